@@ -1,0 +1,1 @@
+"""Tables of named measurements in, limit sheets and proofs out. Knows no pictures."""

@@ -1,0 +1,1 @@
+"""Rendered pictures of soldered boards with exact truth."""

@@ -1,0 +1,102 @@
+"""What one graded board is: the plain data that the pipeline hands to records, reports and commands.
+
+Frozen dataclasses of plain Python values, so that an inspection can travel between processes and into any
+database or file without help.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True)
+class PictureFile:
+    """One picture that belongs to an inspection."""
+
+    view: str
+    exposure: str
+    path: str
+    sha256: str  # of the file's bytes; empty where it could not be read
+
+
+@dataclass(frozen=True)
+class ViewRegistration:
+    """Where the board was found in one view, against its nominal place."""
+
+    view: str
+    offset_x_mm: float
+    offset_y_mm: float
+    rotation_deg: float
+    scale: float  # 1 = the station's scale
+    residual_mm: float  # RMS distance of the marks from their fitted places
+    marks: int  # fiducials, or lands as fallback
+    method: str  # "fiducials" or "lands"
+
+
+@dataclass(frozen=True)
+class FoundFinding:
+    """One finding at one joint or chip, with the measurement that decided it."""
+
+    finding: str
+    verdict: str  # "reject" or "review" (within the guard band), or "indicator" (recorded, verdict unchanged)
+    measure: str  # the deciding measurement's name
+    value: float
+    limit: float
+    side: str  # "below" or "above": where the value must lie for the rule to fire
+    guard: float
+    unit: str
+    source: str  # the rule's source
+    rule: int  # the rule's index in the limit sheet, from 0
+    x_mm: float  # place on the board
+    y_mm: float
+    other: str = ""  # the neighbour of a bridge, `REF.PIN`
+
+
+@dataclass(frozen=True)
+class JointInspection:
+    """One joint: verdict, all its measurements and its findings."""
+
+    ref: str
+    pin: str
+    view: str
+    verdict: str
+    x_mm: float
+    y_mm: float
+    measurements: Mapping[str, float]  # by name of models.vocabulary; NaN where it does not apply
+    uncertainties: Mapping[str, float] = field(default_factory=dict)  # standard uncertainties, same names
+    findings: tuple[FoundFinding, ...] = ()
+    reason: str = ""  # why it is ungraded
+
+
+@dataclass(frozen=True)
+class ChipInspection:
+    """One chip: verdict, measurements, findings."""
+
+    ref: str
+    view: str
+    verdict: str
+    x_mm: float
+    y_mm: float
+    measurements: Mapping[str, float]
+    findings: tuple[FoundFinding, ...] = ()
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """One board graded once. `reason` says why an ungraded board could not be graded."""
+
+    serial: str
+    family: str
+    station: str
+    verdict: str
+    started_at: str  # ISO 8601 with offset, UTC
+    seconds: float
+    pictures: tuple[PictureFile, ...]
+    sheet_hash: str
+    program_version: str
+    registrations: tuple[ViewRegistration, ...] = ()
+    joints: tuple[JointInspection, ...] = ()
+    chips: tuple[ChipInspection, ...] = ()
+    reason: str = ""

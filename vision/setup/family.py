@@ -1,0 +1,253 @@
+"""A board family: one board design with its joints, fiducials, chips and views (family.toml and CSV files)."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass, fields
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeVar
+
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+from models.errors import InputError, Problem
+from vision.setup._reading import quoted, read_rows, read_toml, validated
+
+LandShape = Literal["round", "oblong", "rect"]
+LeadShape = Literal["round", "square", "rect"]
+Side = Literal["bottom", "top"]
+Length = Annotated[float, Field(gt=0.0, le=50.0, allow_inf_nan=False)]
+Place = Annotated[float, Field(ge=-2000.0, le=2000.0, allow_inf_nan=False)]
+Turn = Annotated[float, Field(ge=-360.0, le=360.0, allow_inf_nan=False)]
+Word = Annotated[str, Field(min_length=1, max_length=60)]
+Optional = Annotated[str, Field(max_length=60)]
+
+
+@dataclass(frozen=True)
+class Joint:
+    """One THT joint. Board coordinates: mm, x right and y up as seen from the component side."""
+
+    ref: str
+    pin: str
+    x_mm: float
+    y_mm: float
+    land_shape: LandShape
+    land_w_mm: float  # along the land's own x axis
+    land_h_mm: float
+    land_rotation_deg: float  # counter-clockwise
+    hole_mm: float
+    lead_shape: LeadShape
+    lead_w_mm: float
+    lead_h_mm: float
+    net: str = ""
+    pot: str = ""
+    nozzle: str = ""
+    step: str = ""
+
+    @property
+    def name(self) -> str:
+        """`J1.3`: reference designator and pin, the joint's name everywhere."""
+        return f"{self.ref}.{self.pin}"
+
+    @property
+    def land_kind(self) -> str:
+        """Land shape and size in words, equal for joints with equal land: `round 1.8 mm`."""
+        if self.land_shape == "round":
+            return f"round {self.land_w_mm:g} mm"
+        return f"{self.land_shape} {self.land_w_mm:g} x {self.land_h_mm:g} mm"
+
+
+@dataclass(frozen=True)
+class Chip:
+    """A surface-mounted chip on the solder side near the joints."""
+
+    ref: str
+    x_mm: float
+    y_mm: float
+    rotation_deg: float
+    body_w_mm: float
+    body_h_mm: float
+
+
+@dataclass(frozen=True)
+class Fiducial:
+    """A round copper mark free of solder mask, finished like the lands."""
+
+    x_mm: float
+    y_mm: float
+    diameter_mm: float
+
+
+@dataclass(frozen=True)
+class View:
+    """One camera position: board point in the picture's centre and how the board is turned in the picture."""
+
+    name: str
+    center_mm: tuple[float, float]
+    rotation_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Family:
+    """One board design."""
+
+    name: str
+    workmanship_class: int
+    seen_from: Side
+    joints: tuple[Joint, ...]
+    chips: tuple[Chip, ...]
+    fiducials: tuple[Fiducial, ...]
+    views: tuple[View, ...]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class _Joint(_Strict):
+    ref: Word
+    pin: Word
+    x_mm: Place
+    y_mm: Place
+    land_shape: LandShape
+    land_w_mm: Length
+    land_h_mm: Length
+    land_rotation_deg: Turn = 0.0
+    hole_mm: Length
+    lead_shape: LeadShape
+    lead_w_mm: Length
+    lead_h_mm: Length
+    net: Optional = ""
+    pot: Optional = ""
+    nozzle: Optional = ""
+    step: Optional = ""
+
+    @model_validator(mode="after")
+    def _sizes(self) -> _Joint:
+        if self.hole_mm >= min(self.land_w_mm, self.land_h_mm):
+            raise ValueError("a hole smaller than the land")
+        if self.land_shape == "round" and self.land_w_mm != self.land_h_mm:
+            raise ValueError("land_h_mm equal to land_w_mm for a round land")
+        across = (self.lead_w_mm**2 + self.lead_h_mm**2) ** 0.5
+        widest = max(self.lead_w_mm, self.lead_h_mm) if self.lead_shape == "round" else across
+        if widest > self.hole_mm * 1.001:
+            raise ValueError(f"a lead that fits the hole (lead {widest:.2f} mm across, hole {self.hole_mm:g} mm)")
+        return self
+
+
+class _Chip(_Strict):
+    ref: Word
+    x_mm: Place
+    y_mm: Place
+    rotation_deg: Turn = 0.0
+    body_w_mm: Length
+    body_h_mm: Length
+
+
+class _Fiducial(_Strict):
+    x_mm: Place
+    y_mm: Place
+    diameter_mm: Length
+
+
+class _View(_Strict):
+    name: Word
+    center_mm: tuple[Place, Place]
+    rotation_deg: Turn = 0.0
+
+
+class _Family(_Strict):
+    name: Word
+    workmanship_class: Literal[1, 2, 3]
+    joints: Word
+    chips: Word | None = None
+    seen_from: Side
+    fiducials: list[_Fiducial] = []
+    views: Annotated[list[_View], Field(min_length=1)]
+
+
+Row = TypeVar("Row", bound=BaseModel)
+
+
+def read_family(path: Path | str) -> Family:
+    """Read family.toml (a file, or a folder that holds one) and the tables it names.
+
+    Raises InputError with every problem of every file.
+    """
+    path = Path(path)
+    if path.is_dir():
+        path = path / "family.toml"
+    found, problems = validated(_Family, read_toml(path), str(path))
+    if found is None:
+        raise InputError(problems)
+    joints, more = _read_table(path.parent / found.joints, _Joint)
+    problems += more
+    chips: list[_Chip] = []
+    if found.chips:
+        chips, more = _read_table(path.parent / found.chips, _Chip)
+        problems += more
+    problems += _doubles(str(path.parent / found.joints), [f"{j.ref}.{j.pin}" for j in joints], "joint")
+    problems += _doubles(str(path.parent / (found.chips or "")), [c.ref for c in chips], "chip")
+    problems += _doubles(str(path), [view.name for view in found.views], "view")
+    if not joints and not problems:
+        problems.append(Problem(str(path.parent / found.joints), "", "no joints", "at least one"))
+    if problems:
+        raise InputError(problems)
+    return Family(found.name, found.workmanship_class, found.seen_from,
+                  tuple(Joint(**j.model_dump()) for j in joints), tuple(Chip(**c.model_dump()) for c in chips),
+                  tuple(Fiducial(**f.model_dump()) for f in found.fiducials),
+                  tuple(View(v.name, v.center_mm, v.rotation_deg) for v in found.views))
+
+
+def _read_table(path: Path, model: type[Row]) -> tuple[list[Row], list[Problem]]:
+    """Return the checked rows of a CSV file and all its problems."""
+    required = tuple(name for name, field in model.model_fields.items() if field.is_required())
+    optional = tuple(name for name, field in model.model_fields.items() if not field.is_required())
+    try:
+        cells = read_rows(path, required, optional)
+    except InputError as error:
+        return [], list(error.problems)
+    rows: list[Row] = []
+    problems: list[Problem] = []
+    for number, row in enumerate(cells, start=2):
+        filled = {name: cell for name, cell in row.items() if cell is not None}
+        item, more = validated(model, filled, str(path), f"row {number}")
+        problems += more
+        if item is not None:
+            rows.append(item)
+    return rows, problems
+
+
+def _doubles(file: str, names: list[str], kind: str) -> list[Problem]:
+    seen: set[str] = set()
+    twice = [name for name in names if name in seen or seen.add(name)]  # type: ignore[func-returns-value]
+    return [Problem(file, name, f"{kind} {name} twice", f"each {kind} once") for name in dict.fromkeys(twice)]
+
+
+def write_family(family: Family, folder: Path | str) -> Path:
+    """Write family.toml, joints.csv and chips.csv into a folder and return the path of family.toml."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    _write_table(folder / "joints.csv", family.joints, Joint)
+    lines = [f"name = {quoted(family.name)}", f"workmanship_class = {family.workmanship_class}",
+             'joints = "joints.csv"']
+    if family.chips:
+        _write_table(folder / "chips.csv", family.chips, Chip)
+        lines.append('chips = "chips.csv"')
+    lines.append(f'seen_from = "{family.seen_from}"')
+    for fiducial in family.fiducials:
+        lines += ["", "[[fiducials]]", f"x_mm = {fiducial.x_mm!r}", f"y_mm = {fiducial.y_mm!r}",
+                  f"diameter_mm = {fiducial.diameter_mm!r}"]
+    for view in family.views:
+        lines += ["", "[[views]]", f"name = {quoted(view.name)}", f"center_mm = {list(view.center_mm)}",
+                  f"rotation_deg = {view.rotation_deg!r}"]
+    path = folder / "family.toml"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path
+
+
+def _write_table(path: Path, rows: tuple[Any, ...], kind: type) -> None:
+    names = [field.name for field in fields(kind)]
+    with path.open("w", newline="", encoding="utf-8") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(names)
+        writer.writerows([getattr(row, name) for name in names] for row in rows)

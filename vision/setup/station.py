@@ -1,0 +1,180 @@
+"""The camera station: its scale, its files and its lights (station.toml)."""
+
+from __future__ import annotations
+
+import string
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from models.errors import InputError, Problem
+from vision.setup._reading import quoted, read_toml, validated
+
+Channel = Literal["red", "green", "blue", "mono"]
+Angle = Annotated[float, Field(ge=0.0, le=90.0, allow_inf_nan=False)]
+Azimuth = Annotated[float, Field(ge=-360.0, le=720.0, allow_inf_nan=False)]
+Share = Annotated[float, Field(ge=-0.5, le=2.0, allow_inf_nan=False)]
+
+PLACEHOLDERS = ("serial", "view", "exposure")
+
+
+@dataclass(frozen=True)
+class Light:
+    """One ring (or sector) of light as one colour plane of one exposure sees it.
+
+    `zenith_deg` is the band of angles from the camera axis, seen from the board: 0 beside the lens, 90 level
+    with the board. `azimuth_deg` runs counter-clockwise in the picture from its right-hand side.
+    """
+
+    name: str
+    exposure: str
+    channel: Channel
+    zenith_deg: tuple[float, float]
+    azimuth_deg: tuple[float, float] = (0.0, 360.0)
+    flat_field: Path | None = None
+
+
+@dataclass(frozen=True)
+class Station:
+    """A camera station. Lengths in millimetres, grey levels in those of the picture files.
+
+    `working_distance_mm` None means telecentric. `cross_talk` rows are the seen red, green, blue for lit
+    red, green, blue. `picture_px` (width, height) is None where any size is taken.
+    """
+
+    name: str
+    mm_per_px: float
+    files: str
+    lights: tuple[Light, ...]
+    black_level: float = 0.0
+    cross_talk: tuple[tuple[float, float, float], ...] | None = None
+    working_distance_mm: float | None = None
+    picture_px: tuple[int, int] | None = None
+
+    @property
+    def exposures(self) -> tuple[str, ...]:
+        """Names of the exposures in the order in which the lights first use them."""
+        return tuple(dict.fromkeys(light.exposure for light in self.lights))
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=False)
+
+
+class _Light(_Strict):
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    exposure: Annotated[str, Field(max_length=60)] = ""
+    channel: Channel
+    zenith_deg: tuple[Angle, Angle]
+    azimuth_deg: tuple[Azimuth, Azimuth] = (0.0, 360.0)
+    flat_field: str | None = None
+
+    @field_validator("zenith_deg")
+    @classmethod
+    def _band(cls, value: tuple[float, float]) -> tuple[float, float]:
+        if value[1] <= value[0]:
+            raise ValueError("two angles, the smaller first")
+        return value
+
+    @field_validator("azimuth_deg")
+    @classmethod
+    def _sector(cls, value: tuple[float, float]) -> tuple[float, float]:
+        if not 0.0 < value[1] - value[0] <= 360.0:
+            raise ValueError("two angles, the smaller first, at most 360 apart")
+        return value
+
+
+class _Station(_Strict):
+    name: Annotated[str, Field(min_length=1, max_length=60)]
+    mm_per_px: Annotated[float, Field(gt=0.0005, lt=1.0, allow_inf_nan=False)]
+    files: Annotated[str, Field(min_length=1, max_length=200)]
+    black_level: Annotated[float, Field(ge=0.0, lt=65536.0, allow_inf_nan=False)] = 0.0
+    cross_talk: tuple[tuple[Share, Share, Share], tuple[Share, Share, Share], tuple[Share, Share, Share]] | None = None
+    working_distance_mm: Annotated[float, Field(gt=1.0, lt=10_000.0, allow_inf_nan=False)] | None = None
+    picture_px: tuple[Annotated[int, Field(ge=16, le=40_000)], Annotated[int, Field(ge=16, le=40_000)]] | None = None
+    lights: Annotated[list[_Light], Field(min_length=2, max_length=12)]
+
+    @field_validator("files")
+    @classmethod
+    def _pattern(cls, value: str) -> str:
+        try:
+            fields = [(name, spec, conv) for _, name, spec, conv in string.Formatter().parse(value) if name is not None]
+        except ValueError as error:
+            raise ValueError("a file name with {serial}, {view} and {exposure} in braces") from error
+        names = [name for name, _, _ in fields]
+        if any(name not in PLACEHOLDERS or spec or conv for name, spec, conv in fields):
+            raise ValueError("only {serial}, {view} and {exposure} in braces")
+        if "serial" not in names or len(set(names)) != len(names):
+            raise ValueError("{serial} once, {view} and {exposure} at most once")
+        if "/" in value or "\\" in value:
+            raise ValueError("a file name without folders")
+        return value
+
+    @model_validator(mode="after")
+    def _consistent(self) -> _Station:
+        names = [light.name for light in self.lights]
+        if len(set(names)) != len(names):
+            raise ValueError("light names that differ")
+        places = [(light.exposure, light.channel) for light in self.lights]
+        if len(set(places)) != len(places):
+            raise ValueError("every exposure and channel used by one light only")
+        exposures = {light.exposure for light in self.lights}
+        if len(exposures) > 1 and "{exposure}" not in self.files:
+            raise ValueError("{exposure} in `files`, since the lights use several exposures")
+        for exposure in exposures:
+            channels = {light.channel for light in self.lights if light.exposure == exposure}
+            if "mono" in channels and len(channels) > 1:
+                raise ValueError(f"exposure {exposure!r} either mono or coloured, not both")
+        return self
+
+
+def read_station(path: Path | str) -> Station:
+    """Read station.toml (a file, or a folder that holds one).
+
+    Raises InputError with every problem found.
+    """
+    path = Path(path)
+    if path.is_dir():
+        path = path / "station.toml"
+    found, problems = validated(_Station, read_toml(path), str(path))
+    if found is None:
+        raise InputError(problems)
+    lights = []
+    for number, light in enumerate(found.lights, start=1):
+        flat = None if light.flat_field is None else path.parent / light.flat_field
+        if flat is not None and not flat.is_file():
+            problems.append(Problem(str(path), f"lights.{number}.flat_field", f"no file {flat}", "a picture"))
+        lights.append(Light(light.name, light.exposure, light.channel, light.zenith_deg, light.azimuth_deg, flat))
+    if problems:
+        raise InputError(problems)
+    return Station(found.name, found.mm_per_px, found.files, tuple(lights), found.black_level, found.cross_talk,
+                   found.working_distance_mm, found.picture_px)
+
+
+def write_station(station: Station, path: Path | str) -> None:
+    """Write station.toml; flat-field paths are written relative to the file's folder."""
+    path = Path(path)
+    lines = [f"name = {quoted(station.name)}", f"mm_per_px = {station.mm_per_px!r}",
+             f"files = {quoted(station.files)}", f"black_level = {station.black_level!r}"]
+    if station.cross_talk is not None:
+        lines.append(f"cross_talk = {[list(row) for row in station.cross_talk]}")
+    if station.working_distance_mm is not None:
+        lines.append(f"working_distance_mm = {station.working_distance_mm!r}")
+    if station.picture_px is not None:
+        lines.append(f"picture_px = {list(station.picture_px)}")
+    for light in station.lights:
+        lines += ["", "[[lights]]", f"name = {quoted(light.name)}", f"exposure = {quoted(light.exposure)}",
+                  f'channel = "{light.channel}"', f"zenith_deg = {list(light.zenith_deg)}",
+                  f"azimuth_deg = {list(light.azimuth_deg)}"]
+        if light.flat_field is not None:
+            lines.append(f"flat_field = {quoted(str(_relative(light.flat_field, path.parent)))}")
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+def _relative(path: Path, folder: Path) -> Path:
+    try:
+        return path.resolve().relative_to(folder.resolve())
+    except ValueError:
+        return path.resolve()
