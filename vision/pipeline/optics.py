@@ -1,0 +1,120 @@
+"""What the station's lights say about slope: predicted responses of a metal surface and their inversion.
+
+A camera looking straight down sees, on a mirror-like slope alpha, the sky at zenith 2 alpha (law of
+reflection). Roughness spreads that by a GGX lobe (Walter et al. 2007, "Microfacet models for refraction
+through rough surfaces", eq. 33 and 34). Responses are relative to a white Lambertian surface under the same light.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.setup.station import Light, Station
+
+SLOPES_DEG = np.arange(0.0, 61.0, 1.0)
+#: Roughness (GGX alpha) of the surfaces that the inversion is made for, from shiny tin-lead to dull lead-free.
+ROUGHNESS = 0.14
+METAL_REFLECTANCE = 0.72
+
+
+@dataclass(frozen=True)
+class Optics:
+    """Per-light numbers of a station, all arrays [light]."""
+
+    white: NDArray[np.float32]  # radiance of a white surface per unit radiance of the light
+    slope_deg: NDArray[np.float32]  # slope that mirrors the middle of the light's zenith band
+    table_moment: NDArray[np.float32]  # ascending radiance-weighted mean slope, [step]
+    table_slope: NDArray[np.float32]  # true slope for it, [step]
+    lit_energy: float  # total radiance of a mirror-like metal slope in the middle of the rings
+    max_slope_deg: float  # slopes above this see no light
+
+
+def optics_of(station: Station) -> Optics:
+    """Return the optical tables of a station (cached)."""
+    return _optics(station.lights)
+
+
+@lru_cache(maxsize=16)
+def _optics(lights: tuple[Light, ...]) -> Optics:
+    white = np.array([white_share(light) for light in lights])
+    middle = np.array([sum(light.zenith_deg) / 4.0 for light in lights])
+    predicted = predict(lights, SLOPES_DEG, ROUGHNESS) * white  # radiance [slope, light]
+    energy = predicted.sum(axis=1)
+    moment = predicted @ middle / np.maximum(energy, 1e-9)
+    # The moment rises with slope up to the last light; beyond its peak it carries no information.
+    peak = int(np.argmax(moment))
+    rising = np.maximum.accumulate(moment[: peak + 1]) + np.arange(peak + 1) * 1e-6
+    top = max(light.zenith_deg[1] for light in lights) / 2.0
+    lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
+    return Optics(white.astype(np.float32), middle.astype(np.float32), rising.astype(np.float32),
+                  SLOPES_DEG[: peak + 1].astype(np.float32), lit, top)
+
+
+def white_share(light: Light) -> float:
+    """Radiance of a white Lambertian surface per unit radiance of the light.
+
+    For a full ring from zenith a to b the irradiance over pi is sin(b)^2 - sin(a)^2.
+    """
+    low, high = np.deg2rad(light.zenith_deg)
+    turn = (light.azimuth_deg[1] - light.azimuth_deg[0]) / 360.0
+    return float((np.sin(high) ** 2 - np.sin(low) ** 2) * turn)
+
+
+def predict(lights: tuple[Light, ...], slopes_deg: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
+    """Return the response [slope, light] of a metal surface, averaged over the azimuth of its slope.
+
+    Midpoint rule over zenith and azimuth of each light; reflectance METAL_REFLECTANCE for all colours.
+    """
+    azimuth = np.deg2rad(np.arange(1.5, 360.0, 3.0))
+    tilt = np.deg2rad(slopes_deg)[:, None, None]
+    responses = np.empty((len(slopes_deg), len(lights)))
+    for column, light in enumerate(lights):
+        low, high = np.deg2rad(light.zenith_deg)
+        steps = 24
+        zenith = low + (np.arange(steps) + 0.5) * (high - low) / steps
+        sin_z, cos_z = np.sin(zenith)[:, None], np.cos(zenith)[:, None]
+        to_light = np.stack(np.broadcast_arrays(sin_z * np.cos(azimuth), sin_z * np.sin(azimuth), cos_z))
+        half = to_light + np.array([0.0, 0.0, 1.0])[:, None, None]
+        half /= np.linalg.norm(half, axis=0)
+        n_h = np.sin(tilt) * half[0] + np.cos(tilt) * half[2]
+        n_l = np.maximum(np.sin(tilt) * to_light[0] + np.cos(tilt) * to_light[2], 0.0)
+        n_v = np.cos(tilt)
+        lobe = _ggx(np.maximum(n_h, 0.0), roughness) * _smith(n_l, roughness) * _smith(n_v, roughness)
+        # f_r cos(l) = D G F / (4 n.v n.l) * n.l
+        radiance = METAL_REFLECTANCE * lobe / (4.0 * np.maximum(n_v, 1e-6)) * (n_l > 0.0)
+        solid = sin_z * (high - low) / steps * np.deg2rad(3.0)
+        total = (radiance * solid).sum(axis=(1, 2))
+        full_ring = np.sin(high) ** 2 - np.sin(low) ** 2
+        responses[:, column] = total / full_ring  # a sector lights its share of slopes as fully as a ring all
+    return responses
+
+
+def _ggx(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
+    square = roughness * roughness
+    return square / (np.pi * (cosine * cosine * (square - 1.0) + 1.0) ** 2)
+
+
+def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
+    tangent_sq = 1.0 / np.maximum(cosine, 1e-6) ** 2 - 1.0
+    return 2.0 / (1.0 + np.sqrt(1.0 + roughness * roughness * tangent_sq))
+
+
+def slope_from_responses(responses: NDArray[np.float32], optics: Optics,
+                         axis: int = 1) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return slope in degrees and total radiance, for responses with the lights along `axis`.
+
+    The radiance-weighted mean of the lights' own slopes is insensitive to the metal's reflectance and changes
+    only mildly with the gain of one light; a table made from the station's geometry turns it into slope.
+    Radiance is relative to the lights' own.
+    """
+    shape = [1] * responses.ndim
+    shape[axis] = -1
+    radiance = np.maximum(responses, 0.0) * optics.white.reshape(shape)
+    energy = radiance.sum(axis=axis)
+    moment = (radiance * optics.slope_deg.reshape(shape)).sum(axis=axis) / np.maximum(energy, 1e-4)
+    slope = np.interp(moment.ravel(), optics.table_moment, optics.table_slope).reshape(moment.shape)
+    return slope.astype(np.float32), energy

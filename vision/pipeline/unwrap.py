@@ -1,0 +1,139 @@
+"""Lay every joint of a view flat: one polar array for all joints, aligned at hole edge and land edge."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.capture import Capture
+from vision.pipeline.lands import edge_distance, land_outline
+from vision.pipeline.register import Registration
+from vision.setup.family import Chip, Family, Joint
+from vision.setup.geometry import Similarity
+
+AZIMUTHS = 180
+HOLE_STEPS, RING_STEPS, OUTSIDE_STEPS = 20, 36, 12
+#: The three zones along the radius: hole, ring of the land, board just outside the land.
+HOLE = slice(0, HOLE_STEPS)
+RING = slice(HOLE_STEPS, HOLE_STEPS + RING_STEPS)
+OUTSIDE = slice(HOLE_STEPS + RING_STEPS, HOLE_STEPS + RING_STEPS + OUTSIDE_STEPS)
+OUTSIDE_MM = 0.36  # how far beyond the land's edge the outside zone reaches
+REMAP_ROWS = 16_000  # OpenCV's remap takes sides below 32,767
+
+FREE, CHIP_OWNER, FIDUCIAL_OWNER = 0, 40_000, 50_000
+
+
+@dataclass(frozen=True)
+class JointPatches:
+    """All joints of a view in polar samples.
+
+    responses: float32 [joint, light, azimuth, radius]; azimuth a lies at board angle (a + 0.5) * 360 / AZIMUTHS,
+    counter-clockwise from board x seen from the component side. Radius runs over the zones HOLE, RING, OUTSIDE,
+    each evenly divided, so that hole edge and land edge fall between the same samples for every joint.
+    """
+
+    responses: NDArray[np.float32]
+    radius_mm: NDArray[np.float32]  # [joint, azimuth, radius]
+    step_mm: NDArray[np.float32]  # [joint, azimuth, radius] radial extent of the sample
+    area_mm2: NDArray[np.float32]  # [joint, azimuth, radius]
+    free: NDArray[np.bool_]  # [joint, azimuth, OUTSIDE] sample lies on no other land, chip or fiducial
+    saturated_pct: NDArray[np.float32]  # [joint]
+    in_picture: NDArray[np.bool_]  # [joint] the whole window lies in the picture
+    land_edge_mm: NDArray[np.float32]  # [joint, azimuth]
+    hole_mm: NDArray[np.float32]  # [joint] radius of the hole
+
+
+def azimuths_rad() -> NDArray[np.float64]:
+    """Return the board angles of the azimuth samples, radians."""
+    angles: NDArray[np.float64] = (np.arange(AZIMUTHS) + 0.5) * (2.0 * np.pi / AZIMUTHS)
+    return angles
+
+
+def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Registration,
+                  owners: NDArray[np.uint16]) -> JointPatches:
+    """Sample all joints of a view. `owners` is the view's map of who owns a pixel (see owner_map)."""
+    radius, step, edge, hole = _radii(joints)
+    azimuth = azimuths_rad()
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
+    direction = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
+    # Work in picture px straight away: the map is affine, so directions and centres map separately.
+    middle = registration.to_picture.to_px(center)
+    ray = direction @ registration.to_picture.matrix.T
+    x = (middle[:, 0, None, None] + radius * ray[:, 0, None] - 0.5).astype(np.float32)
+    y = (middle[:, 1, None, None] + radius * ray[:, 1, None] - 0.5).astype(np.float32)
+    responses = np.stack([_sample(plane, x, y, cv2.INTER_LINEAR) for plane in capture.responses], axis=1)
+    clipped = _sample(capture.saturated, x, y, cv2.INTER_NEAREST)
+    area = (radius * step * (2.0 * np.pi / AZIMUTHS)).astype(np.float32)
+    width, height = capture.size_px
+    inside = (x.min(axis=(1, 2)) >= 0) & (y.min(axis=(1, 2)) >= 0)
+    inside &= (x.max(axis=(1, 2)) <= width - 1) & (y.max(axis=(1, 2)) <= height - 1)
+    own = np.arange(1, len(joints) + 1)[:, None, None]
+    owner = _sample(owners, x[:, :, OUTSIDE], y[:, :, OUTSIDE], cv2.INTER_NEAREST)
+    land = slice(0, OUTSIDE.start)
+    share = 100.0 * (clipped * area)[:, :, land].sum(axis=(1, 2)) / area[:, :, land].sum(axis=(1, 2))
+    return JointPatches(responses, radius.astype(np.float32), step.astype(np.float32), area,
+                        (owner == FREE) | (owner == own), share.astype(np.float32), inside,
+                        edge.astype(np.float32), hole.astype(np.float32))
+
+
+def _radii(joints: Sequence[Joint]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64],
+                                             NDArray[np.float64]]:
+    """Return sample radii and radial extents [joint, azimuth, radius], land edge [joint, azimuth], hole radius."""
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
+    shapes = np.array([joint.land_shape for joint in joints])
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
+    edge = edge_distance(size, shapes, azimuths_rad() - turn[:, None])
+    hole = np.array([joint.hole_mm / 2.0 for joint in joints])
+    hole_at, ring_at, out_at = ((np.arange(n) + 0.5) / n for n in (HOLE_STEPS, RING_STEPS, OUTSIDE_STEPS))
+    ring = (edge - hole[:, None])[:, :, None]
+    parts = [np.broadcast_to(hole[:, None, None] * hole_at, (*edge.shape, HOLE_STEPS)),
+             hole[:, None, None] + ring * ring_at, edge[:, :, None] + OUTSIDE_MM * out_at]
+    steps = [np.broadcast_to(hole[:, None, None] / HOLE_STEPS, (*edge.shape, HOLE_STEPS)),
+             np.broadcast_to(ring / RING_STEPS, (*edge.shape, RING_STEPS)),
+             np.full((*edge.shape, OUTSIDE_STEPS), OUTSIDE_MM / OUTSIDE_STEPS)]
+    return np.concatenate(parts, axis=2), np.concatenate(steps, axis=2), edge, hole
+
+
+def _sample(plane: NDArray[Any], x: NDArray[np.float32], y: NDArray[np.float32],
+            how: int) -> NDArray[np.float32]:
+    """Sample a picture plane at (x, y) in OpenCV's pixel count, arrays of any equal shape with 3 axes."""
+    columns = x.shape[2]
+    flat_x, flat_y = x.reshape(-1, columns), y.reshape(-1, columns)
+    parts = [cv2.remap(plane, flat_x[start:start + REMAP_ROWS], flat_y[start:start + REMAP_ROWS], how,
+                       borderMode=cv2.BORDER_REPLICATE) for start in range(0, len(flat_x), REMAP_ROWS)]
+    return np.concatenate(parts).reshape(x.shape).astype(np.float32, copy=False)
+
+
+def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint], chips: Sequence[Chip],
+              to_picture: Similarity, grow_mm: float) -> NDArray[np.uint16]:
+    """Return who owns each pixel: 0 free board, n the n-th joint's land (from 1), CHIP_OWNER + n, FIDUCIAL_OWNER.
+
+    Lands, chips and fiducials are grown by a margin.
+    """
+    owners = np.zeros((size_px[1], size_px[0]), dtype=np.uint16)
+    scale = to_picture.px_per_mm
+    for fiducial in family.fiducials:
+        place = np.round(to_picture.to_px((fiducial.x_mm, fiducial.y_mm)) * 16 - 8).astype(int)
+        # A fiducial's mask opening is commonly twice its diameter (common practice, no published source).
+        radius = round((fiducial.diameter_mm * 1.05 + grow_mm) * scale * 16)
+        cv2.circle(owners, (int(place[0]), int(place[1])), radius, FIDUCIAL_OWNER, -1, cv2.LINE_8, 4)
+    for number, chip in enumerate(chips):
+        cv2.fillPoly(owners, [np.round(chip_outline(chip, to_picture, grow_mm)).astype(np.int32)],
+                     CHIP_OWNER + number)
+    for number, joint in enumerate(joints, start=1):
+        cv2.fillPoly(owners, [np.round(land_outline(joint, to_picture, grow_mm) - 0.5).astype(np.int32)], number)
+    return owners
+
+
+def chip_outline(chip: Chip, to_picture: Similarity, grow_mm: float = 0.0) -> NDArray[np.float64]:
+    """Return the corners of a chip's body with its end pads in picture px, (4, 2), grown by a margin."""
+    half_w, half_h = chip.body_w_mm / 2.0 + grow_mm, chip.body_h_mm / 2.0 + grow_mm
+    angle = np.deg2rad(chip.rotation_deg)
+    turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+    corners = np.array([(-half_w, -half_h), (half_w, -half_h), (half_w, half_h), (-half_w, half_h)])
+    return to_picture.to_px(corners @ turn.T + (chip.x_mm, chip.y_mm))
