@@ -1,0 +1,231 @@
+"""What all commands share: errors, tables, colours, progress and the options that name files.
+
+Light on purpose: it is imported by every `--help`, so nothing heavy may be imported at its top.
+"""
+
+from __future__ import annotations
+
+import csv
+import errno
+import functools
+import io
+import json
+import math
+import os
+import sys
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, NoReturn, ParamSpec, TypeVar
+
+import click
+
+from models.errors import MeniscopeError
+from models.vocabulary import ACCEPT, REJECT, REVIEW, UNGRADED
+
+P = ParamSpec("P")
+R = TypeVar("R")
+Output = Literal["table", "json", "csv"]
+
+#: Terminal colours (256-colour palette) nearest to the Okabe-Ito blue, orange, vermilion and a grey that are
+#: readable on light and on dark ground. The word is always printed too.
+VERDICT_COLOURS: dict[str, int] = {ACCEPT: 32, REVIEW: 172, REJECT: 166, UNGRADED: 245}
+
+
+def clear_errors(function: Callable[P, R]) -> Callable[P, R]:
+    """Turn errors that the user can mend into one message on stderr and exit code 1.
+
+    The `meniscope` group applies it to every sub-command; commands themselves need not.
+    """
+
+    @functools.wraps(function)
+    def wrapped(*args: P.args, **kwargs: P.kwargs) -> R:
+        try:
+            return function(*args, **kwargs)
+        except MeniscopeError as error:
+            fail(str(error))
+        except OSError as error:
+            if error.errno == errno.EPIPE:  # the reader of our output has gone: click ends quietly
+                raise
+            place = f"{error.filename}: " if error.filename else ""
+            fail(f"{place}{(error.strerror or str(error)).lower()}")
+
+    return wrapped
+
+
+def fail(message: str) -> NoReturn:
+    """Print an error message (one problem a line) and leave with exit code 1."""
+    lines = message.splitlines() or ["unknown error"]
+    click.echo(click.style("error: ", fg=VERDICT_COLOURS[REJECT]) + lines[0], err=True)
+    for line in lines[1:]:
+        click.echo(f"       {line}", err=True)
+    raise click.exceptions.Exit(1)
+
+
+def say(message: str) -> None:
+    """Print talk (not results) on stderr."""
+    click.echo(message, err=True)
+
+
+def verdict_word(verdict: str) -> str:
+    """Return the verdict's word in its colour (click drops the colour where it does not belong)."""
+    colour = VERDICT_COLOURS.get(verdict)
+    return verdict if colour is None else click.style(verdict, fg=colour)
+
+
+# --- tables ---------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a printed table: key in the row, title, and decimals where it holds numbers."""
+
+    name: str
+    title: str = ""
+    decimals: int | None = None
+
+    @property
+    def heading(self) -> str:
+        """The title, or the name in words."""
+        return self.title or self.name.replace("_", " ")
+
+
+def rows_options(function: Callable[..., R]) -> Callable[..., R]:
+    """Give a command --json and --csv; it receives `output` ("table", "json" or "csv") for `print_rows`."""
+
+    @functools.wraps(function)
+    def wrapped(*args: Any, as_json: bool, as_csv: bool, **kwargs: Any) -> R:
+        if as_json and as_csv:
+            raise click.UsageError("--json and --csv exclude each other")
+        output: Output = "json" if as_json else "csv" if as_csv else "table"
+        return function(*args, output=output, **kwargs)
+
+    with_csv = click.option("--csv", "as_csv", is_flag=True, help="Print CSV with a header.")(wrapped)
+    return click.option("--json", "as_json", is_flag=True, help="Print JSON.")(with_csv)
+
+
+def print_rows(rows: Iterable[Mapping[str, object]], columns: Sequence[Column | str], output: Output = "table",
+               *, empty: str = "nothing found") -> None:
+    """Print rows on stdout: aligned text, a JSON list of objects, or CSV.
+
+    JSON and CSV hold the columns' names and full values (NaN as null or an empty cell); text holds titles and
+    rounded values, and says `empty` on stderr where there is no row.
+    """
+    chosen = [column if isinstance(column, Column) else Column(column) for column in columns]
+    if output == "json":
+        print_json([{column.name: row.get(column.name) for column in chosen} for row in rows])
+    elif output == "csv":
+        file = io.StringIO()
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow([column.name for column in chosen])
+        writer.writerows([_cell(row.get(column.name)) for column in chosen] for row in rows)
+        click.echo(file.getvalue(), nl=False)
+    else:
+        found = list(rows)
+        if found:
+            click.echo(table_text(found, chosen))
+        else:
+            say(empty)
+
+
+def print_json(value: object) -> None:
+    """Print a value as indented JSON; numbers that are not finite become null, since JSON has none."""
+    click.echo(json.dumps(_finite(value), indent=2, ensure_ascii=False, default=str))
+
+
+def table_text(rows: Sequence[Mapping[str, object]], columns: Sequence[Column]) -> str:
+    """Return rows as aligned text: numbers to the right, words to the left, verdicts coloured."""
+    cells = [[_text(row.get(column.name), column.decimals) for column in columns] for row in rows]
+    numeric = [any(_is_number(row.get(column.name)) for row in rows) for column in columns]
+    widths = [max(len(column.heading), *(len(line[k]) for line in cells)) for k, column in enumerate(columns)]
+    heading = [c.heading.rjust(w) if n else c.heading.ljust(w)
+               for c, w, n in zip(columns, widths, numeric, strict=True)]
+    lines = ["  ".join(heading).rstrip(), "  ".join("-" * width for width in widths)]
+    for line in cells:
+        parts = []
+        for cell, width, is_number in zip(line, widths, numeric, strict=True):
+            space = " " * (width - len(cell))
+            parts.append(space + cell if is_number else verdict_word(cell) + space)
+        lines.append("  ".join(parts).rstrip())
+    return "\n".join(lines)
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, (int, float)) and not isinstance(value, bool)
+
+
+def _text(value: object, decimals: int | None) -> str:
+    """Return a cell of the text table: `-` for what is not there, line breaks as spaces."""
+    if value is None or (isinstance(value, float) and math.isnan(value)):
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return f"{value:.{decimals}f}" if decimals is not None else f"{value:g}"
+    return " ".join(str(value).split())
+
+
+def _cell(value: object) -> object:
+    return "" if value is None or (isinstance(value, float) and not math.isfinite(value)) else value
+
+
+def _finite(value: object) -> object:
+    """Return a copy fit for JSON."""
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {str(key): _finite(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_finite(item) for item in value]
+    return value
+
+
+# --- progress -------------------------------------------------------------------------------------------------------
+
+
+class Progress:
+    """Counts steps; moves a bar on stderr where that is a terminal, else stays silent."""
+
+    def __init__(self, move: Callable[[int], None] | None) -> None:
+        self.done = 0
+        self._move = move
+
+    def step(self, steps: int = 1) -> None:
+        """Count finished steps."""
+        self.done += steps
+        if self._move is not None:
+            self._move(steps)
+
+    def __call__(self, done: int, total: int) -> None:
+        """Take the place of a `progress(done, total)` callback."""
+        self.step(done - self.done)
+
+
+@contextmanager
+def progress(total: int, label: str) -> Iterator[Progress]:
+    """Show a progress bar for `total` steps on stderr, only when it is a terminal."""
+    if not sys.stderr.isatty():
+        yield Progress(None)
+        return
+    with click.progressbar(length=total, label=f"{label:<28}", file=sys.stderr, show_pos=True) as bar:
+        yield Progress(bar.update)
+
+
+# --- options that several commands take -----------------------------------------------------------------------------
+
+family_option = click.option("--family", "family_path", required=True, type=click.Path(path_type=Path),
+                             help="The board family: family.toml, or the folder that holds it.")
+station_option = click.option("--station", "station_path", required=True, type=click.Path(path_type=Path),
+                              help="The camera station: station.toml, or the folder that holds it.")
+limits_option = click.option("--limits", "limits_path", required=True, type=click.Path(path_type=Path),
+                             help="The limit sheet: limits.toml.")
+jobs_option = click.option("--jobs", type=click.IntRange(min=1), default=None, show_default="all processors",
+                           help="How many processes work at once.", callback=lambda c, p, v: v or processors())
+
+
+def processors() -> int:
+    """Return the number of processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
