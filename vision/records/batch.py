@@ -1,0 +1,221 @@
+"""Grading many boards: in parallel, a bounded number in hand, each written in one transaction.
+
+A board that was graded before is skipped, so that a batch which was cut off goes on where it stopped. A worker that
+crashes costs its own board only: that board becomes `ungraded` with the reason, and the next run tries it again.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+
+from sqlalchemy import Engine, select
+
+from models.limits import LimitSheet, sheet_hash
+from models.vocabulary import UNGRADED
+from vision import __version__
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.inspection import Inspection, PictureFile
+from vision.records.database import reading
+from vision.records.keys import clean_text, job_key, picture_key, sha256_file
+from vision.records.schema import InspectionRow, Unit
+from vision.records.store import SERIAL_LIMIT, save_inspection
+from vision.records.workers import Workers
+from vision.setup.family import Family
+from vision.setup.station import Station
+
+Grader = Callable[[BoardFiles], Inspection]
+#: A board, its inspection or the reason why it has none, and whether the program failed on it.
+Outcome = tuple[BoardFiles, Inspection | str, bool]
+
+#: The reason of a board whose worker process ended.
+CRASHED = "the grading process ended unexpectedly on this board (out of memory, or a fault in a picture library)"
+
+
+@dataclass(frozen=True)
+class Job:
+    """What boards are graded with, and how the results are kept."""
+
+    engine: Engine
+    family: Family
+    station: Station
+    sheet: LimitSheet
+    again: bool = False
+    in_flight: int = 4  # boards handed to the workers at once
+    targets: Sequence[str] = ()  # where a disposition line is to be handed over
+    stop: Callable[[], bool] = field(default=lambda: False)  # asked before each new board
+
+
+@dataclass(frozen=True)
+class BoardResult:
+    """What became of one board. `inspection` is None where it was graded before and skipped."""
+
+    serial: str
+    verdict: str
+    inspection_id: int
+    skipped: bool
+    inspection: Inspection | None = None
+
+
+def grade_folder(boards: Iterable[BoardFiles], grader: Grader, workers: Workers, job: Job) -> Iterator[BoardResult]:
+    """Grade boards and write each inspection; yield what became of each, as it is done.
+
+    At most `job.in_flight` boards are in hand at any time, however many there are. When `job.stop()` says so, no
+    further board is begun and those in hand are finished and written. Serials that occur twice among the boards are
+    graded once and reported as `ungraded` the second time.
+
+    Raises RecordsError where the database fails; boards written until then stay.
+    """
+    source = _unique(boards)
+    hand = _Hand(workers, grader, job.in_flight)
+    try:
+        exhausted = False
+        while True:
+            while not exhausted and not hand.full:
+                files = None if job.stop() else next(source, None)
+                if files is None:
+                    exhausted = True
+                    break
+                done = None if job.again else find_graded(job, files)
+                if done is not None:
+                    yield done
+                else:
+                    hand.give(files)
+            if hand.empty:
+                return
+            for outcome in hand.take():
+                yield _save(job, *outcome)
+    finally:
+        hand.close()
+
+
+def _unique(boards: Iterable[BoardFiles]) -> Iterator[BoardFiles]:
+    """Pass boards on; one whose serial was there before gets a problem, so that it is not graded."""
+    seen: set[str] = set()
+    for files in boards:
+        if files.serial in seen:
+            problem = f"serial {files.serial} occurs twice in this batch"
+            yield BoardFiles(files.serial, files.pictures, (*files.problems, problem))
+        else:
+            seen.add(files.serial)
+            yield files
+
+
+def find_graded(job: Job, files: BoardFiles) -> BoardResult | None:
+    """Return the earlier result of a board whose very pictures were graded with the same sheet, else None."""
+    serial = clean_text(files.serial, SERIAL_LIMIT)
+    with reading(job.engine) as connection:
+        earlier = connection.execute(
+            select(InspectionRow.id, InspectionRow.job_key, InspectionRow.verdict)
+            .join(Unit, Unit.id == InspectionRow.unit_id)
+            .where(Unit.serial == serial, Unit.family_name == job.family.name, InspectionRow.fault.is_(False))
+            .order_by(InspectionRow.id.desc())).all()
+    if not earlier:
+        return None  # and so a first run need not read the pictures twice
+    pictures = picture_key((view, exposure, sha256_file(path)) for (view, exposure), path in files.pictures.items())
+    key = job_key(serial, job.family, job.station, sheet_hash(job.sheet), pictures)
+    for row in earlier:
+        if row.job_key == key:
+            return BoardResult(files.serial, row.verdict, row.id, True)
+    return None
+
+
+def _save(job: Job, files: BoardFiles, inspection: Inspection | str, fault: bool) -> BoardResult:
+    if isinstance(inspection, str):
+        inspection = ungraded(files, job, inspection)
+    saved = save_inspection(job.engine, inspection, job.family, job.station, job.sheet, again=job.again, fault=fault,
+                            targets=job.targets)
+    return BoardResult(files.serial, inspection.verdict, saved.inspection_id, not saved.fresh, inspection)
+
+
+def ungraded(files: BoardFiles, job: Job, reason: str) -> Inspection:
+    """Return the inspection of a board that no worker could grade."""
+    pictures = tuple(PictureFile(view, exposure, str(path), sha256_file(path))
+                     for (view, exposure), path in sorted(files.pictures.items()))
+    return Inspection(files.serial, job.family.name, job.station.name, UNGRADED,
+                      datetime.now(UTC).isoformat(timespec="milliseconds"), 0.0, pictures, sheet_hash(job.sheet),
+                      __version__, reason=reason)
+
+
+class _Hand:
+    """The boards in hand. When a worker crash breaks the executor, they are tried again one by one."""
+
+    def __init__(self, workers: Workers, grader: Grader, limit: int) -> None:
+        self._workers = workers
+        self._grader = grader
+        self._limit = max(1, limit)
+        self._executor: Executor | None = None
+        self._running: dict[Future[Inspection], BoardFiles] = {}
+        self._suspects: deque[BoardFiles] = deque()  # in hand when a worker crashed: one of them is the cause
+
+    @property
+    def empty(self) -> bool:
+        """No board is in hand."""
+        return not self._running and not self._suspects
+
+    @property
+    def full(self) -> bool:
+        """No further board may be given: enough are in hand, or a crash is being looked into."""
+        return bool(self._suspects) or len(self._running) >= self._limit
+
+    def give(self, files: BoardFiles) -> None:
+        """Hand a board to the workers."""
+        if self._executor is None:
+            self._executor = self._workers()
+        try:
+            self._running[self._executor.submit(self._grader, files)] = files
+        except BrokenExecutor:  # a worker ended between two boards
+            self._suspects.append(files)
+            self._drop()
+
+    def take(self) -> list[Outcome]:
+        """Wait for boards to be done; return them with inspection (or reason), and whether the program failed."""
+        if not self._running and self._suspects:
+            self.give(self._suspects.popleft())
+        alone = len(self._running) == 1
+        done, rest = wait(self._running, return_when=FIRST_COMPLETED)
+        if any(_broken(future) for future in done):
+            wait(rest)  # they are broken too, or just finished
+            done |= rest
+        outcomes: list[Outcome] = []
+        for future in done:
+            files = self._running.pop(future)
+            if not _broken(future):
+                outcomes.append(_outcome(files, future))
+                continue
+            self._drop()
+            if alone:
+                outcomes.append((files, CRASHED, True))
+            else:
+                self._suspects.append(files)
+        return outcomes
+
+    def _drop(self) -> None:
+        """Let a broken executor go."""
+        if self._executor is not None:
+            self._executor.shutdown(wait=False, cancel_futures=True)
+            self._executor = None
+
+    def close(self) -> None:
+        """Release the workers; boards that they have begun are finished but not kept."""
+        if self._executor is not None:
+            self._executor.shutdown(wait=True, cancel_futures=True)
+            self._executor = None
+
+
+def _broken(future: Future[Inspection]) -> bool:
+    return future.cancelled() or isinstance(future.exception(), BrokenExecutor | CancelledError)
+
+
+def _outcome(files: BoardFiles, future: Future[Inspection]) -> Outcome:
+    """Return what a worker said; an error of the program on one board must not cost the others."""
+    error = future.exception()
+    if error is None:
+        return files, future.result(), False
+    if type(error).__name__ == "KilledWorker":  # a Dask worker died several times on this board
+        return files, CRASHED, True
+    told = " ".join(str(error).split())[:300]
+    return files, f"the program failed on this board: {type(error).__name__}: {told}", True

@@ -1,0 +1,1 @@
+"""Migrations of the defect database, run by `vision.records.migrate`."""

@@ -1,0 +1,321 @@
+"""Asking the defect database: boards, joints, findings, totals. Plain rows (dicts) come back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import Connection, Engine, RowMapping, and_, case, exists, func, or_, select
+
+from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES
+from vision.records.columns import moment_text
+from vision.records.database import reading
+from vision.records.errors import RecordsError
+from vision.records.schema import (
+    ChipResult,
+    FamilyChip,
+    FamilyJoint,
+    FamilyRow,
+    FindingRow,
+    InspectionRow,
+    JointResult,
+    Picture,
+    Registration,
+    Review,
+    SheetRow,
+    StationRow,
+    Unit,
+)
+from vision.records.words import finding_words, reason_words
+
+Row = dict[str, Any]
+Query = Any  # a select; its type parameters differ between SQLAlchemy 2.0 and 2.1
+JOINT = JointResult.__table__.c
+CHIP = ChipResult.__table__.c
+CHUNK = 2000
+
+#: Columns of an exported or listed inspection, in this order.
+INSPECTION_FIELDS: tuple[str, ...] = (
+    "id", "uid", "started_at", "serial", "family", "revision", "station", "sheet", "verdict", "joints", "reject",
+    "review", "ungraded", "open", "seconds", "program_version", "reason")
+PLACE_FIELDS: tuple[str, ...] = ("started_at", "serial", "family", "inspection_id")
+JOINT_FIELDS: tuple[str, ...] = (
+    *PLACE_FIELDS, "ref", "pin", "view", "pot", "nozzle", "step", "net", "land_kind", "x_mm", "y_mm", "verdict",
+    "findings", *JOINT_MEASURES, "uncertainty", "reason")
+CHIP_FIELDS: tuple[str, ...] = (
+    *PLACE_FIELDS, "ref", "view", "x_mm", "y_mm", "verdict", "findings", *CHIP_MEASURES, "reason")
+FINDING_FIELDS: tuple[str, ...] = (
+    *PLACE_FIELDS, "finding_id", "ref", "pin", "pot", "nozzle", "step", "finding", "verdict", "measure", "value",
+    "limit", "side", "guard", "unit", "source", "rule", "x_mm", "y_mm", "other", "call", "reviewer", "words")
+
+
+@dataclass(frozen=True)
+class Filter:
+    """Which inspections are asked for. What is left out does not narrow.
+
+    `pot` and `finding` keep boards with at least one finding there, or of that kind; of joints and findings they keep
+    only those. `superseded` also brings gradings that a later grading of the same pictures has replaced.
+    """
+
+    since: datetime | None = None
+    until: datetime | None = None
+    family: str = ""
+    serial: str = ""
+    pot: str = ""
+    finding: str = ""
+    verdict: str = ""
+    inspection_id: int | None = None
+    superseded: bool = False
+    limit: int | None = None
+
+
+def conditions(wanted: Filter) -> list[Any]:
+    """Return SQL conditions on inspection, unit and family for a filter, without pot and finding."""
+    found: list[Any] = []
+    if wanted.since is not None:
+        found.append(InspectionRow.started_at >= wanted.since)
+    if wanted.until is not None:
+        found.append(InspectionRow.started_at < wanted.until)
+    if wanted.family:
+        found.append(InspectionRow.family_id.in_(select(FamilyRow.id).where(FamilyRow.name == wanted.family)))
+    if wanted.serial:
+        found.append(InspectionRow.unit_id.in_(select(Unit.id).where(Unit.serial == wanted.serial)))
+    if wanted.inspection_id is not None:
+        found.append(InspectionRow.id == wanted.inspection_id)
+    if wanted.verdict:
+        found.append(InspectionRow.verdict == wanted.verdict)
+    if not wanted.superseded:
+        found.append(InspectionRow.superseded_by.is_(None))
+    return found
+
+
+def _finding_conditions(wanted: Filter) -> list[Any]:
+    found: list[Any] = []
+    if wanted.finding:
+        found.append(FindingRow.finding == wanted.finding)
+    if wanted.pot:
+        found.append(FindingRow.joint_id.in_(select(FamilyJoint.id).where(FamilyJoint.pot == wanted.pot)))
+    return found
+
+
+def inspections_query(wanted: Filter) -> Query:
+    """Return the query for inspections, newest first."""
+    query: Query = (
+        select(InspectionRow.id, InspectionRow.uid, InspectionRow.started_at, Unit.serial,
+               FamilyRow.name.label("family"), FamilyRow.revision, StationRow.name.label("station"),
+               SheetRow.sha256.label("sheet"), InspectionRow.verdict, InspectionRow.joint_count.label("joints"),
+               InspectionRow.reject_count.label("reject"), InspectionRow.review_count.label("review"),
+               InspectionRow.ungraded_count.label("ungraded"), InspectionRow.open_findings.label("open"),
+               InspectionRow.seconds, InspectionRow.program_version, InspectionRow.reason)
+        .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+        .join(StationRow, StationRow.id == InspectionRow.station_id)
+        .join(SheetRow, SheetRow.id == InspectionRow.sheet_id)
+        .where(*conditions(wanted)).order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc()))
+    narrow = _finding_conditions(wanted)
+    if narrow:
+        query = query.where(exists().where(FindingRow.inspection_id == InspectionRow.id, *narrow))
+    return query if wanted.limit is None else query.limit(wanted.limit)
+
+
+def list_inspections(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
+    """Return inspections, newest first, with their findings counted: `bridge 1, partial_wetting 2`."""
+    with reading(engine) as connection:
+        rows = [plain(row) for row in connection.execute(inspections_query(wanted)).mappings()]
+        counts: dict[int, dict[str, int]] = {}
+        keys = [row["id"] for row in rows]
+        for start in range(0, len(keys), CHUNK):
+            some = connection.execute(
+                select(FindingRow.inspection_id, FindingRow.finding, func.count())
+                .where(FindingRow.inspection_id.in_(keys[start:start + CHUNK]), FindingRow.verdict != "indicator")
+                .group_by(FindingRow.inspection_id, FindingRow.finding))
+            for key, finding, count in some:
+                counts.setdefault(key, {})[finding] = count
+    for row in rows:
+        row["findings"] = ", ".join(f"{name} {count}" for name, count in sorted(counts.get(row["id"], {}).items()))
+    return rows
+
+
+def iterate_inspections(engine: Engine, wanted: Filter) -> Iterator[Row]:
+    """Yield inspections, newest first, in bounded memory."""
+    with reading(engine) as connection:
+        for row in _streamed(connection, inspections_query(wanted)):
+            yield plain(row)
+
+
+def iterate_joints(engine: Engine, wanted: Filter) -> Iterator[Row]:
+    """Yield joint results with place, measurements and the names of their findings, newest inspection first."""
+    query = (
+        select(InspectionRow.started_at, Unit.serial, FamilyRow.name.label("family"), JOINT.inspection_id,
+               FamilyJoint.ref, FamilyJoint.pin, JOINT.view, FamilyJoint.pot, FamilyJoint.nozzle, FamilyJoint.step,
+               FamilyJoint.net, FamilyJoint.land_kind, FamilyJoint.x_mm, FamilyJoint.y_mm, JOINT.verdict,
+               _finding_names(FindingRow.joint_id == JOINT.joint_id, JOINT.inspection_id),
+               *(JOINT[name] for name in JOINT_MEASURES), JOINT.uncertainty, JOINT.reason)
+        .join(InspectionRow, InspectionRow.id == JOINT.inspection_id)
+        .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+        .join(FamilyJoint, FamilyJoint.id == JOINT.joint_id)
+        .where(*conditions(wanted))
+        .order_by(InspectionRow.started_at.desc(), JOINT.inspection_id.desc(), JOINT.joint_id))
+    if wanted.pot:
+        query = query.where(FamilyJoint.pot == wanted.pot)
+    if wanted.finding:
+        query = query.where(exists().where(
+            FindingRow.inspection_id == JOINT.inspection_id, FindingRow.joint_id == JOINT.joint_id,
+            FindingRow.finding == wanted.finding))
+    yield from _all(engine, query, wanted.limit)
+
+
+def iterate_chips(engine: Engine, wanted: Filter) -> Iterator[Row]:
+    """Yield chip results with place, measurements and the names of their findings, newest inspection first."""
+    query = (
+        select(InspectionRow.started_at, Unit.serial, FamilyRow.name.label("family"), CHIP.inspection_id,
+               FamilyChip.ref, CHIP.view, FamilyChip.x_mm, FamilyChip.y_mm, CHIP.verdict,
+               _finding_names(FindingRow.chip_id == CHIP.chip_id, CHIP.inspection_id),
+               *(CHIP[name] for name in CHIP_MEASURES), CHIP.reason)
+        .join(InspectionRow, InspectionRow.id == CHIP.inspection_id)
+        .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+        .join(FamilyChip, FamilyChip.id == CHIP.chip_id)
+        .where(*conditions(wanted))
+        .order_by(InspectionRow.started_at.desc(), CHIP.inspection_id.desc(), CHIP.chip_id))
+    if wanted.finding:
+        query = query.where(exists().where(
+            FindingRow.inspection_id == CHIP.inspection_id, FindingRow.chip_id == CHIP.chip_id,
+            FindingRow.finding == wanted.finding))
+    yield from _all(engine, query, wanted.limit)
+
+
+def iterate_findings(engine: Engine, wanted: Filter) -> Iterator[Row]:
+    """Yield findings with value, limit, place, what a person said about them, and all of it in words."""
+    query = (
+        select(InspectionRow.started_at, Unit.serial, FamilyRow.name.label("family"), FindingRow.inspection_id,
+               FindingRow.id.label("finding_id"), func.coalesce(FamilyJoint.ref, FamilyChip.ref).label("ref"),
+               func.coalesce(FamilyJoint.pin, "").label("pin"), func.coalesce(FamilyJoint.pot, "").label("pot"),
+               func.coalesce(FamilyJoint.nozzle, "").label("nozzle"), func.coalesce(FamilyJoint.step, "").label("step"),
+               FindingRow.finding, FindingRow.verdict, FindingRow.measure, FindingRow.value,
+               FindingRow.limit_value.label("limit"), FindingRow.side, FindingRow.guard, FindingRow.unit,
+               FindingRow.source, FindingRow.rule, FindingRow.x_mm, FindingRow.y_mm, FindingRow.other,
+               func.coalesce(Review.call, "").label("call"), func.coalesce(Review.reviewer, "").label("reviewer"))
+        .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
+        .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+        .join(FamilyJoint, FamilyJoint.id == FindingRow.joint_id, isouter=True)
+        .join(FamilyChip, FamilyChip.id == FindingRow.chip_id, isouter=True)
+        .join(Review, and_(Review.finding_id == FindingRow.id, Review.withdrawn_at.is_(None),
+                           Review.blind.is_(False)), isouter=True)
+        .where(*conditions(wanted), *_finding_conditions(wanted))
+        .order_by(InspectionRow.started_at.desc(), FindingRow.inspection_id.desc(), FindingRow.id))
+    for row in _all(engine, query, wanted.limit):
+        reason = reason_words(row["measure"], row["value"], row["limit"], row["side"], row["verdict"])
+        row["words"] = finding_words(row["finding"], reason, row["other"])
+        yield row
+
+
+def _finding_names(place: Any, inspection_id: Any) -> Any:
+    """Return a column with the finding names of one joint or chip, joined by commas."""
+    joined = func.aggregate_strings(FindingRow.finding, ",")
+    return (select(func.coalesce(joined, "")).where(FindingRow.inspection_id == inspection_id, place)
+            .scalar_subquery().label("findings"))
+
+
+def find_inspection(engine: Engine, wanted: str) -> int:
+    """Return the key of an inspection named by key, UUID or serial (then the board's newest one).
+
+    Raises RecordsError where there is none, or where boards of several families bear the serial.
+    """
+    with reading(engine) as connection:
+        by_serial = connection.execute(
+            select(InspectionRow.id, Unit.family_name).join(Unit, Unit.id == InspectionRow.unit_id)
+            .where(Unit.serial == wanted)
+            .order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc())).all()
+        if by_serial:
+            families = sorted({row.family_name for row in by_serial})
+            if len(families) > 1:
+                keys = ", ".join(str(row.id) for row in by_serial[:5])
+                raise RecordsError(f"serial {wanted}: boards of the families {', '.join(families)} bear it; "
+                                   f"name an inspection instead: {keys}")
+            return int(by_serial[0].id)
+        same = [InspectionRow.uid == wanted]
+        if wanted.isdecimal() and len(wanted) < 10:
+            same.append(InspectionRow.id == int(wanted))
+        key = connection.execute(select(InspectionRow.id).where(or_(*same))).scalar()
+    if key is None:
+        raise RecordsError(f"{wanted[:80]}: no board with this serial, and no such inspection; "
+                           "see `meniscope results list`")
+    return int(key)
+
+
+def show_inspection(engine: Engine, key: int) -> Row:
+    """Return one inspection whole: its fields, pictures, registrations, joint_results, chip_results, findings."""
+    with reading(engine) as connection:
+        head = connection.execute(
+            inspections_query(Filter(superseded=True)).where(InspectionRow.id == key)).mappings().first()
+        if head is None:
+            raise RecordsError(f"inspection {key}: not in this database")
+        row = plain(head)
+        pictures = connection.execute(
+            select(Picture.view, Picture.exposure, Picture.path, Picture.sha256)
+            .where(Picture.inspection_id == key).order_by(Picture.view, Picture.exposure)).mappings()
+        row["pictures"] = [plain(item) for item in pictures]
+        places = connection.execute(
+            select(Registration.__table__).where(Registration.inspection_id == key)
+            .order_by(Registration.view)).mappings()
+        row["registrations"] = [{name: value for name, value in item.items() if name != "inspection_id"}
+                                for item in places]
+        later = connection.execute(select(InspectionRow.superseded_by).where(InspectionRow.id == key)).scalar()
+        row["superseded_by"] = later
+    one = Filter(inspection_id=key, superseded=True)
+    row["joint_results"] = list(iterate_joints(engine, one))
+    row["chip_results"] = list(iterate_chips(engine, one))
+    row["findings"] = list(iterate_findings(engine, one))
+    return row
+
+
+def pareto(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
+    """Return how often each finding was made: findings, of those to review, boards; the most frequent first."""
+    count = func.count().label("findings")
+    query = (
+        select(FindingRow.finding, count, func.sum(case((FindingRow.verdict == "review", 1), else_=0)).label("review"),
+               func.count(FindingRow.inspection_id.distinct()).label("boards"))
+        .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
+        .where(*conditions(wanted), *_finding_conditions(wanted), FindingRow.verdict != "indicator")
+        .group_by(FindingRow.finding).order_by(count.desc(), FindingRow.finding))
+    with reading(engine) as connection:
+        return [{"finding": row.finding, "findings": int(row.findings), "review": int(row.review),
+                 "boards": int(row.boards)} for row in connection.execute(query)]
+
+
+def verdict_counts(engine: Engine, wanted: Filter = Filter()) -> Row:
+    """Return the number of inspections by verdict."""
+    query = (select(InspectionRow.verdict, func.count()).where(*conditions(wanted)).group_by(InspectionRow.verdict))
+    with reading(engine) as connection:
+        return {verdict: int(count) for verdict, count in connection.execute(query)}
+
+
+def open_reviews(engine: Engine, limit: int = 50) -> list[Row]:
+    """Return inspections with findings that wait for a person, the oldest first."""
+    query = (
+        select(InspectionRow.id, InspectionRow.started_at, Unit.serial, FamilyRow.name.label("family"),
+               InspectionRow.verdict, InspectionRow.open_findings.label("open"))
+        .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+        .where(InspectionRow.open_findings > 0, InspectionRow.superseded_by.is_(None))
+        .order_by(InspectionRow.started_at, InspectionRow.id).limit(limit))
+    with reading(engine) as connection:
+        return [plain(row) for row in connection.execute(query).mappings()]
+
+
+def plain(row: RowMapping) -> Row:
+    """Return a row as a dict, times as text."""
+    return {name: moment_text(value) if isinstance(value, datetime) else value for name, value in row.items()}
+
+
+def _streamed(connection: Connection, query: Query) -> Iterator[RowMapping]:
+    for part in connection.execution_options(yield_per=CHUNK).execute(query).mappings().partitions():
+        yield from part
+
+
+def _all(engine: Engine, query: Query, limit: int | None) -> Iterator[Row]:
+    if limit is not None:
+        query = query.limit(limit)
+    with reading(engine) as connection:
+        for row in _streamed(connection, query):
+            yield plain(row)

@@ -1,0 +1,23 @@
+"""The defect database: every table, column, key, check and index, declared once.
+
+Comments on tables and columns are part of the schema: the data dictionary is made from them, and PostgreSQL
+keeps them. Measurements have a column each, made from `models.vocabulary`, so that plain SQL reads them.
+"""
+
+from vision.records.schema.base import SCHEMA_VERSION, Base
+from vision.records.schema.people import CALLS, Handover, ProcessRecord, Repair, Review
+from vision.records.schema.results import (
+    ChipResult,
+    FindingRow,
+    InspectionRow,
+    JointResult,
+    Picture,
+    Registration,
+)
+from vision.records.schema.setup import FamilyChip, FamilyJoint, FamilyRow, SheetRow, StationRow, Unit
+
+__all__ = [
+    "CALLS", "SCHEMA_VERSION", "Base", "ChipResult", "FamilyChip", "FamilyJoint", "FamilyRow", "FindingRow",
+    "Handover", "InspectionRow", "JointResult", "Picture", "ProcessRecord", "Registration", "Repair", "Review",
+    "SheetRow", "StationRow", "Unit",
+]

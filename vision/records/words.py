@@ -1,0 +1,30 @@
+"""Findings in words: what was measured, and what the limit asks for."""
+
+from __future__ import annotations
+
+from models.vocabulary import FINDING, MEASURE, plain_name
+
+
+def reason_words(measure: str, value: float, limit: float, side: str, verdict: str = "reject") -> str:
+    """Return why a finding was made: `coverage 212 deg, needs at least 270 deg`.
+
+    Within the guard band (verdict review) the value still meets the limit: `coverage 274 deg, near the limit 270 deg`.
+    Numbers get as many decimals as it takes to tell them apart.
+    """
+    known = MEASURE.get(measure)
+    decimals = 3 if known is None else known.decimals
+    unit = f" {known.unit}" if known is not None and known.unit else ""
+    while f"{value:.{decimals}f}" == f"{limit:.{decimals}f}" and value != limit and decimals < 6:
+        decimals += 1
+    name = plain_name(measure)
+    got, wanted = f"{value:.{decimals}f}{unit}", f"{limit:.{decimals}f}{unit}"
+    if verdict == "review":
+        return f"{name} {got}, near the limit {wanted}"
+    return f"{name} {got}, needs at {'least' if side == 'below' else 'most'} {wanted}"
+
+
+def finding_words(finding: str, reason: str, other: str = "") -> str:
+    """Return finding and reason: `partial wetting (coverage 212 deg, needs at least 270 deg)`."""
+    known = FINDING.get(finding)
+    title = known.title if known is not None else finding.replace("_", " ")
+    return f"{title}{f' to {other}' if other else ''} ({reason})"

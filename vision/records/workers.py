@@ -1,0 +1,85 @@
+"""Where boards are graded: worker processes of this machine, or a Dask cluster, behind one interface.
+
+`concurrent.futures.Executor` is that interface; the batch knows nothing else of its workers.
+"""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import multiprocessing.connection
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from models.limits import LimitSheet
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.inspection import Inspection
+from vision.records.errors import RecordsError
+from vision.setup.family import Family
+from vision.setup.station import Station
+
+#: Makes an executor; called again when a crashed worker has broken the one before.
+Workers = Callable[[], Executor]
+
+
+@dataclass(frozen=True)
+class BoardGrader:
+    """Grades one board's pictures wherever it is called; travels to the workers once with every board."""
+
+    family: Family
+    station: Station
+    sheet: LimitSheet
+    overlays: Path | None = None
+
+    def __call__(self, files: BoardFiles) -> Inspection:
+        """Return the board's inspection."""
+        import cv2
+
+        from vision.pipeline.grade import grade_board
+
+        cv2.setNumThreads(1)  # boards are graded side by side: threads inside one would only get in each other's way
+        return grade_board(files, self.family, self.station, self.sheet, self.overlays)
+
+
+def processes(count: int) -> Executor:
+    """Return an executor with worker processes that end with this process, however it ends."""
+    return ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
+
+
+def _start_worker() -> None:
+    """Prepare a worker: Ctrl-C is the parent's to handle, and a dead parent ends the worker."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
+
+
+def _end_with(sentinel: int) -> None:
+    multiprocessing.connection.wait([sentinel])
+    os._exit(1)
+
+
+@contextmanager
+def cluster(address: str) -> Iterator[Workers]:
+    """Connect to a Dask scheduler and give its workers as executors.
+
+    The workers need this program installed and see the pictures under the same paths.
+    Raises RecordsError where the extra is missing or no scheduler answers.
+    """
+    try:
+        client = importlib.import_module("distributed").Client(address, timeout=10, set_as_default=False)
+    except ModuleNotFoundError as error:
+        raise RecordsError("--cluster needs the extra `cluster`: pip install 'meniscope[cluster]'") from error
+    except (OSError, ValueError, TimeoutError) as error:
+        raise RecordsError(f"cluster {address}: no scheduler answers there; start one with `dask scheduler` and "
+                           "workers with `dask worker`") from error
+    try:
+        yield lambda: client.get_executor(pure=False, retries=0)
+    finally:
+        client.close()
