@@ -15,22 +15,27 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal, NoReturn, ParamSpec, TypeVar
 
 import click
 
-from models.errors import MeniscopeError
+from models.errors import InputError, MeniscopeError, Problem
 from models.vocabulary import ACCEPT, REJECT, REVIEW, UNGRADED
 
 P = ParamSpec("P")
 R = TypeVar("R")
+T = TypeVar("T")
 Output = Literal["table", "json", "csv"]
 
 #: Terminal colours (256-colour palette) nearest to the Okabe-Ito blue, orange, vermilion and a grey that are
 #: readable on light and on dark ground. The word is always printed too.
 VERDICT_COLOURS: dict[str, int] = {ACCEPT: 32, REVIEW: 172, REJECT: 166, UNGRADED: 245}
+
+
+#: A message longer than this tells a person nothing more; the check commands print everything.
+MOST_LINES = 30
 
 
 def clear_errors(function: Callable[P, R]) -> Callable[P, R]:
@@ -58,8 +63,10 @@ def fail(message: str) -> NoReturn:
     """Print an error message (one problem a line) and leave with exit code 1."""
     lines = message.splitlines() or ["unknown error"]
     click.echo(click.style("error: ", fg=VERDICT_COLOURS[REJECT]) + lines[0], err=True)
-    for line in lines[1:]:
+    for line in lines[1:MOST_LINES]:
         click.echo(f"       {line}", err=True)
+    if len(lines) > MOST_LINES:
+        click.echo(f"       and {len(lines) - MOST_LINES} more", err=True)
     raise click.exceptions.Exit(1)
 
 
@@ -229,3 +236,30 @@ def processors() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
+
+
+# --- checking files -------------------------------------------------------------------------------------------------
+
+
+def check_files(read: Callable[[], T], name: str, as_json: bool, suits: Callable[[T], list[Problem]] | None = None
+                ) -> None:
+    """Read files and print every problem; exit code 1 where there is one. `suits` finds cautions in good files."""
+    problems: Sequence[Problem] = ()
+    warnings: Sequence[Problem] = ()
+    try:
+        found = read()
+        warnings = suits(found) if suits is not None else ()
+    except InputError as error:
+        problems = error.problems
+    if as_json:
+        print_json({"file": name, "good": not problems, "problems": [asdict(problem) for problem in problems],
+                    "cautions": [asdict(problem) for problem in warnings]})
+    else:
+        for problem in problems:
+            click.echo(str(problem))
+        for warning in warnings:
+            click.echo(f"caution: {warning}")
+        click.echo(f"{name}: {len(problems)} problem{'s' if len(problems) != 1 else ''}" if problems
+                   else f"{name}: good")
+    if problems:
+        raise click.exceptions.Exit(1)

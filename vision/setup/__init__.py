@@ -29,10 +29,11 @@ from vision.setup.geometry import (
     view_size_px,
 )
 from vision.setup.station import Light, Station, read_station, write_station
+from vision.setup.suits import cautions
 
 __all__ = [
     "CHIP_FINDINGS", "CHIP_MEASURES", "FINDING", "FINDINGS", "JOINT_FINDINGS", "JOINT_MEASURES", "MEASURE",
     "MEASURES", "Chip", "Family", "Fiducial", "Finding", "InputError", "Joint", "Light", "Measure",
-    "MeniscopeError", "Problem", "Similarity", "Station", "View", "joint_columns", "nominal_view",
+    "MeniscopeError", "Problem", "Similarity", "Station", "View", "cautions", "joint_columns", "nominal_view",
     "read_family", "read_station", "view_size_px", "write_family", "write_station",
 ]

@@ -1,101 +1,196 @@
-"""Reading TOML and CSV so that every problem of a file is reported at once."""
+"""Reading TOML and CSV so that every problem of a file is reported at once, in the project's own words."""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
+import stat
 import tomllib
+import typing
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import AfterValidator, BaseModel, BeforeValidator, Field, ValidationError
 
 from models.errors import InputError, Problem
 
 Model = TypeVar("Model", bound=BaseModel)
+#: A check across the fields of one item: (key, got, wanted) for each thing wrong.
+Check = Callable[[Any], Iterable[tuple[str, str, str]]]
 
 #: Larger text files than this are not configuration; refusing them keeps a wrong path from filling the memory.
 MAX_BYTES = 16 * 1024 * 1024
+_LONGEST_SHOWN = 60
+
+
+def _not_truth(value: object) -> object:
+    """Refuse true and false where a number is wanted: TOML tells them apart, Python does not."""
+    if isinstance(value, bool):
+        raise ValueError("a number")
+    return value
+
+
+def _printable(value: str) -> str:
+    if not value.isprintable():
+        raise ValueError("text without line breaks or control characters")
+    return value
+
+
+def _file_part(value: str) -> str:
+    if any(mark in value for mark in "/\\{}") or value.strip(". ") != value:
+        raise ValueError("a word fit for a file name: no / \\ { }, no dot or space at its ends")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_not_truth), Field(allow_inf_nan=False)]
+Length = Annotated[Number, Field(gt=0.0, le=50.0)]
+Place = Annotated[Number, Field(ge=-2000.0, le=2000.0)]
+Turn = Annotated[Number, Field(ge=-360.0, le=360.0)]
+Text = Annotated[str, Field(max_length=60), AfterValidator(_printable)]
+Word = Annotated[str, Field(min_length=1, max_length=60), AfterValidator(_printable)]
+FilePart = Annotated[Text, AfterValidator(_file_part)]
+FileWord = Annotated[Word, AfterValidator(_file_part)]
+
+
+@dataclass(frozen=True)
+class Table:
+    """The cells of a CSV file: (row number, cells by column), empty cells left out; and which columns lack."""
+
+    rows: tuple[tuple[int, dict[str, str]], ...]
+    lacking: tuple[str, ...]
+    problems: tuple[Problem, ...]
 
 
 def read_text(path: Path) -> str:
     """Return a configuration file's text (UTF-8, with or without byte order mark)."""
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise InputError([Problem(str(path), "", f"{path.stat().st_size} bytes",
+        found = path.stat()
+        if stat.S_ISDIR(found.st_mode):
+            raise InputError([Problem(str(path), "", "a folder", "a file")])
+        if not stat.S_ISREG(found.st_mode):
+            raise InputError([Problem(str(path), "", "something that is no plain file", "a file")])
+        if found.st_size > MAX_BYTES:
+            raise InputError([Problem(str(path), "", f"{found.st_size} bytes",
                                       f"a text file of at most {MAX_BYTES} bytes")])
         return path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise InputError([Problem(str(path), f"byte {error.start}", "text that is not UTF-8", "UTF-8")],
                          "Save the file as UTF-8.") from error
-    except IsADirectoryError as error:
-        raise InputError([Problem(str(path), "", "a folder", "a file")]) from error
     except OSError as error:
         reason = error.strerror or str(error)
         raise InputError([Problem(str(path), "", reason.lower(), "a readable file")]) from error
+    except ValueError as error:  # a NUL in the name
+        raise InputError([Problem(repr(str(path)), "", str(error), "a file name")]) from error
 
 
 def read_toml(path: Path) -> dict[str, Any]:
     """Return the parsed TOML file."""
+    text = read_text(path)
     try:
-        return tomllib.loads(read_text(path))
-    except tomllib.TOMLDecodeError as error:
+        return tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError([Problem(str(path), "", f"broken TOML ({error})", "valid TOML")]) from error
 
 
-def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...]) -> list[dict[str, str | None]]:
-    """Return the rows of a CSV file with a header, empty cells as None; blank lines are skipped."""
+def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...]) -> Table:
+    """Return the rows of a CSV file with a header and everything wrong with its form; blank lines are skipped.
+
+    Raises InputError where the file cannot be read as CSV text at all.
+    """
     text = read_text(path)
     if "\0" in text:
         raise InputError([Problem(str(path), "", "a NUL character", "plain CSV text")])
     reader = csv.reader(io.StringIO(text, newline=""))
+    lines: list[tuple[int, list[str]]] = []
     try:
-        lines = [line for line in reader if any(cell.strip() for cell in line)]
+        start = 1
+        for line in reader:
+            if any(cell.strip() for cell in line):
+                lines.append((start, [cell.strip() for cell in line]))
+            start = reader.line_num + 1
     except csv.Error as error:
         raise InputError([Problem(str(path), f"line {reader.line_num}", str(error), "plain CSV text")]) from error
-    header = [cell.strip() for cell in lines[0]] if lines else []
+    if not lines:
+        raise InputError([Problem(str(path), "", "an empty file", f"a header: {', '.join(required + optional)}")])
+    header = lines[0][1]
+    lacking = tuple(name for name in required if name not in header)
     problems = [Problem(str(path), "header", f"no column {name}", f"columns {', '.join(required)}")
-                for name in required if name not in header]
-    problems += [Problem(str(path), "header", f"unknown column {name!r}",
-                         f"columns {', '.join(required + optional)}")
-                 for name in header if name not in required + optional]
+                for name in lacking]
+    problems += [Problem(str(path), "header", f"unknown column {name!r}", f"columns {', '.join(required + optional)}")
+                 for name in dict.fromkeys(header) if name not in required + optional]
     problems += [Problem(str(path), "header", f"column {name} twice", "each column once")
-                 for name in sorted(set(header)) if header.count(name) > 1]
-    if problems:
-        raise InputError(problems)
-    rows: list[dict[str, str | None]] = []
-    for number, line in enumerate(lines[1:], start=2):
-        if len(line) != len(header):
-            problems.append(Problem(str(path), f"row {number}", f"{len(line)} cells", f"{len(header)} cells"))
-            continue
-        rows.append({name: cell.strip() or None for name, cell in zip(header, line, strict=True)})
-    if problems:
-        raise InputError(problems)
-    return rows
+                 for name in dict.fromkeys(header) if name in required + optional and header.count(name) > 1]
+    problems += [Problem(str(path), f"row {number}", f"{len(line)} cells", f"{len(header)} cells")
+                 for number, line in lines[1:] if len(line) != len(header)]
+    rows = tuple((number, {name: cell for name, cell in zip(header, line, strict=True)
+                           if cell and name in required + optional})
+                 for number, line in lines[1:] if len(line) == len(header))
+    return Table(rows, lacking, tuple(problems))
 
 
-def validated(model: type[Model], data: object, file: str, where: str = "") -> tuple[Model | None, list[Problem]]:
-    """Check data against a pydantic model; return the model, or None and all problems found."""
+def validated(model: type[Model], data: object, file: str, where: str = "", check: Check | None = None,
+              lacking: Collection[str] = ()) -> tuple[Model | None, list[Problem]]:
+    """Check data against a pydantic model, then across its fields; return the model, or None and all problems.
+
+    `lacking` names fields whose absence is reported already.
+    """
     try:
-        return model.model_validate(data), []
+        found = model.model_validate(data)
     except ValidationError as error:
-        return None, [_problem(file, where, item) for item in error.errors()]
+        return None, [_problem(model, file, where, item) for item in error.errors()
+                      if not (item["type"] == "missing" and item["loc"][0] in lacking)]
+    problems = [Problem(file, ", ".join(part for part in (where, key) if part), got, wanted)
+                for key, got, wanted in (check(found) if check else ())]
+    return (None if problems else found), problems
 
 
-def _problem(file: str, where: str, item: Any) -> Problem:
+def _problem(model: type[BaseModel], file: str, where: str, item: Any) -> Problem:
     """Turn one pydantic error into the project's words: place, got, wanted."""
     path = ".".join(str(part + 1 if isinstance(part, int) else part) for part in item["loc"])
     place = ", ".join(part for part in (where, path) if part)
     if item["type"] == "missing":
         return Problem(file, place, "nothing", "a value")
     if item["type"] == "extra_forbidden":
-        return Problem(file, place, "an unknown key", "only the keys that the guide lists")
-    wanted = str(item["msg"]).removeprefix("Value error, ").removeprefix("Input should be ")
-    got = "nothing" if item["input"] is None else repr(item["input"])
-    return Problem(file, place, got if len(got) <= 60 else got[:57] + "...", wanted)
+        return Problem(file, place, "an unknown key", f"one of {', '.join(_keys(model, item['loc'][:-1]))}")
+    wanted = re.sub(r"^(Value error, |\w+ should (be |have )?)", "", str(item["msg"]))
+    wanted = re.sub(r" after validation, not \d+$", "", wanted).removeprefix("a valid ")
+    wanted = wanted.replace("number, unable to parse string as a number", "a number")
+    got = "nothing" if item["input"] in (None, "") else repr(item["input"])
+    return Problem(file, place, got if len(got) <= _LONGEST_SHOWN else got[:_LONGEST_SHOWN - 3] + "...", wanted)
+
+
+def _keys(model: type[BaseModel], path: tuple[str | int, ...]) -> list[str]:
+    """Return the keys that the table at a path may hold."""
+    for part in path:
+        if isinstance(part, str) and part in model.model_fields:
+            model = _inner_model(model.model_fields[part].annotation) or model
+    return list(model.model_fields)
+
+
+def _inner_model(kind: Any) -> type[BaseModel] | None:
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return kind
+    return next((found for part in typing.get_args(kind) if (found := _inner_model(part))), None)
+
+
+def doubles(file: str, names: Iterable[str], kind: str) -> list[Problem]:
+    """Return a problem for every name that occurs more than once."""
+    counts: dict[str, int] = {}
+    for name in names:
+        counts[name] = counts.get(name, 0) + 1
+    return [Problem(file, name, f"{kind} {name} {count} times", f"each {kind} once")
+            for name, count in counts.items() if count > 1]
 
 
 def quoted(text: str) -> str:
     """Return a text as a TOML basic string."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'
+
+
+def numbers(values: Iterable[float]) -> str:
+    """Return numbers as a TOML array that reads back to the same values."""
+    return "[" + ", ".join(repr(float(value)) for value in values) + "]"

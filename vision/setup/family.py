@@ -3,23 +3,33 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterator
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field
 
 from models.errors import InputError, Problem
-from vision.setup._reading import quoted, read_rows, read_toml, validated
+from vision.setup._reading import (
+    Check,
+    FileWord,
+    Length,
+    Place,
+    Text,
+    Turn,
+    Word,
+    doubles,
+    numbers,
+    quoted,
+    read_rows,
+    read_toml,
+    validated,
+)
 
 LandShape = Literal["round", "oblong", "rect"]
 LeadShape = Literal["round", "square", "rect"]
 Side = Literal["bottom", "top"]
-Length = Annotated[float, Field(gt=0.0, le=50.0, allow_inf_nan=False)]
-Place = Annotated[float, Field(ge=-2000.0, le=2000.0, allow_inf_nan=False)]
-Turn = Annotated[float, Field(ge=-360.0, le=360.0, allow_inf_nan=False)]
-Word = Annotated[str, Field(min_length=1, max_length=60)]
-Optional = Annotated[str, Field(max_length=60)]
 
 
 @dataclass(frozen=True)
@@ -116,22 +126,10 @@ class _Joint(_Strict):
     lead_shape: LeadShape
     lead_w_mm: Length
     lead_h_mm: Length
-    net: Optional = ""
-    pot: Optional = ""
-    nozzle: Optional = ""
-    step: Optional = ""
-
-    @model_validator(mode="after")
-    def _sizes(self) -> _Joint:
-        if self.hole_mm >= min(self.land_w_mm, self.land_h_mm):
-            raise ValueError("a hole smaller than the land")
-        if self.land_shape == "round" and self.land_w_mm != self.land_h_mm:
-            raise ValueError("land_h_mm equal to land_w_mm for a round land")
-        across = (self.lead_w_mm**2 + self.lead_h_mm**2) ** 0.5
-        widest = max(self.lead_w_mm, self.lead_h_mm) if self.lead_shape == "round" else across
-        if widest > self.hole_mm * 1.001:
-            raise ValueError(f"a lead that fits the hole (lead {widest:.2f} mm across, hole {self.hole_mm:g} mm)")
-        return self
+    net: Text = ""
+    pot: Text = ""
+    nozzle: Text = ""
+    step: Text = ""
 
 
 class _Chip(_Strict):
@@ -150,7 +148,7 @@ class _Fiducial(_Strict):
 
 
 class _View(_Strict):
-    name: Word
+    name: FileWord
     center_mm: tuple[Place, Place]
     rotation_deg: Turn = 0.0
 
@@ -168,6 +166,23 @@ class _Family(_Strict):
 Row = TypeVar("Row", bound=BaseModel)
 
 
+def _joint_check(joint: _Joint) -> Iterator[tuple[str, str, str]]:
+    """Yield what is wrong across the columns of one joint."""
+    if joint.hole_mm >= min(joint.land_w_mm, joint.land_h_mm):
+        yield ("hole_mm", f"a hole of {joint.hole_mm:g} mm in a land of {joint.land_w_mm:g} x {joint.land_h_mm:g} mm",
+               "a hole smaller than the land")
+    if joint.land_shape == "round" and joint.land_w_mm != joint.land_h_mm:
+        yield ("land_h_mm", f"a round land of {joint.land_w_mm:g} x {joint.land_h_mm:g} mm",
+               "land_h_mm equal to land_w_mm, or land_shape oblong")
+    if joint.lead_shape != "rect" and joint.lead_w_mm != joint.lead_h_mm:
+        yield ("lead_h_mm", f"a {joint.lead_shape} lead of {joint.lead_w_mm:g} x {joint.lead_h_mm:g} mm",
+               "lead_h_mm equal to lead_w_mm, or lead_shape rect")
+    across = joint.lead_w_mm if joint.lead_shape == "round" else (joint.lead_w_mm**2 + joint.lead_h_mm**2) ** 0.5
+    if across > joint.hole_mm * 1.001:  # a lead as wide as its hole is listed by some footprints
+        yield ("lead_w_mm", f"a lead {across:.2f} mm across in a hole of {joint.hole_mm:g} mm",
+               "a lead that fits the hole")
+
+
 def read_family(path: Path | str) -> Family:
     """Read family.toml (a file, or a folder that holds one) and the tables it names.
 
@@ -176,21 +191,13 @@ def read_family(path: Path | str) -> Family:
     path = Path(path)
     if path.is_dir():
         path = path / "family.toml"
-    found, problems = validated(_Family, read_toml(path), str(path))
-    if found is None:
-        raise InputError(problems)
-    joints, more = _read_table(path.parent / found.joints, _Joint)
+    data = read_toml(path)
+    found, problems = validated(_Family, data, str(path))
+    joints, chips, more = _read_tables(path.parent, data.get("joints"), data.get("chips"))
     problems += more
-    chips: list[_Chip] = []
-    if found.chips:
-        chips, more = _read_table(path.parent / found.chips, _Chip)
-        problems += more
-    problems += _doubles(str(path.parent / found.joints), [f"{j.ref}.{j.pin}" for j in joints], "joint")
-    problems += _doubles(str(path.parent / (found.chips or "")), [c.ref for c in chips], "chip")
-    problems += _doubles(str(path), [view.name for view in found.views], "view")
-    if not joints and not problems:
-        problems.append(Problem(str(path.parent / found.joints), "", "no joints", "at least one"))
-    if problems:
+    if found is not None:
+        problems += doubles(str(path), (view.name for view in found.views), "view")
+    if found is None or problems:
         raise InputError(problems)
     return Family(found.name, found.workmanship_class, found.seen_from,
                   tuple(Joint(**j.model_dump()) for j in joints), tuple(Chip(**c.model_dump()) for c in chips),
@@ -198,29 +205,41 @@ def read_family(path: Path | str) -> Family:
                   tuple(View(v.name, v.center_mm, v.rotation_deg) for v in found.views))
 
 
-def _read_table(path: Path, model: type[Row]) -> tuple[list[Row], list[Problem]]:
+def _read_tables(folder: Path, joints_file: object, chips_file: object) -> tuple[list[_Joint], list[_Chip],
+                                                                                 list[Problem]]:
+    """Read the tables that family.toml names, whatever else may be wrong with it."""
+    joints: list[_Joint] = []
+    chips: list[_Chip] = []
+    problems: list[Problem] = []
+    if isinstance(joints_file, str) and joints_file:
+        place = folder / joints_file
+        joints, problems = _read_table(place, _Joint, _joint_check)
+        problems += doubles(str(place), (f"{j.ref}.{j.pin}" for j in joints), "joint")
+        problems += doubles(str(place), (f"x_mm {j.x_mm:g}, y_mm {j.y_mm:g}" for j in joints), "place")
+        if not joints and not problems:
+            problems.append(Problem(str(place), "", "no joints", "at least one"))
+    if isinstance(chips_file, str) and chips_file:
+        chips, more = _read_table(folder / chips_file, _Chip)
+        problems += more + doubles(str(folder / chips_file), (c.ref for c in chips), "chip")
+    return joints, chips, problems
+
+
+def _read_table(path: Path, model: type[Row], check: Check | None = None) -> tuple[list[Row], list[Problem]]:
     """Return the checked rows of a CSV file and all its problems."""
     required = tuple(name for name, field in model.model_fields.items() if field.is_required())
     optional = tuple(name for name, field in model.model_fields.items() if not field.is_required())
     try:
-        cells = read_rows(path, required, optional)
+        table = read_rows(path, required, optional)
     except InputError as error:
         return [], list(error.problems)
     rows: list[Row] = []
-    problems: list[Problem] = []
-    for number, row in enumerate(cells, start=2):
-        filled = {name: cell for name, cell in row.items() if cell is not None}
-        item, more = validated(model, filled, str(path), f"row {number}")
+    problems = list(table.problems)
+    for number, cells in table.rows:
+        item, more = validated(model, cells, str(path), f"row {number}", check, table.lacking)
         problems += more
         if item is not None:
             rows.append(item)
     return rows, problems
-
-
-def _doubles(file: str, names: list[str], kind: str) -> list[Problem]:
-    seen: set[str] = set()
-    twice = [name for name in names if name in seen or seen.add(name)]  # type: ignore[func-returns-value]
-    return [Problem(file, name, f"{kind} {name} twice", f"each {kind} once") for name in dict.fromkeys(twice)]
 
 
 def write_family(family: Family, folder: Path | str) -> Path:
@@ -235,11 +254,11 @@ def write_family(family: Family, folder: Path | str) -> Path:
         lines.append('chips = "chips.csv"')
     lines.append(f'seen_from = "{family.seen_from}"')
     for fiducial in family.fiducials:
-        lines += ["", "[[fiducials]]", f"x_mm = {fiducial.x_mm!r}", f"y_mm = {fiducial.y_mm!r}",
-                  f"diameter_mm = {fiducial.diameter_mm!r}"]
+        lines += ["", "[[fiducials]]", f"x_mm = {float(fiducial.x_mm)!r}", f"y_mm = {float(fiducial.y_mm)!r}",
+                  f"diameter_mm = {float(fiducial.diameter_mm)!r}"]
     for view in family.views:
-        lines += ["", "[[views]]", f"name = {quoted(view.name)}", f"center_mm = {list(view.center_mm)}",
-                  f"rotation_deg = {view.rotation_deg!r}"]
+        lines += ["", "[[views]]", f"name = {quoted(view.name)}", f"center_mm = {numbers(view.center_mm)}",
+                  f"rotation_deg = {float(view.rotation_deg)!r}"]
     path = folder / "family.toml"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     return path

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 import string
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from models.errors import InputError, Problem
-from vision.setup._reading import quoted, read_toml, validated
+from vision.setup._reading import FilePart, Number, Word, numbers, quoted, read_toml, validated
 
 Channel = Literal["red", "green", "blue", "mono"]
-Angle = Annotated[float, Field(ge=0.0, le=90.0, allow_inf_nan=False)]
-Azimuth = Annotated[float, Field(ge=-360.0, le=720.0, allow_inf_nan=False)]
-Share = Annotated[float, Field(ge=-0.5, le=2.0, allow_inf_nan=False)]
+Angle = Annotated[Number, Field(ge=0.0, le=90.0)]
+Azimuth = Annotated[Number, Field(ge=-360.0, le=720.0)]
+Share = Annotated[Number, Field(ge=-0.5, le=2.0)]
+Pixels = Annotated[int, Field(ge=16, le=40_000, strict=True)]
 
 PLACEHOLDERS = ("serial", "view", "exposure")
+PICTURE_ENDINGS = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp")
 
 
 @dataclass(frozen=True)
@@ -64,8 +67,8 @@ class _Strict(BaseModel):
 
 
 class _Light(_Strict):
-    name: Annotated[str, Field(min_length=1, max_length=60)]
-    exposure: Annotated[str, Field(max_length=60)] = ""
+    name: Word
+    exposure: FilePart = ""
     channel: Channel
     zenith_deg: tuple[Angle, Angle]
     azimuth_deg: tuple[Azimuth, Azimuth] = (0.0, 360.0)
@@ -87,13 +90,13 @@ class _Light(_Strict):
 
 
 class _Station(_Strict):
-    name: Annotated[str, Field(min_length=1, max_length=60)]
-    mm_per_px: Annotated[float, Field(gt=0.0005, lt=1.0, allow_inf_nan=False)]
+    name: Word
+    mm_per_px: Annotated[Number, Field(gt=0.0005, lt=1.0)]
     files: Annotated[str, Field(min_length=1, max_length=200)]
-    black_level: Annotated[float, Field(ge=0.0, lt=65536.0, allow_inf_nan=False)] = 0.0
+    black_level: Annotated[Number, Field(ge=0.0, lt=65536.0)] = 0.0
     cross_talk: tuple[tuple[Share, Share, Share], tuple[Share, Share, Share], tuple[Share, Share, Share]] | None = None
-    working_distance_mm: Annotated[float, Field(gt=1.0, lt=10_000.0, allow_inf_nan=False)] | None = None
-    picture_px: tuple[Annotated[int, Field(ge=16, le=40_000)], Annotated[int, Field(ge=16, le=40_000)]] | None = None
+    working_distance_mm: Annotated[Number, Field(gt=1.0, lt=10_000.0)] | None = None
+    picture_px: tuple[Pixels, Pixels] | None = None
     lights: Annotated[list[_Light], Field(min_length=2, max_length=12)]
 
     @field_validator("files")
@@ -108,26 +111,38 @@ class _Station(_Strict):
             raise ValueError("only {serial}, {view} and {exposure} in braces")
         if "serial" not in names or len(set(names)) != len(names):
             raise ValueError("{serial} once, {view} and {exposure} at most once")
-        if "/" in value or "\\" in value:
+        if "/" in value or "\\" in value or not value.isprintable():
             raise ValueError("a file name without folders")
+        if not value.lower().endswith(PICTURE_ENDINGS):
+            raise ValueError(f"a name that ends in one of {' '.join(PICTURE_ENDINGS)}")
         return value
 
-    @model_validator(mode="after")
-    def _consistent(self) -> _Station:
-        names = [light.name for light in self.lights]
-        if len(set(names)) != len(names):
-            raise ValueError("light names that differ")
-        places = [(light.exposure, light.channel) for light in self.lights]
-        if len(set(places)) != len(places):
-            raise ValueError("every exposure and channel used by one light only")
-        exposures = {light.exposure for light in self.lights}
-        if len(exposures) > 1 and "{exposure}" not in self.files:
-            raise ValueError("{exposure} in `files`, since the lights use several exposures")
-        for exposure in exposures:
-            channels = {light.channel for light in self.lights if light.exposure == exposure}
-            if "mono" in channels and len(channels) > 1:
-                raise ValueError(f"exposure {exposure!r} either mono or coloured, not both")
-        return self
+
+def _station_check(station: _Station) -> Iterator[tuple[str, str, str]]:
+    """Yield what is wrong across the keys of a station."""
+    names = [light.name for light in station.lights]
+    places = [(light.exposure, light.channel) for light in station.lights]
+    exposures = list(dict.fromkeys(light.exposure for light in station.lights))
+    for number, light in enumerate(station.lights, start=1):
+        if light.name in names[:number - 1]:
+            yield f"lights.{number}.name", f"{light.name!r} again", "light names that differ"
+        if places[number - 1] in places[:number - 1]:
+            yield (f"lights.{number}.channel", f"{light.channel} of exposure {light.exposure!r} again",
+                   "each channel of an exposure used by one light")
+    for exposure in exposures:
+        channels = {light.channel for light in station.lights if light.exposure == exposure}
+        if "mono" in channels and len(channels) > 1:
+            yield "lights", f"exposure {exposure!r} mono and coloured", "either mono or coloured"
+    if len(exposures) > 1 and "{exposure}" not in station.files:
+        yield ("files", repr(station.files),
+               f"{{exposure}} in the name, since the lights use exposures {', '.join(map(repr, exposures))}")
+    if station.cross_talk is not None and abs(_determinant(station.cross_talk)) < 0.05:
+        yield "cross_talk", "rows that hardly differ", "a table that can be undone: the largest number on its diagonal"
+
+
+def _determinant(m: tuple[tuple[float, float, float], ...]) -> float:
+    return (m[0][0] * (m[1][1] * m[2][2] - m[1][2] * m[2][1]) - m[0][1] * (m[1][0] * m[2][2] - m[1][2] * m[2][0])
+            + m[0][2] * (m[1][0] * m[2][1] - m[1][1] * m[2][0]))
 
 
 def read_station(path: Path | str) -> Station:
@@ -138,7 +153,7 @@ def read_station(path: Path | str) -> Station:
     path = Path(path)
     if path.is_dir():
         path = path / "station.toml"
-    found, problems = validated(_Station, read_toml(path), str(path))
+    found, problems = validated(_Station, read_toml(path), str(path), check=_station_check)
     if found is None:
         raise InputError(problems)
     lights = []
@@ -156,18 +171,18 @@ def read_station(path: Path | str) -> Station:
 def write_station(station: Station, path: Path | str) -> None:
     """Write station.toml; flat-field paths are written relative to the file's folder."""
     path = Path(path)
-    lines = [f"name = {quoted(station.name)}", f"mm_per_px = {station.mm_per_px!r}",
-             f"files = {quoted(station.files)}", f"black_level = {station.black_level!r}"]
+    lines = [f"name = {quoted(station.name)}", f"mm_per_px = {float(station.mm_per_px)!r}",
+             f"files = {quoted(station.files)}", f"black_level = {float(station.black_level)!r}"]
     if station.cross_talk is not None:
-        lines.append(f"cross_talk = {[list(row) for row in station.cross_talk]}")
+        lines.append(f"cross_talk = [{', '.join(numbers(row) for row in station.cross_talk)}]")
     if station.working_distance_mm is not None:
-        lines.append(f"working_distance_mm = {station.working_distance_mm!r}")
+        lines.append(f"working_distance_mm = {float(station.working_distance_mm)!r}")
     if station.picture_px is not None:
         lines.append(f"picture_px = {list(station.picture_px)}")
     for light in station.lights:
         lines += ["", "[[lights]]", f"name = {quoted(light.name)}", f"exposure = {quoted(light.exposure)}",
-                  f'channel = "{light.channel}"', f"zenith_deg = {list(light.zenith_deg)}",
-                  f"azimuth_deg = {list(light.azimuth_deg)}"]
+                  f'channel = "{light.channel}"', f"zenith_deg = {numbers(light.zenith_deg)}",
+                  f"azimuth_deg = {numbers(light.azimuth_deg)}"]
         if light.flat_field is not None:
             lines.append(f"flat_field = {quoted(str(_relative(light.flat_field, path.parent)))}")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")

@@ -1,0 +1,102 @@
+"""`meniscope family`: look at a board family's files and check them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from vision.cli._common import Column, Output, check_files, print_json, print_rows, rows_options
+
+if TYPE_CHECKING:
+    from models.errors import Problem
+    from vision.setup import Family
+
+JOINT_COLUMNS = ("ref", "pin", "x_mm", "y_mm", "land_shape", "land_w_mm", "land_h_mm", "land_rotation_deg", "hole_mm",
+                 "lead_shape", "lead_w_mm", "lead_h_mm", "net", "pot", "nozzle", "step")
+CHIP_COLUMNS = ("ref", "x_mm", "y_mm", "rotation_deg", "body_w_mm", "body_h_mm")
+
+
+@click.group()
+def command() -> None:
+    """Look at a board family's files and check them.
+
+    A family is one board design. family.toml names its class, fiducials and camera views; joints.csv lists
+    every through-hole joint; chips.csv, if there is one, the chips to be watched near them.
+    """
+
+
+@command.command()
+@click.argument("family", type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def show(family: Path, as_json: bool) -> None:
+    """Print what a family holds: counts, lands, pots, views.
+
+    FAMILY is family.toml or the folder that holds it.
+    """
+    from vision.setup import read_family
+
+    found = read_family(family)
+    lands = Counter(joint.land_kind for joint in found.joints)
+    steps = Counter((joint.pot, joint.nozzle, joint.step) for joint in found.joints)
+    views = [{"name": v.name, "x_mm": v.center_mm[0], "y_mm": v.center_mm[1], "rotation_deg": v.rotation_deg}
+             for v in found.views]
+    if as_json:
+        print_json({"name": found.name, "workmanship_class": found.workmanship_class, "seen_from": found.seen_from,
+                    "joints": len(found.joints), "chips": len(found.chips), "fiducials": len(found.fiducials),
+                    "lands": lands, "views": views,
+                    "steps": [{"pot": pot, "nozzle": nozzle, "step": step, "joints": count}
+                              for (pot, nozzle, step), count in steps.items()]})
+        return
+    click.echo(f"family {found.name}: workmanship class {found.workmanship_class}, pictured from the "
+               f"{found.seen_from}, {len(found.joints)} joints, {len(found.chips)} chips, "
+               f"{len(found.fiducials)} fiducials\n")
+    print_rows([{"land": kind, "joints": count} for kind, count in lands.most_common()], ["land", "joints"])
+    click.echo()
+    print_rows([{"pot": pot or None, "nozzle": nozzle or None, "step": step or None, "joints": count}
+                for (pot, nozzle, step), count in sorted(steps.items())], ["pot", "nozzle", "step", "joints"])
+    click.echo()
+    print_rows(views, [Column("name", "view"), Column("x_mm", "centre x mm"), Column("y_mm", "centre y mm"),
+                       Column("rotation_deg", "rotation deg")])
+
+
+@command.command()
+@click.argument("family", type=click.Path(path_type=Path))
+@rows_options
+def joints(family: Path, output: Output) -> None:
+    """Print a family's joints, one a row."""
+    from vision.setup import read_family
+
+    print_rows([{name: getattr(joint, name) for name in JOINT_COLUMNS} for joint in read_family(family).joints],
+               JOINT_COLUMNS, output)
+
+
+@command.command()
+@click.argument("family", type=click.Path(path_type=Path))
+@rows_options
+def chips(family: Path, output: Output) -> None:
+    """Print a family's chips, one a row."""
+    from vision.setup import read_family
+
+    print_rows([{name: getattr(chip, name) for name in CHIP_COLUMNS} for chip in read_family(family).chips],
+               CHIP_COLUMNS, output, empty="this family has no chips")
+
+
+@command.command()
+@click.argument("family", type=click.Path(path_type=Path))
+@click.option("--station", "station_path", type=click.Path(path_type=Path),
+              help="Check too whether family and station suit each other.")
+@click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON.")
+def check(family: Path, station_path: Path | None, as_json: bool) -> None:
+    """Check family.toml, joints.csv and chips.csv and name every problem: where, what is there, what is wanted.
+
+    Exit code 0: no problem; 1: problems. Cautions about a station do not change the exit code.
+    """
+    from vision.setup import cautions, read_family, read_station
+
+    def suits(found: Family) -> list[Problem]:
+        return [] if station_path is None else cautions(found, read_station(station_path))
+
+    check_files(lambda: read_family(family), str(family), as_json, suits)
