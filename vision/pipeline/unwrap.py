@@ -50,8 +50,8 @@ class JointPatches:
 
 def azimuths_rad() -> NDArray[np.float64]:
     """Return the board angles of the azimuth samples, radians."""
-    angles: NDArray[np.float64] = (np.arange(AZIMUTHS) + 0.5) * (2.0 * np.pi / AZIMUTHS)
-    return angles
+    angles = (np.arange(AZIMUTHS, dtype=np.float64) + 0.5) * (2.0 * np.pi / AZIMUTHS)
+    return np.asarray(angles, dtype=np.float64)
 
 
 def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Registration,

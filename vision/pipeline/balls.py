@@ -1,0 +1,62 @@
+"""Look for loose solder balls on the whole picture, not only inside joint windows."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.capture import Capture
+from vision.pipeline.optics import Optics
+from vision.pipeline.unwrap import FREE
+
+MAX_BALL_MM = 1.2
+MIN_BALL_MM = 0.08
+
+
+@dataclass(frozen=True)
+class Balls:
+    """Balls of one view: centres in picture px (n, 2) and diameters in mm (n,)."""
+
+    places_px: NDArray[np.float64]
+    diameter_mm: NDArray[np.float64]
+
+
+def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float32], optics: Optics,
+               px_per_mm: float) -> Balls:
+    """Return the balls that lie on free board; `mask` is the bare board's response [light].
+
+    A ball is a small, round, free-lying patch that mirrors lights well above the mask. Its lit part reaches to
+    the steepest slope that sees a light, R sin(slope), so the whole is larger than what is lit. White print is
+    left out: it is equally bright under all lights and never as bright as a mirror.
+    """
+    bright = np.zeros(owners.shape, dtype=np.uint8)
+    for plane, reference, white in zip(capture.responses, mask, optics.white, strict=True):
+        limit = 1.3 * float(reference) + 0.2 * optics.lit_energy / float(white)
+        bright |= cv2.compare(plane, limit, cv2.CMP_GT).astype(np.uint8)  # type: ignore[call-overload]
+    bright[owners != FREE] = 0
+    closed = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+    _, labels, stats, centers = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    steepest = np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
+    width, height, area = (stats[1:, column].astype(np.float64) for column in (2, 3, 4))
+    # The blur of optics and threshold adds about a pixel to the lit disc.
+    across = np.maximum(np.sqrt(4.0 * area / np.pi) - 1.0, 0.5) / px_per_mm / steepest
+    long, short = np.maximum(width, height), np.minimum(width, height)
+    compact = (long <= 1.5 * short + 2.0) & (area >= 0.55 * width * height)
+    sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
+    chosen = np.nonzero(compact & sized)[0].tolist()
+    keep = [item for item in chosen if _mirrors(capture, labels, item + 1, stats[item + 1].tolist())]
+    return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
+
+
+def _mirrors(capture: Capture, labels: NDArray[Any], label: int, box: list[int]) -> bool:
+    """Say whether a patch mirrors the lights one after the other, as a dome does, and not all alike, as print does."""
+    left, top, width, height = box[:4]
+    inside = labels[top:top + height, left:left + width] == label
+    samples = capture.responses[:, top:top + height, left:left + width][:, inside]
+    low, high = samples.min(axis=0), samples.max(axis=0)
+    print_like = (high < 1.3) & (low > 0.3) & (high < 1.8 * low)
+    return bool(print_like.mean() < 0.5 and np.percentile(high, 90) > 0.7)

@@ -1,0 +1,135 @@
+"""Look for solder between neighbouring joints: metal that runs unbroken from land to land."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.capture import Capture
+from vision.pipeline.lands import edge_distance
+from vision.pipeline.optics import Optics
+from vision.pipeline.register import Registration
+from vision.setup.family import Joint
+
+MAX_GAP_MM = 2.6  # land edges further apart than this are not expected to be bridged
+ALONG, ACROSS = 36, 49
+OVERLAP_MM = 0.06  # the corridor begins and ends a little inside the lands' edges
+
+
+@dataclass(frozen=True)
+class Corridors:
+    """Neighbour pairs of a view: indices of both joints, gap between the lands, and corridor sides, all [pair]."""
+
+    first: NDArray[np.int64]
+    second: NDArray[np.int64]
+    gap_mm: NDArray[np.float64]
+    width_mm: NDArray[np.float64]  # extent of the corridor across
+
+
+def find_corridors(joints: Sequence[Joint]) -> Corridors:
+    """Return all pairs of joints whose lands are close and have no third land between them."""
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
+    shapes = np.array([joint.land_shape for joint in joints])
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
+    delta = center[None, :, :] - center[:, None, :]
+    distance = np.hypot(delta[..., 0], delta[..., 1])
+    azimuth = np.arctan2(delta[..., 1], delta[..., 0])
+    edge = edge_distance(size, shapes, azimuth - turn[:, None])  # from joint i towards joint k
+    gap = distance - edge - edge.T
+    first, second = np.nonzero(np.triu(gap < MAX_GAP_MM, 1) & (distance > 0))
+    if len(first) == 0:
+        empty = np.zeros(0)
+        return Corridors(first, second, empty, empty)
+    aside = edge_distance(size, shapes, azimuth + np.pi / 2.0 - turn[:, None])
+    width = 1.5 * np.minimum(aside[first, second], aside[second, first])
+    keep = ~_crossed(center, np.minimum(size[:, 0], size[:, 1]) / 2.0, first, second)
+    return Corridors(first[keep], second[keep], np.maximum(gap[first, second][keep], 0.0), width[keep])
+
+
+def _crossed(center: NDArray[np.float64], radius: NDArray[np.float64], first: NDArray[np.int64],
+             second: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say for which pairs another joint's land lies on the line between the two."""
+    start, along = center[first], center[second] - center[first]
+    length_sq = (along**2).sum(axis=1)
+    relative = center[None] - start[:, None]
+    place = (relative * along[:, None]).sum(axis=2) / length_sq[:, None]
+    aside = np.hypot(*np.moveaxis(relative - place[..., None] * along[:, None], 2, 0))
+    between = (place > 0.2) & (place < 0.8) & (aside < 0.9 * radius[None])
+    return np.asarray(between.any(axis=1), dtype=np.bool_)
+
+
+def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridors, registration: Registration,
+                  optics: Optics, mask_response: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return for each pair the narrowest width (mm) of metal that joins the lands, 0 for none.
+
+    mask_response: [joint, light], what the bare board near each joint gives.
+    """
+    if len(corridors.first) == 0:
+        return np.zeros(0)
+    samples = _sample_corridors(capture, joints, corridors, registration)  # [pair, light, along, across]
+    mask = 0.5 * (mask_response[corridors.first] + mask_response[corridors.second])
+    metal = is_metal(samples, mask, optics)
+    step_mm = corridors.width_mm / ACROSS
+    reach = np.zeros_like(metal)
+    reach[:, 0] = metal[:, 0]
+    spread = np.ones((1, 5), dtype=np.uint8)
+    for row in range(1, ALONG):
+        near = cv2.dilate(reach[:, row - 1].astype(np.uint8), spread).astype(bool)
+        reach[:, row] = near & metal[:, row]
+    # A second pass from the far end leaves only what belongs to a complete path.
+    back = np.zeros_like(metal)
+    back[:, -1] = reach[:, -1]
+    for row in range(ALONG - 2, -1, -1):
+        near = cv2.dilate(back[:, row + 1].astype(np.uint8), spread).astype(bool)
+        back[:, row] = near & reach[:, row]
+    width = back.sum(axis=2).min(axis=1) * step_mm
+    # The flanks of a neck steeper than the lights reach look dark: the lit width of a half-round neck is
+    # sin(steepest lit slope) of the whole.
+    return np.asarray(width / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0))), dtype=np.float64)
+
+
+def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
+    """Say which samples [n, light, ...] are bare metal and not solder mask or print, given the mask [n, light].
+
+    Metal mirrors some light well above the mask. White print is bright under all lights alike (a Lambertian
+    surface has about the same response under each), metal never is.
+    """
+    shape = (*mask.shape, *([1] * (samples.ndim - 2)))
+    reference = mask.reshape(shape)
+    weight = optics.white.reshape((1, -1) + (1,) * (samples.ndim - 2))
+    excess = ((samples - 1.25 * reference) * weight).max(axis=1) / optics.lit_energy
+    low, high = samples.min(axis=1), samples.max(axis=1)
+    print_like = (high < 1.3) & (low > 0.35) & (high < 2.0 * low)
+    return np.asarray((excess > 0.16) & ~print_like, dtype=np.bool_)
+
+
+def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corridors,
+                      registration: Registration) -> NDArray[np.float32]:
+    """Return responses [pair, light, along, across] of all corridors."""
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
+    start, stop = center[corridors.first], center[corridors.second]
+    line = stop - start
+    length = np.hypot(line[:, 0], line[:, 1])
+    unit = line / length[:, None]
+    aside = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
+    shapes = np.array([joint.land_shape for joint in joints])
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
+    azimuth = np.arctan2(unit[:, 1], unit[:, 0])
+    rows = corridors.first
+    first_edge = edge_distance(size[rows], shapes[rows], (azimuth - turn[rows])[:, None])[:, 0]
+    along = first_edge[:, None] - OVERLAP_MM + (corridors.gap_mm + 2 * OVERLAP_MM)[:, None] * (
+        (np.arange(ALONG) + 0.5) / ALONG)
+    across = corridors.width_mm[:, None] * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)
+    points = (start[:, None, None] + along[:, :, None, None] * unit[:, None, None]
+              + across[:, None, :, None] * aside[:, None, None])
+    picture = (registration.to_picture.to_px(points) - 0.5).astype(np.float32)
+    x, y = (np.ascontiguousarray(picture[..., axis]).reshape(-1, ACROSS) for axis in (0, 1))
+    planes = [cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+              for plane in capture.responses]
+    return np.stack([plane.reshape(len(start), ALONG, ACROSS) for plane in planes], axis=1)

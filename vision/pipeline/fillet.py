@@ -1,0 +1,217 @@
+"""Measure the fillets of all joints of a view: coverage, cover, toe, angle, height, hollow or domed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.defects import find_pits, find_projections
+from vision.pipeline.lead import Leads
+from vision.pipeline.surface import Surface, smooth_azimuth
+from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, OUTSIDE_STEPS, RING, RING_STEPS, JointPatches, azimuths_rad
+from vision.setup.family import Joint
+
+INNER_STEPS = RING_STEPS // 4  # the part of the ring next to the hole that decides about coverage
+STEEP_DEG = 55.0  # slope taken for dark, unlit solder
+Column = NDArray[np.float64]
+
+
+def measure_fillets(joints: Sequence[Joint], patches: JointPatches, surface: Surface,
+                    leads: Leads) -> dict[str, Column]:
+    """Return the fillet's measurements as columns [joint]; NaN where there is no solder to measure."""
+    covered = covered_azimuths(surface)
+    toe_index, toe_mm = find_toe(patches, surface, covered)
+    under = under_solder(surface, covered, toe_index)
+    ring_area = patches.area_mm2[:, :, RING]
+    columns: dict[str, Column] = {}
+    columns["coverage_deg"] = covered.sum(axis=1) * (360.0 / AZIMUTHS)
+    columns["largest_gap_deg"], columns["gap_azimuth_deg"] = largest_gap(covered)
+    columns["land_cover_pct"] = 100.0 * (under * ring_area).sum(axis=(1, 2)) / ring_area.sum(axis=(1, 2))
+    columns["hole_open_pct"] = _hole_open(patches, surface, covered, leads)
+    enough = covered.sum(axis=1) >= AZIMUTHS // 24
+    mean_toe = _mean_where(toe_mm, covered)
+    columns["toe_radius_mm"] = np.where(enough, mean_toe, np.nan)
+    constant, bend = fit_profile(patches, surface, covered, toe_mm, leads)
+    columns["wetting_angle_deg"] = np.where(enough, _toe_angle(patches, surface, covered, toe_index, constant, bend,
+                                                               mean_toe), np.nan)
+    columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
+                                           np.nan)
+    columns["convexity"] = np.where(enough, _convexity(patches, surface, covered, toe_mm, leads), np.nan)
+    columns["lead_visible"] = leads.visible
+    columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(leads.offset_x_mm, leads.offset_y_mm), np.nan)
+    columns["lead_size_mm"] = leads.size_mm
+    columns["pit_diameter_mm"] = find_pits(patches, surface, covered, toe_index, leads)
+    columns["projection_mm"] = find_projections(patches, surface, covered, leads)
+    columns["residue_pct"] = _residue(patches, surface)
+    columns["sharpness"] = _sharpness(patches, surface)
+    return columns
+
+
+def covered_azimuths(surface: Surface) -> NDArray[np.bool_]:
+    """Say at which azimuths solder runs from the hole onto the land, [joint, azimuth].
+
+    Bare land next to the hole is flat and looks like the fiducials; solder there is sloped or too steep to be
+    lit. Somewhere along the ray solder must be lit, or the ray shows no more than shadow.
+    """
+    inner = slice(RING.start, RING.start + INNER_STEPS)
+    bare_share = surface.bare[:, :, inner].mean(axis=2)
+    lit = surface.solder[:, :, RING.start:].sum(axis=2)
+    return smooth_azimuth((bare_share < 0.5) & (lit >= 2), 5)
+
+
+def find_toe(patches: JointPatches, surface: Surface,
+             covered: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Return the ring index just beyond the toe and the toe's radius in mm, [joint, azimuth].
+
+    Outward from the hole the toe ends the run of samples that are not bare; dark samples at its end do not count.
+    """
+    bare = surface.bare[:, :, RING]
+    two_bare = bare[:, :, :-1] & bare[:, :, 1:]
+    ends = np.where(two_bare.any(axis=2), two_bare.argmax(axis=2), RING_STEPS)
+    position = np.arange(RING_STEPS)
+    lit_before = surface.solder[:, :, RING] & (position < ends[:, :, None])
+    last_lit = np.where(lit_before, position + 1, 0).max(axis=2)
+    index = np.where(covered, last_lit, 0)
+    hole = patches.hole_mm[:, None]
+    radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
+    # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
+    outside = (surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > 0.35))
+    over = np.cumprod(outside, axis=2).sum(axis=2) * (index == RING_STEPS)
+    return index, radius + over * patches.step_mm[:, :, -1]
+
+
+def under_solder(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say which ring samples are under solder, [joint, azimuth, ring]."""
+    position = np.arange(RING_STEPS)
+    within = (position < toe_index[:, :, None]) & covered[:, :, None]
+    return within | (surface.solder[:, :, RING] & ~covered[:, :, None])
+
+
+def largest_gap(covered: NDArray[np.bool_]) -> tuple[Column, Column]:
+    """Return the widest run of uncovered azimuths in degrees and where its middle lies; NaN place for no gap."""
+    step = 360.0 / AZIMUTHS
+    doubled = np.concatenate([~covered, ~covered], axis=1)
+    count = np.cumsum(doubled, axis=1)
+    reset = np.maximum.accumulate(np.where(doubled, 0, count), axis=1)
+    run = np.minimum(count - reset, AZIMUTHS)
+    end = run.argmax(axis=1)
+    longest = run[np.arange(len(run)), end]
+    middle = ((end - (longest - 1) / 2.0 + 0.5) * step) % 360.0
+    return longest * step, np.where(longest > 0, middle, np.nan)
+
+
+def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64],
+                leads: Leads) -> tuple[Column, Column]:
+    """Fit the axisymmetric capillary profile without gravity to the lit slopes of every joint.
+
+    Young and Laplace: (1/r) d(r sin psi)/dr = const, hence r sin psi = c + k r^2. Linear least squares over all
+    lit samples between lead and toe, twice, the second time without gross outliers. Returns c (mm) and k (1/mm).
+    """
+    radius = patches.radius_mm[:, :, : OUTSIDE.start]
+    slope = surface.slope_deg[:, :, : OUTSIDE.start]
+    use = surface.solder[:, :, : OUTSIDE.start] & covered[:, :, None] & (slope > 9.0) & (slope < 37.0)
+    use &= (radius < toe_mm[:, :, None]) & (radius > 1.25 * leads.nominal_radius_mm[:, None, None])
+    target = radius * np.sin(np.deg2rad(slope))
+    weight = use * patches.area_mm2[:, :, : OUTSIDE.start]
+    for _ in range(2):
+        square = radius**2
+        w, wx, wxx = (np.einsum("jar,jar->j", weight, values, dtype=np.float64)
+                      for values in (np.ones_like(square), square, square**2))
+        wy, wxy = (np.einsum("jar,jar->j", weight, values, dtype=np.float64) for values in (target, target * square))
+        determinant = w * wxx - wx**2
+        with np.errstate(divide="ignore", invalid="ignore"):
+            constant = (wxx * wy - wx * wxy) / determinant
+            bend = (w * wxy - wx * wy) / determinant
+        rest = np.abs(target - constant[:, None, None] - bend[:, None, None] * square)
+        spread = np.einsum("jar,jar->j", weight, rest, dtype=np.float64) / np.maximum(w, 1e-9)
+        weight = weight * (rest < 2.5 * spread[:, None, None] + 1e-3)
+    usable = (w > 1e-4) & np.isfinite(constant) & np.isfinite(bend)
+    return np.where(usable, constant, np.nan), np.where(usable, bend, np.nan)
+
+
+def profile_height(constant: Column, bend: Column, lead_mm: Column, toe_mm: Column) -> Column:
+    """Integrate tan(psi) of r sin psi = c + k r^2 from the toe to the lead, [joint] in mm (trapezoids)."""
+    place = np.linspace(0.0, 1.0, 41)
+    radius = lead_mm[:, None] + np.maximum(toe_mm - lead_mm, 0.0)[:, None] * place
+    sine = np.clip(constant[:, None] / radius + bend[:, None] * radius, -0.985, 0.985)
+    slope = sine / np.sqrt(1.0 - sine**2)
+    return np.asarray(np.trapezoid(slope, radius, axis=1), dtype=np.float64)
+
+
+def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64],
+               constant: Column, bend: Column, toe_mm: Column) -> Column:
+    """Slope at the toe, degrees: the fitted profile's, or the median of the outermost lit samples without a fit."""
+    with np.errstate(invalid="ignore"):
+        fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
+    position = np.arange(RING_STEPS)
+    near = (position < toe_index[:, :, None]) & (position >= toe_index[:, :, None] - 3) & covered[:, :, None]
+    outer = np.where(surface.dark[:, :, RING], STEEP_DEG, surface.slope_deg[:, :, RING])
+    direct = _median_where(outer, near)
+    return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
+
+
+def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64],
+               leads: Leads) -> Column:
+    """Return (outer - inner) / (outer + inner) of the mean slopes of the outer and inner third of the fillet."""
+    within = slice(0, OUTSIDE.start)
+    lead = leads.nominal_radius_mm[:, None, None]
+    place = (patches.radius_mm[:, :, within] - lead) / np.maximum(toe_mm[:, :, None] - lead, 0.05)
+    slope = np.where(surface.dark[:, :, within], STEEP_DEG, surface.slope_deg[:, :, within])
+    area = patches.area_mm2[:, :, within] * covered[:, :, None]
+    thirds = []
+    for low, high in ((0.0, 1.0 / 3.0), (2.0 / 3.0, 1.0)):
+        weight = area * ((place >= low) & (place < high))
+        thirds.append((weight * slope).sum(axis=(1, 2)) / np.maximum(weight.sum(axis=(1, 2)), 1e-9))
+    inner, outer = thirds
+    return np.asarray((outer - inner) / np.maximum(outer + inner, 1e-6), dtype=np.float64)
+
+
+def _hole_open(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], leads: Leads) -> Column:
+    """Share of the hole, lead excluded, that is dark where no fillet explains it by its steepness."""
+    radius, area = patches.radius_mm[:, :, HOLE], patches.area_mm2[:, :, HOLE]
+    azimuth = azimuths_rad()
+    away = np.hypot(radius * np.cos(azimuth)[None, :, None] - leads.offset_x_mm[:, None, None],
+                    radius * np.sin(azimuth)[None, :, None] - leads.offset_y_mm[:, None, None])
+    seen = leads.visible[:, None, None] > 0.5
+    outside_lead = ~seen | (away > leads.nominal_radius_mm[:, None, None])
+    explained = covered[:, :, None] & seen
+    dark = surface.dark[:, :, HOLE] & outside_lead & ~explained
+    whole = (area * outside_lead).sum(axis=(1, 2))
+    return np.asarray(100.0 * (area * dark).sum(axis=(1, 2)) / np.maximum(whole, 1e-9), dtype=np.float64)
+
+
+def _residue(patches: JointPatches, surface: Surface) -> Column:
+    """Share of the free board around the land that is neither mask nor metal: a milky or shiny veil."""
+    outside = patches.responses[:, :, :, OUTSIDE]
+    reference = surface.mask_response[:, :, None, None]
+    off = (np.abs(outside - reference) > 0.10 + 0.5 * reference).all(axis=1)
+    veil = off & patches.free & (surface.energy[:, :, OUTSIDE] < 0.6)
+    share = veil.sum(axis=(1, 2)) / np.maximum(patches.free.sum(axis=(1, 2)), 1)
+    return np.asarray(100.0 * share, dtype=np.float64)
+
+
+def _sharpness(patches: JointPatches, surface: Surface) -> Column:
+    """Steepest step between neighbouring samples against the whole range along each ray, 90th percentile."""
+    energy = np.minimum(surface.energy, 1.5)
+    step = np.abs(np.diff(energy, axis=2)).max(axis=2)
+    span = energy.max(axis=2) - energy.min(axis=2)
+    share = step / np.maximum(span, 0.05)
+    return np.asarray(np.percentile(share[:, ::4], 90, axis=1), dtype=np.float64)
+
+
+def _mean_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column:
+    return np.asarray((values * where).sum(axis=1) / np.maximum(where.sum(axis=1), 1), dtype=np.float64)
+
+
+def _median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column:
+    flat = np.sort(np.where(where, values, np.inf).reshape(len(values), -1), axis=1)
+    count = where.reshape(len(values), -1).sum(axis=1)
+    middle = np.clip(count // 2, 0, flat.shape[1] - 1)
+    found = flat[np.arange(len(flat)), middle]
+    return np.where(count > 0, found, np.nan)
+
+
+__all__ = ["OUTSIDE_STEPS", "covered_azimuths", "find_toe", "fit_profile", "largest_gap", "measure_fillets",
+           "profile_height", "under_solder"]

@@ -1,0 +1,147 @@
+"""One board's pictures in, one inspection out: capture, register, unwrap, segment, measure, judge.
+
+No database, no printing. Whatever is wrong with a board's pictures makes it `ungraded` with the reason.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from models.limits import Condition, Fired, LimitSheet, judge, sheet_hash
+from models.vocabulary import ACCEPT, MEASURE, REVIEW, UNGRADED, VERDICTS
+from vision import __version__
+from vision.pipeline.capture import PictureError
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.inspection import (
+    ChipInspection,
+    FoundFinding,
+    Inspection,
+    JointInspection,
+    PictureFile,
+)
+from vision.pipeline.measure import BoardMeasurements, PartTable, measure_board
+from vision.pipeline.register import RegistrationError
+from vision.setup.family import Family
+from vision.setup.station import Station
+
+
+def grade_board(files: BoardFiles, family: Family, station: Station, sheet: LimitSheet,
+                overlay: Path | None = None) -> Inspection:
+    """Grade one board. Never raises for bad pictures: the inspection is then ungraded and says why.
+
+    With `overlay`, pictures of what was seen are written into that folder, one a view.
+    """
+    started, clock = datetime.now(UTC).isoformat(timespec="milliseconds"), time.perf_counter()
+    measured: BoardMeasurements | None = None
+    reason = "; ".join(files.problems)
+    if not reason:
+        try:
+            measured = measure_board(files, family, station)
+        except (PictureError, RegistrationError) as error:
+            reason = str(error)
+    if measured is None:
+        return Inspection(files.serial, family.name, station.name, UNGRADED, started, time.perf_counter() - clock,
+                          _pictures_of(files), sheet_hash(sheet), __version__, reason=reason)
+    joints = _joint_inspections(measured, sheet)
+    chips = _chip_inspections(measured, sheet)
+    verdict = worst([part.verdict for part in joints] + [part.verdict for part in chips])
+    if verdict == UNGRADED:
+        missed = [f"{part.ref}.{part.pin}" for part in joints if part.verdict == UNGRADED]
+        missed += [part.ref for part in chips if part.verdict == UNGRADED]
+        reasons = [part.reason for part in joints if part.reason] + [part.reason for part in chips if part.reason]
+        first = reasons[0] if reasons else "not measured"
+        reason = f"{', '.join(missed[:6])}{' and more' if len(missed) > 6 else ''}: {first}"
+    inspection = Inspection(files.serial, family.name, station.name, verdict, started, time.perf_counter() - clock,
+                            measured.pictures, sheet_hash(sheet), __version__, measured.registrations,
+                            joints, chips, reason)
+    if overlay is not None:
+        from vision.pipeline.overlay import write_overlays
+
+        write_overlays(inspection, files, family, station, overlay)
+    return inspection
+
+
+def worst(verdicts: Sequence[str]) -> str:
+    """Return the worst of some verdicts; a board without parts is ungraded."""
+    return max(verdicts, key=VERDICTS.index, default=UNGRADED)
+
+
+def _pictures_of(files: BoardFiles) -> tuple[PictureFile, ...]:
+    """List the pictures of a board that could not be measured, with hashes of those that can be read."""
+    import hashlib
+
+    listed = []
+    for (view, exposure), path in sorted(files.pictures.items()):
+        try:
+            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+        except OSError:
+            digest = ""
+        listed.append(PictureFile(view, exposure, str(path), digest))
+    return tuple(listed)
+
+
+def _joint_inspections(measured: BoardMeasurements, sheet: LimitSheet) -> tuple[JointInspection, ...]:
+    table = measured.joints
+    judgement = judge(sheet, "joint", table.columns)
+    findings = _findings(judgement.fired, sheet, table)
+    joints = []
+    for row, (values, spreads) in enumerate(zip(_rows(table.columns), _rows(table.uncertainties), strict=True)):
+        reason = table.reasons[row]
+        joints.append(JointInspection(
+            table.refs[row], table.pins[row], table.views[row], UNGRADED if reason else judgement.verdicts[row],
+            float(table.x_mm[row]), float(table.y_mm[row]), values, spreads,
+            () if reason else tuple(findings.get(row, ())), reason))
+    return tuple(joints)
+
+
+def _chip_inspections(measured: BoardMeasurements, sheet: LimitSheet) -> tuple[ChipInspection, ...]:
+    table = measured.chips
+    if not table.refs:
+        return ()
+    judgement = judge(sheet, "chip", table.columns)
+    findings = _findings(judgement.fired, sheet, table)
+    return tuple(ChipInspection(
+        table.refs[row], table.views[row], UNGRADED if table.reasons[row] else judgement.verdicts[row],
+        float(table.x_mm[row]), float(table.y_mm[row]), values,
+        () if table.reasons[row] else tuple(findings.get(row, ())), table.reasons[row])
+        for row, values in enumerate(_rows(table.columns)))
+
+
+def _rows(columns: Mapping[str, NDArray[np.float64]]) -> list[dict[str, float]]:
+    """Turn columns into one dict a row."""
+    names = list(columns)
+    return [dict(zip(names, values, strict=True))
+            for values in zip(*(columns[name].tolist() for name in names), strict=True)]
+
+
+def _findings(fired: Sequence[Fired], sheet: LimitSheet, table: PartTable) -> dict[int, list[FoundFinding]]:
+    """Turn what fired into findings by row, the worst first."""
+    found: dict[int, list[FoundFinding]] = {}
+    for item in fired:
+        rule = sheet.rules[item.rule]
+        condition = item.condition
+        limit, side = limit_and_side(condition)
+        other = table.bridged_to[item.row] if rule.finding == "bridge" else ""
+        found.setdefault(item.row, []).append(FoundFinding(
+            rule.finding, item.verdict, condition.measure, item.value, limit, side, condition.guard,
+            MEASURE[condition.measure].unit, rule.source, item.rule,
+            float(table.x_mm[item.row]), float(table.y_mm[item.row]), other))
+    order = {"reject": 0, REVIEW: 1}
+    return {row: sorted(items, key=lambda item: order.get(item.verdict, 2)) for row, items in found.items()}
+
+
+def limit_and_side(condition: Condition) -> tuple[float, str]:
+    """Return a condition's limit and the side on which it fires."""
+    if condition.below is not None:
+        return condition.below, "below"
+    return (math.nan if condition.above is None else condition.above), "above"
+
+
+__all__ = ["ACCEPT", "grade_board", "limit_and_side", "worst"]

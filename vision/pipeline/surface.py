@@ -1,0 +1,114 @@
+"""What each polar sample is and how steep: solder, bare land, dark; by the physics of the station's lights."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.capture import Capture
+from vision.pipeline.optics import Optics, slope_from_responses
+from vision.pipeline.register import Registration
+from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
+from vision.setup.family import Fiducial
+
+DARK = 0.16  # radiance below this share of a mirrored light's is steep metal, a hole or a shadow
+FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Labels and slopes of all joints' samples.
+
+    Arrays [joint, azimuth, radius] unless stated. `energy` is total radiance, 1 = a metal slope that mirrors a
+    light fully. `bare` and `solder` are false where it is dark.
+    """
+
+    slope_deg: NDArray[np.float32]
+    energy: NDArray[np.float32]
+    dark: NDArray[np.bool_]
+    bare: NDArray[np.bool_]
+    solder: NDArray[np.bool_]
+    mask_response: NDArray[np.float32]  # [joint, light]
+    land_response: NDArray[np.float32] | None  # [light], of a flat bare land, from the fiducials
+
+
+def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
+                 fiducials: Sequence[Fiducial]) -> Surface:
+    """Label all samples of a view's joints."""
+    land = fiducial_response(capture, registration, fiducials)
+    mask = mask_response(patches)
+    slope, energy = slope_from_responses(patches.responses, optics)
+    energy = energy / np.float32(optics.lit_energy)
+    dark = energy < DARK
+    bare = _bare(patches.responses, land, slope, dark)
+    solder = ~dark & ~bare
+    return Surface(slope, energy, dark, bare, solder, mask, land)
+
+
+def fiducial_response(capture: Capture, registration: Registration,
+                      fiducials: Sequence[Fiducial]) -> NDArray[np.float32] | None:
+    """Return the response [light] of a flat bare land, read from the fiducials: same finish, no solder.
+
+    The median over fiducials of the median over the inner 60 % of each disc; None without fiducials in view.
+    """
+    height, width = capture.responses.shape[1:]
+    found = []
+    for fiducial in fiducials:
+        x, y = registration.to_picture.to_px((fiducial.x_mm, fiducial.y_mm)) - 0.5
+        radius = 0.3 * fiducial.diameter_mm * registration.to_picture.px_per_mm
+        if not (radius <= x < width - radius and radius <= y < height - radius):
+            continue
+        reach = int(radius)
+        window = capture.responses[:, round(y) - reach:round(y) + reach + 1, round(x) - reach:round(x) + reach + 1]
+        disc = np.hypot(*np.mgrid[-reach:reach + 1, -reach:reach + 1]) <= radius
+        found.append(np.median(window[:, disc], axis=1))
+    return np.median(found, axis=0).astype(np.float32) if found else None
+
+
+def mask_response(patches: JointPatches) -> NDArray[np.float32]:
+    """Return what the bare board just outside each land gives, [joint, light].
+
+    The median over the free samples of the outer half of the outside zone; joints without enough free samples
+    get the view's median.
+    """
+    half = slice(OUTSIDE.start + (OUTSIDE.stop - OUTSIDE.start) // 2, OUTSIDE.stop)
+    free = patches.free[:, ::3, (OUTSIDE.stop - OUTSIDE.start) // 2:]
+    samples = np.where(free[:, None], patches.responses[:, :, ::3, half], np.nan)
+    joints, lights = samples.shape[:2]
+    flat = np.sort(samples.reshape(joints, lights, -1), axis=2)  # NaN goes last
+    count = free.reshape(joints, -1).sum(axis=1)
+    middle = np.clip(count // 2, 0, flat.shape[2] - 1)
+    own = np.take_along_axis(flat, middle[:, None, None].repeat(lights, axis=1), axis=2)[:, :, 0]
+    enough = count >= 40
+    general = np.median(own[enough], axis=0) if enough.any() else np.zeros(lights)
+    return np.where(enough[:, None], own, general).astype(np.float32)
+
+
+def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slope: NDArray[np.float32],
+          dark: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say which samples look like flat bare land: like the fiducials, or else just flat."""
+    if land is None:
+        return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
+    near = np.ones(slope.shape, dtype=bool)
+    for light in range(responses.shape[1]):
+        ratio = (responses[:, light] + 0.05) / (float(land[light]) + 0.05)
+        near &= (ratio < 1.65) & (ratio > 1.0 / 1.65)
+    return near & ~dark
+
+
+def ring_median(values: NDArray[np.float32], covered: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Median over the covered azimuths at every ring radius, [joint, radius]; NaN where none is covered."""
+    kept = np.where(covered[:, :, None], values[:, :, RING], np.nan)
+    return np.nanmedian(kept, axis=1).astype(np.float32)
+
+
+def smooth_azimuth(flags: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
+    """Majority over a window of azimuths (circular), [joint, azimuth]; width in samples, odd."""
+    half = width // 2
+    wrapped = np.concatenate([flags[:, -half:], flags, flags[:, :half]], axis=1).astype(np.float32)
+    mean = cv2.blur(wrapped, (width, 1))[:, half:-half]
+    return np.asarray(mean > 0.5, dtype=np.bool_)
