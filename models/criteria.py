@@ -73,8 +73,12 @@ class Criterion:
 
     def source(self, workmanship_class: int) -> str:
         """Return where the criterion comes from, as a limit sheet states it."""
+        return f"{self.asked(workmanship_class)}, {self.status}"
+
+    def asked(self, workmanship_class: int) -> str:
+        """Return who asks for it, without how far the number can be trusted: a learned limit has its own number."""
         clause = f" {self.clause}" if self.clause else ""
-        return f"workmanship class {workmanship_class}: {self.standard}{clause}, {self.status}"
+        return f"workmanship class {workmanship_class}: {self.standard}{clause}"
 
 
 # A measured width of nothing is not always exactly 0, so a limit for "none" needs a little room: 0.05 mm is two to
@@ -133,11 +137,11 @@ def workmanship_rules(workmanship_class: int, *, placed: bool = True) -> tuple[R
     return tuple(rule for rule in rules if rule is not None)
 
 
-def criterion_source(finding: str, workmanship_class: int) -> str:
-    """Return the source that asks for the absence of a finding, or "" where no criterion is known."""
+def asked_by(finding: str, workmanship_class: int) -> str:
+    """Return the standard that asks for the absence of a finding, or "" where no criterion is known."""
     for criterion in CRITERIA:
         if criterion.finding == finding and criterion.rule(workmanship_class) is not None:
-            return criterion.source(workmanship_class)
+            return criterion.asked(workmanship_class)
     return ""
 
 

@@ -1,0 +1,201 @@
+"""From a table of measured joints with known truth to a readable limit sheet.
+
+Per finding: the workmanship criteria with a number stand as they are; what they miss is learned by shallow trees
+(models.learn) turned into rules; guard bands follow from the measurements' uncertainty (models.guards); the evidence
+of every rule is counted by judging the training table with the finished sheet.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.criteria import CRITERIA, asked_by, severity_of, workmanship_rules
+from models.errors import MeniscopeError
+from models.evaluate import Comparison, compare, judged
+from models.guards import guarded
+from models.learn import LearnOptions, learn_rules
+from models.rules import Evidence, LimitSheet, Rule, holds, judge
+from models.sheet_check import implies
+from models.table import LabelledTable, board_folds
+from models.vocabulary import FINDINGS
+
+#: A default limit for a finding without examples is kept only where it rejects no more of the good joints than this.
+DEFAULT_FALSE_CALLS = 0.005
+
+
+@dataclass(frozen=True)
+class TrainReport:
+    """What training did, for the person who teaches."""
+
+    joints: int
+    boards: int
+    defects: dict[str, int]  # training examples of each finding
+    notes: tuple[str, ...]  # what could not be learned, and what was done instead
+    training: Comparison  # the sheet on its own training table
+    validation: Comparison | None  # by cross-validation grouped by board; None where there were too few boards
+
+
+@dataclass(frozen=True)
+class TrainResult:
+    """A finished limit sheet and its report."""
+
+    sheet: LimitSheet
+    report: TrainReport
+
+
+def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str = "",
+                chips: LabelledTable | None = None, guard_k: float = 1.0, most_review: float = 0.02, folds: int = 5,
+                note: str = "", options: LearnOptions | None = None,
+                progress: Callable[[int, int], None] | None = None) -> TrainResult:
+    """Learn a limit sheet.
+
+    Parameters
+    ----------
+    table, chips
+        Measured joints and chips with truth.
+    workmanship_class
+        1, 2 or 3; its criteria enter as rules with their source.
+    family, note
+        Written into the sheet.
+    guard_k
+        Guard bands in standard uncertainties.
+    most_review
+        Share of good joints that the guard bands may send to review.
+    folds
+        Cross-validation folds, grouped by board; 0 leaves it out.
+    options
+        Costs, depth and seed of learning.
+    progress
+        Called with (done, total) as work goes on.
+
+    Raises
+    ------
+    MeniscopeError where there is nothing to learn from.
+
+    """
+    options = options or LearnOptions()
+    tables = [table] + ([chips] if chips is not None and len(chips) else [])
+    if table.part != "joint" or (chips is not None and chips.part != "chip"):
+        raise MeniscopeError("train: wanted a table of joints and, beside it, one of chips")
+    if not table.good.any():
+        raise MeniscopeError("train: got no good joint that is not marginal, wanted some; render or label good boards")
+    boards = sorted({board for some in tables for board in some.boards})
+    folds = min(folds, len(boards)) if len(boards) >= 4 else 0
+    total, done = 1 + folds, 0
+
+    def tick() -> None:
+        nonlocal done
+        done += 1
+        if progress is not None:
+            progress(done, total)
+
+    sheet, notes = _learn(tables, workmanship_class, family, guard_k, most_review, note, options)
+    tick()
+    validation = None
+    if folds >= 2:
+        outcomes = []
+        for _, test in board_folds(boards, folds):
+            held = {boards[i] for i in test}
+            masks = [np.array([board in held for board in some.boards]) for some in tables]
+            parts = [some.take(~mask) for some, mask in zip(tables, masks, strict=True)]
+            held_sheet, _ = _learn(parts, workmanship_class, family, guard_k, most_review, note, options)
+            for some, mask in zip(tables, masks, strict=True):
+                outcomes += judged(held_sheet, some.take(mask))
+            tick()
+        validation = compare(outcomes, workmanship_class=workmanship_class)
+    training = compare([o for some in tables for o in judged(sheet, some)], workmanship_class=workmanship_class)
+    counts = {f.name: int(sum(some.has(f.name).sum() for some in tables if some.part == f.part)) for f in FINDINGS}
+    return TrainResult(sheet, TrainReport(sum(len(some) for some in tables), len(boards), counts, notes, training,
+                                          validation))
+
+
+def _learn(tables: list[LabelledTable], workmanship_class: int, family: str, guard_k: float, most_review: float,
+           note: str, options: LearnOptions) -> tuple[LimitSheet, tuple[str, ...]]:
+    """Return the sheet learned from some tables and what could not be learned."""
+    finished: list[Rule] = []
+    notes: list[str] = []
+    for table in tables:
+        rules: list[Rule] = []
+        learned: list[bool] = []
+        for finding in [f.name for f in FINDINGS if f.part == table.part]:
+            for rule, is_learned in _rules_for(finding, table, workmanship_class, options, notes):
+                rules.append(rule)
+                learned.append(is_learned)
+        banded = guarded(rules, table, k=guard_k, most_review=most_review, learned=learned)
+        finished += with_evidence(_without_shadows(banded), table)
+    if not finished:
+        raise MeniscopeError("train: got a table from which no rule follows, wanted examples of at least one finding")
+    return LimitSheet(tuple(finished), family, workmanship_class, note), tuple(notes)
+
+
+def _rules_for(finding: str, table: LabelledTable, workmanship_class: int, options: LearnOptions,
+               notes: list[str]) -> list[tuple[Rule, bool]]:
+    """Return the rules for one finding, each with whether it was learned."""
+    severity = severity_of(finding, workmanship_class)
+    if severity == "acceptable":
+        return []
+    fixed = [rule for rule in workmanship_rules(workmanship_class, placed=False)
+             if rule.finding == finding and _measured(rule, table)]
+    asked = asked_by(finding, workmanship_class)
+    source = f"learned; asked for by {asked}" if asked else "learned"
+    learned = learn_rules(finding, table, fixed, source, indicator=severity == "indicator", options=options)
+    rules = [(rule, False) for rule in fixed] + [(rule, True) for rule in learned]
+    if rules:
+        missed = table.has(finding)
+        for rule, _ in rules:
+            missed &= ~holds(rule, table.columns)
+        if missed.any() and severity == "defect":
+            notes.append(f"{finding}: {int(missed.sum())} of {int(table.has(finding).sum())} training examples do not "
+                         "meet its rules; other rules or the guard bands may still catch them")
+        return rules
+    examples = int(table.has(finding).sum())
+    why = f"nothing could be learned from {examples} examples" if examples else "no examples to learn from"
+    for criterion in CRITERIA:
+        default = criterion.rule(workmanship_class) if criterion.finding == finding else None
+        if default is None or not _measured(default, table):
+            continue
+        alarms = float((holds(default, table.columns) & table.good).sum()) / max(1, int(table.good.sum()))
+        if alarms <= DEFAULT_FALSE_CALLS:
+            notes.append(f"{finding}: {why}; the default limit stands ({default.in_words()})")
+            rules.append((default, False))
+        else:
+            notes.append(f"{finding}: {why}, and the default limit ({default.in_words()}) would reject "
+                         f"{alarms:.1%} of the good joints, so there is no rule for it")
+    if not rules and not any(note.startswith(f"{finding}:") for note in notes):
+        notes.append(f"{finding}: {why} and no default limit, so there is no rule for it")
+    return rules
+
+
+def _measured(rule: Rule, table: LabelledTable) -> bool:
+    return all(c.measure in table.columns and np.isfinite(table.columns[c.measure]).any() for c in rule.when)
+
+
+def _without_shadows(rules: list[Rule]) -> list[Rule]:
+    """Drop rules that another rule always answers before; guard bands can make them so."""
+    kept = list(rules)
+    for rule in rules:
+        others = [other for other in kept if other is not rule]
+        if any(implies(rule, other) for other in others):
+            kept = others
+    return kept
+
+
+def with_evidence(rules: list[Rule], table: LabelledTable) -> list[Rule]:
+    """Return the rules with what they do on a table, counted as the sheet will judge."""
+    good = table.good
+    kept = []
+    for rule in rules:
+        same = LimitSheet(tuple(other for other in rules if other.finding == rule.finding))
+        judgement = judge(same, table.part, table.columns)
+        answered = np.zeros(len(table), dtype=bool)
+        answered[[item.row for item in judgement.fired]] = True
+        defects = table.has(rule.finding)
+        kept.append(replace(rule, evidence=Evidence(
+            int(defects.sum()), int((defects & ~answered).sum()), int(good.sum()),
+            int((holds(rule, table.columns) & good).sum()))))
+    return kept
+
+
