@@ -1,0 +1,1 @@
+"""From records to statements: yield, charts, drift, and what to look at first."""
