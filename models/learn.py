@@ -88,6 +88,7 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
         plain = _covered(finding, source, task, dict(list(candidates.items())[:1]), options)
         if _total(task, plain, options) <= _total(task, rules, options) + options.plain_bonus:
             rules = plain
+    rules = rules + _unseen(finding, source, task, candidates, rules)
     mirrored = [twin for rule in rules for twin in _mirrored(rule)]
     return [replace(rule, indicator=indicator) for rule in mirrored]
 
@@ -101,8 +102,10 @@ def _covered(finding: str, source: str, task: _Task, candidates: Mapping[str, Si
         missed = task.positive & ~(task.fixed | _any(rules, task.columns))
         if not missed.any():
             break
-        proposed = _propose(finding, source, task, missed, candidates, options)
-        rules = _improve(task, [*rules, *proposed], options)
+        grown = _propose(finding, source, task, missed, candidates, options)
+        plain = _separators(finding, source, task, missed, candidates)
+        rules = min((_improve(task, [*rules, *more], options) for more in (grown, plain, [*grown, *plain])),
+                    key=lambda some: _total(task, some, options))
         if _total(task, rules, options) >= before:
             break
     return rules
@@ -138,6 +141,46 @@ def _propose(finding: str, source: str, task: _Task, missed: Bools, candidates: 
             rules.append(Rule(finding, source, tuple(
                 Condition(m, **{candidates[m]: limit}) for m, limit in limits.items())))
     return rules
+
+
+def _separators(finding: str, source: str, task: _Task, missed: Bools, candidates: Mapping[str, Side]) -> list[Rule]:
+    """Return one rule a measurement with its limit just beyond the last row that must not fire.
+
+    A finding that shows in one of several measurements (a chip shifted or turned) is found by these, where a tree
+    with few examples would put its first limit into the noise to miss none of them.
+    """
+    rules = []
+    for measure, side in candidates.items():
+        sign = 1.0 if side == "above" else -1.0
+        values = sign * task.columns[measure]
+        innocent = values[~task.positive & np.isfinite(values)]
+        edge = float(innocent.max()) if len(innocent) else -np.inf
+        beyond = values[missed & (values > edge)]
+        if len(beyond) and np.isfinite(edge):
+            limit = sign * (edge + float(beyond.min())) / 2.0
+            rules.append(Rule(finding, source, (Condition(measure, above=limit) if side == "above"
+                                                else Condition(measure, below=limit),)))
+    return rules
+
+
+def _unseen(finding: str, source: str, task: _Task, candidates: Mapping[str, Side], rules: Sequence[Rule]
+            ) -> list[Rule]:
+    """Return rules for signed measurements that no example taught: as far beyond the good ones as these reach.
+
+    A dozen shifted chips may hold none that is turned; a turned one must not be accepted for that.
+    """
+    taught = {condition.measure for rule in rules for condition in rule.when}
+    extra = []
+    for measure in candidates:
+        values = task.columns[measure]
+        innocent = values[~task.positive & np.isfinite(values)]
+        if measure not in SIGNED or measure in taught or not len(innocent):
+            continue
+        step = MEASURE[measure].step
+        limit = float(np.ceil(2.0 * float(innocent.max()) / step + 1.0) * step)
+        if limit < possible(measure)[1]:
+            extra.append(Rule(finding, f"{source} from good ones only", (Condition(measure, above=round(limit, 6)),)))
+    return extra
 
 
 def _on_good_side(values: Floats, side: Side) -> Floats:
@@ -250,34 +293,49 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
 
 def _best_limit(measure: str, sign: float, values: Floats, cost: Floats, positive: Bools, old: float,
                 edges: tuple[float, float]) -> float | None:
-    """Return the coarsest readable limit whose expected cost is as good as the best one's."""
-    from scipy.special import ndtr
+    """Return the coarsest readable limit that is as good as the best one.
 
+    Works on values turned so that larger fires. As good: it makes no more errors on these rows than the best limit
+    (within half a false call), and the errors expected of rows smeared by an eighth of the gap are hardly more.
+    """
     step = MEASURE[measure].step
     low, high = possible(measure)
     good_edge, bad_edge = edges
     if np.isinf(good_edge):  # nothing good on this side: keep the limit, made readable
         good_edge = bad_edge - 4 * step
     width = max(abs(bad_edge - good_edge) / 8.0, step / 2.0)
-    start, stop = sorted((good_edge - 2 * width, bad_edge + 2 * width))
-    start, stop = min(start, old), max(stop, old)
-    fine = step if (stop - start) / step <= 400 else (stop - start) / 400
-    grid = np.unique(np.round(np.arange(np.floor(start / fine), np.ceil(stop / fine) + 1) * fine / step) * step)
-    grid = grid[(sign * grid > low) & (sign * grid < high)] if measure not in SIGNED else grid[grid > 0]
+    start, stop = min(good_edge, bad_edge, old) - width, max(good_edge, bad_edge, old) + width
     near = (values > start - 6 * width) & (values < stop + 6 * width)
-    if not len(grid):
-        return None
-    always = cost[positive & (values <= start - 6 * width)].sum() + cost[~positive & (values >= stop + 6 * width)].sum()
-    toward = np.where(positive[near], 1.0, -1.0)
-    expected = always + (cost[near] * ndtr(toward * (grid[:, None] - values[near]) / width)).sum(axis=1)
-    allowed = expected.min() + max(0.02 * expected.min(), 0.05)
-    for multiple in (100, 50, 20, 10, 5, 2, 1):
+    values, cost, positive = values[near], cost[near], positive[near]
+    best: tuple[float, float] | None = None
+    for multiple in (0.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1):
         coarse = step * multiple
-        readable = np.abs(grid / coarse - np.round(grid / coarse)) < 1e-6
-        fits = readable & (expected <= allowed)
+        grid = np.linspace(start, stop, 200) if not multiple else np.arange(
+            np.floor(start / coarse), min(np.ceil(stop / coarse), np.floor(start / coarse) + 500) + 1) * coarse
+        grid = grid[grid > 0] if measure in SIGNED else grid[(sign * grid > low) & (sign * grid < high)]
+        if not len(grid):
+            continue
+        counted, expected = _errors(grid, values, cost, positive, width)
+        if best is None:  # the fine grid comes first and only says how good a limit can be
+            sure = counted <= counted.min() + 0.5
+            best = float(counted.min()) + 0.5, float(expected[sure].min()) * 1.05 + 0.05
+            continue
+        fits = (counted <= best[0]) & (expected <= best[1])
         if fits.any():
-            return float(np.round(sign * grid[fits][expected[fits].argmin()], 6))
-    return float(np.round(sign * grid[expected.argmin()], 6))
+            place = np.flatnonzero(fits)[expected[fits].argmin()]
+            return float(np.round(sign * grid[place], 6))
+    return None
+
+
+def _errors(grid: Floats, values: Floats, cost: Floats, positive: Bools, width: float) -> tuple[Floats, Floats]:
+    """Return for each limit what the rows' errors cost, as they are and smeared by a Gaussian of this width."""
+    from scipy.special import ndtr
+
+    beyond = values > grid[:, None]
+    counted = (cost * (beyond != positive)).sum(axis=1)
+    toward = np.where(positive, 1.0, -1.0)
+    expected = (cost * ndtr(toward * (grid[:, None] - values) / width)).sum(axis=1)
+    return counted, expected
 
 
 def _any(rules: Sequence[Rule], columns: Mapping[str, Floats]) -> Bools:
