@@ -20,7 +20,15 @@ from vision import __version__
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import Inspection, PictureFile
 from vision.records.database import reading
-from vision.records.keys import clean_text, job_key, picture_key, sha256_file
+from vision.records.errors import RecordsError
+from vision.records.keys import (
+    clean_text,
+    family_content,
+    job_key,
+    picture_key,
+    sha256_file,
+    station_content,
+)
 from vision.records.schema import InspectionRow, Unit
 from vision.records.store import SERIAL_LIMIT, save_inspection
 from vision.records.workers import Workers
@@ -31,8 +39,16 @@ Grader = Callable[[BoardFiles], Inspection]
 #: A board, its inspection or the reason why it has none, and whether the program failed on it.
 Outcome = tuple[BoardFiles, Inspection | str, bool]
 
+
 #: The reason of a board whose worker process ended.
 CRASHED = "the grading process ended unexpectedly on this board (out of memory, or a fault in a picture library)"
+
+
+class _End:
+    """Marks the end of the boards."""
+
+
+_END = _End()
 
 
 @dataclass(frozen=True)
@@ -49,6 +65,10 @@ class Job:
     stop: Callable[[], bool] = field(default=lambda: False)  # asked before each new board
 
 
+#: So many boards in a row crashed with none graded before: the workers are at fault, not the boards.
+HOPELESS = 5
+
+
 @dataclass(frozen=True)
 class BoardResult:
     """What became of one board. `inspection` is None where it was graded before and skipped."""
@@ -60,39 +80,41 @@ class BoardResult:
     inspection: Inspection | None = None
 
 
-def grade_folder(boards: Iterable[BoardFiles], grader: Grader, workers: Workers, job: Job) -> Iterator[BoardResult]:
+def grade_folder(boards: Iterable[BoardFiles | None], grader: Grader, workers: Workers,
+                 job: Job) -> Iterator[BoardResult]:
     """Grade boards and write each inspection; yield what became of each, as it is done.
 
     At most `job.in_flight` boards are in hand at any time, however many there are. When `job.stop()` says so, no
-    further board is begun and those in hand are finished and written. Serials that occur twice among the boards are
-    graded once and reported as `ungraded` the second time.
+    further board is begun and those in hand are finished and written. A None among the boards says that there is
+    none at the moment.
 
     Raises RecordsError where the database fails; boards written until then stay.
     """
-    source = _unique(boards)
+    source = iter(boards)
     hand = _Hand(workers, grader, job.in_flight)
+    more = True
     try:
-        exhausted = False
-        while True:
-            while not exhausted and not hand.full:
-                files = None if job.stop() else next(source, None)
+        while more or not hand.empty:
+            while more and not hand.full:
+                files = _END if job.stop() else next(source, _END)
                 if files is None:
-                    exhausted = True
+                    break
+                if isinstance(files, _End):
+                    more = False
                     break
                 done = None if job.again else find_graded(job, files)
-                if done is not None:
-                    yield done
-                else:
+                if done is None:
                     hand.give(files)
-            if hand.empty:
-                return
-            for outcome in hand.take():
-                yield _save(job, *outcome)
+                else:
+                    yield done
+            if not hand.empty:
+                for outcome in hand.take():
+                    yield _save(job, *outcome)
     finally:
         hand.close()
 
 
-def _unique(boards: Iterable[BoardFiles]) -> Iterator[BoardFiles]:
+def once_each(boards: Iterable[BoardFiles]) -> Iterator[BoardFiles]:
     """Pass boards on; one whose serial was there before gets a problem, so that it is not graded."""
     seen: set[str] = set()
     for files in boards:
@@ -116,7 +138,8 @@ def find_graded(job: Job, files: BoardFiles) -> BoardResult | None:
     if not earlier:
         return None  # and so a first run need not read the pictures twice
     pictures = picture_key((view, exposure, sha256_file(path)) for (view, exposure), path in files.pictures.items())
-    key = job_key(serial, job.family, job.station, sheet_hash(job.sheet), pictures)
+    key = job_key(serial, family_content(job.family)[1], station_content(job.station)[1], sheet_hash(job.sheet),
+                  pictures)
     for row in earlier:
         if row.job_key == key:
             return BoardResult(files.serial, row.verdict, row.id, True)
@@ -150,6 +173,7 @@ class _Hand:
         self._executor: Executor | None = None
         self._running: dict[Future[Inspection], BoardFiles] = {}
         self._suspects: deque[BoardFiles] = deque()  # in hand when a worker crashed: one of them is the cause
+        self._crashes, self._good = 0, 0
 
     @property
     def empty(self) -> bool:
@@ -172,7 +196,13 @@ class _Hand:
             self._drop()
 
     def take(self) -> list[Outcome]:
-        """Wait for boards to be done; return them with inspection (or reason), and whether the program failed."""
+        """Wait for boards to be done; return them with inspection (or reason), and whether the program failed.
+
+        Raises RecordsError where workers do nothing but crash.
+        """
+        if self._crashes >= HOPELESS and not self._good:
+            raise RecordsError(f"the grading processes ended on each of the first {self._crashes} boards; they cannot "
+                               "work here: see what they wrote above, or try --jobs 1")
         if not self._running and self._suspects:
             self.give(self._suspects.popleft())
         alone = len(self._running) == 1
@@ -185,9 +215,11 @@ class _Hand:
             files = self._running.pop(future)
             if not _broken(future):
                 outcomes.append(_outcome(files, future))
+                self._good += 1
                 continue
             self._drop()
             if alone:
+                self._crashes += 1
                 outcomes.append((files, CRASHED, True))
             else:
                 self._suspects.append(files)

@@ -64,10 +64,9 @@ def picture_key(pictures: Iterable[tuple[str, str, str]]) -> str:
     return sha256_text("\n".join("\t".join(picture) for picture in sorted(pictures)))
 
 
-def job_key(serial: str, family: Family, station: Station, sheet_sha256: str, pictures: str) -> str:
+def job_key(serial: str, family_sha256: str, station_sha256: str, sheet_sha256: str, pictures: str) -> str:
     """Return the hash that makes a grading the same: board, family, station, limit sheet and picture key."""
-    return sha256_text("\n".join((serial, family_content(family)[1], station_content(station)[1], sheet_sha256,
-                                  pictures)))
+    return sha256_text("\n".join((serial, family_sha256, station_sha256, sheet_sha256, pictures)))
 
 
 def clean_text(text: str, limit: int | None = None) -> str:

@@ -244,14 +244,23 @@ def find_inspection(engine: Engine, wanted: str) -> int:
     return int(key)
 
 
+def show_head(engine: Engine, key: int) -> Row:
+    """Return one inspection's own fields.
+
+    Raises RecordsError where there is no such inspection.
+    """
+    with reading(engine) as connection:
+        query = inspections_query(Filter(inspection_id=key, superseded=True))
+        head = connection.execute(query).mappings().first()
+    if head is None:
+        raise RecordsError(f"inspection {key}: not in this database")
+    return plain(head)
+
+
 def show_inspection(engine: Engine, key: int) -> Row:
     """Return one inspection whole: its fields, pictures, registrations, joint_results, chip_results, findings."""
+    row = show_head(engine, key)
     with reading(engine) as connection:
-        head = connection.execute(
-            inspections_query(Filter(superseded=True)).where(InspectionRow.id == key)).mappings().first()
-        if head is None:
-            raise RecordsError(f"inspection {key}: not in this database")
-        row = plain(head)
         pictures = connection.execute(
             select(Picture.view, Picture.exposure, Picture.path, Picture.sha256)
             .where(Picture.inspection_id == key).order_by(Picture.view, Picture.exposure)).mappings()

@@ -52,6 +52,10 @@ class Setup:
     family_id: int
     station_id: int
     sheet_id: int
+    family_name: str
+    family_sha256: str
+    station_sha256: str
+    sheet_sha256: str
     joints: Mapping[tuple[str, str], int]  # (ref, pin) -> family_joint.id
     chips: Mapping[str, int]  # ref -> family_chip.id
 
@@ -68,8 +72,7 @@ _setups: WeakKeyDictionary[Engine, dict[tuple[str, str, str], Setup]] = WeakKeyD
 
 
 def save_inspection(engine: Engine, inspection: Inspection, family: Family, station: Station, sheet: LimitSheet, *,
-                    again: bool = False, fault: bool = False, origin: str = "pictures", source_id: int | None = None,
-                    targets: Sequence[str] = ()) -> Saved:
+                    again: bool = False, fault: bool = False, targets: Sequence[str] = ()) -> Saved:
     """Write one inspection with all its results and findings, and a disposition line a target, in one transaction.
 
     The same job (serial, family, station, sheet and pictures) is written once: a second call returns the first one's
@@ -79,9 +82,15 @@ def save_inspection(engine: Engine, inspection: Inspection, family: Family, stat
     Raises RecordsError where the database cannot take it, or where the inspection names joints that the family lacks.
     """
     setup = prepare(engine, family, station, sheet)
+    return save_prepared(engine, inspection, setup, again=again, fault=fault, targets=targets)
+
+
+def save_prepared(engine: Engine, inspection: Inspection, setup: Setup, *, again: bool = False, fault: bool = False,
+                  replay_of: int | None = None, targets: Sequence[str] = ()) -> Saved:
+    """Write one inspection graded with what `setup` names; `replay_of` is the inspection it was replayed from."""
     serial = clean_text(inspection.serial, SERIAL_LIMIT)
     pictures = picture_key((p.view, p.exposure, p.sha256) for p in inspection.pictures)
-    job = job_key(serial, family, station, sheet_hash(sheet), pictures)
+    job = job_key(serial, setup.family_sha256, setup.station_sha256, setup.sheet_sha256, pictures)
     for attempt in range(TRIES):
         try:
             with transaction(engine) as connection:
@@ -91,9 +100,10 @@ def save_inspection(engine: Engine, inspection: Inspection, family: Family, stat
                 if last is not None and not again and not last.fault:
                     return Saved(last.id, False)
                 uid = str(uuid.uuid4())
-                values = {"uid": uid, "origin": origin, "source_id": source_id, "fault": fault,
-                          "picture_key": pictures, "job_key": job, "run": 1 if last is None else last.run + 1}
-                key = _write(connection, inspection, setup, serial, family.name, values)
+                key = _write(connection, inspection, setup, serial, {
+                    "uid": uid, "origin": "pictures" if replay_of is None else "replay", "source_id": replay_of,
+                    "fault": fault, "picture_key": pictures, "job_key": job,
+                    "run": 1 if last is None else last.run + 1})
                 _rows(connection, Handover.__table__, (
                     {"inspection_id": key, "target": target, "body": disposition_line(inspection, uid),
                      "created_at": _now(), "attempts": 0, "problem": ""} for target in targets))
@@ -108,30 +118,40 @@ def save_inspection(engine: Engine, inspection: Inspection, family: Family, stat
 
 def prepare(engine: Engine, family: Family, station: Station, sheet: LimitSheet) -> Setup:
     """Write family, station and limit sheet where the database lacks them; return their keys."""
-    content = sheet_text(sheet)
     wanted = (family_content(family)[1], station_content(station)[1], sheet_hash(sheet))
     known = _setups.setdefault(engine, {})
-    if wanted not in known:
-        for attempt in range(TRIES):
-            try:
-                with transaction(engine) as connection:
-                    family_id = _family(connection, family)
-                    station_id = _station(connection, station)
-                    sheet_id = _once(connection, SheetRow.__table__, {"sha256": wanted[2]}, {
-                        "family_name": sheet.family, "workmanship_class": sheet.workmanship_class,
-                        "content": content, "added_at": _now()})
-                    joints = {(ref, pin): key for key, ref, pin in connection.execute(
-                        select(FamilyJoint.id, FamilyJoint.ref, FamilyJoint.pin)
-                        .where(FamilyJoint.family_id == family_id))}
-                    chips = {ref: key for key, ref in connection.execute(
-                        select(FamilyChip.id, FamilyChip.ref).where(FamilyChip.family_id == family_id))}
-                known[wanted] = Setup(family_id, station_id, sheet_id, joints, chips)
-                break
-            except IntegrityError as error:
-                if attempt == TRIES - 1:
-                    raise RecordsError(f"family {family.name}: the database refused it: "
-                                       f"{' '.join(str(error.orig).split())[:300]}") from error
+    for attempt in range(TRIES):
+        if wanted in known:
+            break
+        try:
+            with transaction(engine) as connection:
+                found = load_setup(connection, _family(connection, family), _station(connection, station),
+                                   write_sheet(connection, sheet))
+            known[wanted] = found
+        except IntegrityError as error:  # another program wrote the same family at the same moment
+            if attempt == TRIES - 1:
+                raise RecordsError(f"family {family.name}: the database refused it: "
+                                   f"{' '.join(str(error.orig).split())[:300]}") from error
     return known[wanted]
+
+
+def load_setup(connection: Connection, family_id: int, station_id: int, sheet_id: int) -> Setup:
+    """Return what these keys stand for."""
+    family = connection.execute(select(FamilyRow.name, FamilyRow.sha256).where(FamilyRow.id == family_id)).one()
+    station = connection.execute(select(StationRow.sha256).where(StationRow.id == station_id)).scalar_one()
+    sheet = connection.execute(select(SheetRow.sha256).where(SheetRow.id == sheet_id)).scalar_one()
+    joints = connection.execute(
+        select(FamilyJoint.id, FamilyJoint.ref, FamilyJoint.pin).where(FamilyJoint.family_id == family_id))
+    chips = connection.execute(select(FamilyChip.id, FamilyChip.ref).where(FamilyChip.family_id == family_id))
+    return Setup(family_id, station_id, sheet_id, family.name, family.sha256, station, sheet,
+                 {(ref, pin): key for key, ref, pin in joints}, {ref: key for key, ref in chips})
+
+
+def write_sheet(connection: Connection, sheet: LimitSheet) -> int:
+    """Write a limit sheet where the database lacks it; return its key."""
+    return _once(connection, SheetRow.__table__, {"sha256": sheet_hash(sheet)}, {
+        "family_name": sheet.family, "workmanship_class": sheet.workmanship_class, "content": sheet_text(sheet),
+        "added_at": _now()})
 
 
 def _family(connection: Connection, family: Family) -> int:
@@ -172,10 +192,10 @@ def _once(connection: Connection, table: Any, key: dict[str, Any], more: dict[st
     return int(found)
 
 
-def _write(connection: Connection, inspection: Inspection, setup: Setup, serial: str, family_name: str,
-           values: dict[str, Any]) -> int:
+def _write(connection: Connection, inspection: Inspection, setup: Setup, serial: str, values: dict[str, Any]) -> int:
     """Insert the inspection and everything under it; return its key."""
-    unit_id = _once(connection, Unit.__table__, {"serial": serial, "family_name": family_name}, {"added_at": _now()})
+    unit_id = _once(connection, Unit.__table__, {"serial": serial, "family_name": setup.family_name},
+                    {"added_at": _now()})
     results: list[JointInspection | ChipInspection] = [*inspection.joints, *inspection.chips]
     counts = {verdict: sum(result.verdict == verdict for result in results) for verdict in (REVIEW, REJECT, UNGRADED)}
     waiting = sum(finding.verdict != INDICATOR for result in results for finding in result.findings)
@@ -296,5 +316,5 @@ def disposition_line(inspection: Inspection, uid: str) -> str:
                        "reason": clean_text(inspection.reason), "findings": findings}, separators=(",", ":"))
 
 
-__all__ = ["Saved", "Setup", "disposition_line", "measured", "number", "prepare", "save_inspection",
-           "uncertainty_text"]
+__all__ = ["Saved", "Setup", "disposition_line", "load_setup", "measured", "number", "prepare", "save_inspection",
+           "save_prepared", "uncertainty_text", "write_sheet"]

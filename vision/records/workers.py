@@ -66,8 +66,8 @@ def _end_with(sentinel: int) -> None:
 
 
 @contextmanager
-def cluster(address: str) -> Iterator[Workers]:
-    """Connect to a Dask scheduler and give its workers as executors.
+def cluster(address: str) -> Iterator[tuple[Workers, int]]:
+    """Connect to a Dask scheduler; give its workers as executors, and how many boards they grade at once.
 
     The workers need this program installed and see the pictures under the same paths.
     Raises RecordsError where the extra is missing or no scheduler answers.
@@ -80,6 +80,9 @@ def cluster(address: str) -> Iterator[Workers]:
         raise RecordsError(f"cluster {address}: no scheduler answers there; start one with `dask scheduler` and "
                            "workers with `dask worker`") from error
     try:
-        yield lambda: client.get_executor(pure=False, retries=0)
+        cores = sum(client.ncores().values())
+        if cores == 0:
+            raise RecordsError(f"cluster {address}: it has no workers; start some with `dask worker {address}`")
+        yield (lambda: client.get_executor(pure=False)), cores
     finally:
         client.close()

@@ -1,0 +1,285 @@
+"""`meniscope grade`: every board of a folder graded and recorded."""
+
+from __future__ import annotations
+
+import json
+import signal
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from models.vocabulary import REJECT, REVIEW, UNGRADED, VERDICTS
+from vision.cli._common import (
+    Column,
+    Output,
+    fail,
+    family_option,
+    jobs_option,
+    limits_option,
+    print_json,
+    print_rows,
+    progress,
+    rows_options,
+    say,
+    station_option,
+    verdict_word,
+)
+
+if TYPE_CHECKING:
+    from types import FrameType
+
+    from models.limits import LimitSheet
+    from vision.records.batch import BoardResult, Job
+    from vision.records.handover import Courier
+    from vision.setup import Family, Station
+
+#: Findings shown of each board in the table; `results show` has them all.
+SHOWN = 4
+#: How long the end of a run waits for a receiver of dispositions, s.
+LAST_DELIVERY_SECONDS = 10.0
+#: Exit code of a program ended by Ctrl-C (common practice of shells: 128 + the signal's number).
+INTERRUPTED = 130
+
+BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("reject"), Column("review"),
+                 Column("ungraded"), Column("findings", "what was found"))
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path))
+@family_option
+@station_option
+@limits_option
+@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
+              help="The defect database: an SQLite file, made when it is not there, or postgresql://USER@HOST/NAME.")
+@click.option("--overlays", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              help="Also write pictures of what was seen into this folder.")
+@jobs_option
+@click.option("--again", is_flag=True, help="Grade boards again whose pictures were graded before.")
+@click.option("--fail-on", type=click.Choice((REJECT, REVIEW, UNGRADED)), multiple=True,
+              help="Exit with code 3 when a board has this verdict; may be given several times.")
+@click.option("--watch", is_flag=True, help="Go on: grade boards as their pictures arrive, until Ctrl-C.")
+@click.option("--hand-over", metavar="-|FILE|ADDRESS",
+              help="After each board, hand its disposition over as a line of JSON: to standard output, a file, or by "
+                   "POST to an http address. Delivered at least once.")
+@click.option("--cluster", metavar="ADDRESS", help="Grade on the workers of a Dask scheduler, tcp://HOST:PORT.")
+@rows_options
+def command(folder: Path, family_path: Path, station_path: Path, limits_path: Path, output: Output,
+            **options: Any) -> None:
+    """Grade every board of a folder and record the results.
+
+    FOLDER holds the pictures, named after the pattern `files` of the station. Boards are graded side by side, and
+    each is written to the database in one transaction. A board with a missing or broken picture becomes `ungraded`
+    with the reason and the rest goes on. Boards graded before with the same limit sheet are not graded twice, so that
+    the same command goes on where it was cut off.
+
+    \b
+    meniscope grade pictures --family psu-24 --station station.toml --limits limits.toml --db results.sqlite
+
+    Exit code 0: it ran; 1: it could not run; 2: the command line was wrong; 3: a board has a verdict named by
+    --fail-on; 130: stopped by Ctrl-C after the boards in hand.
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    if options["hand_over"] == "-" and output != "table":
+        raise click.UsageError("--hand-over - and --json or --csv both want standard output: hand over to a file")
+    from models.limits import read_limits
+    from vision.setup import read_family, read_station
+
+    family, station, sheet = read_family(family_path), read_station(station_path), read_limits(limits_path)
+    if sheet.family and sheet.family != family.name:
+        say(f"caution: the limit sheet was made for family {sheet.family}, these boards are {family.name}")
+    with ExitStack() as held:
+        run = _Run(held, folder, family, station, sheet, output, options)
+        run.grade()
+    if run.stopped and not options["watch"]:
+        raise click.exceptions.Exit(INTERRUPTED)
+    if any(run.verdicts[verdict] for verdict in options["fail_on"]):
+        raise click.exceptions.Exit(3)
+
+
+class _Run:
+    """One run over a folder: what it works with, and what it has counted."""
+
+    def __init__(self, held: ExitStack, folder: Path, family: Family, station: Station, sheet: LimitSheet,
+                 output: Output, options: dict[str, Any]) -> None:
+        self.held, self.folder, self.family, self.station, self.sheet = held, folder, family, station, sheet
+        self.output, self.options = output, options
+        self.verdicts: Counter[str] = Counter()
+        self.skipped = 0
+        self.stopped = False
+        self.courier: Courier | None = None
+
+    def grade(self) -> None:
+        """Find the boards, grade them, print the results."""
+        from vision.records.batch import Job, grade_folder, once_each
+        from vision.records.database import network_share, open_database
+        from vision.records.handover import checked_target
+        from vision.records.watch import arriving
+        from vision.records.workers import BoardGrader
+
+        options, db = self.options, self.options["db"]
+        target = None if options["hand_over"] is None else checked_target(options["hand_over"])
+        found = self._boards()
+        if options["overlays"] is not None:
+            options["overlays"].mkdir(parents=True, exist_ok=True)
+        share = network_share(db)
+        if share is not None:
+            say(f"caution: {db} lies on a network share ({share}), where SQLite may lose results when several programs "
+                "write; use a local disk or PostgreSQL")
+        engine = open_database(db)
+        self.held.callback(engine.dispose)
+        count = min(options["jobs"], len(found)) if found and not options["watch"] else options["jobs"]
+        workers, in_flight = self._workers(count)
+        stop = self.held.enter_context(stop_signals(self._stopping))
+        job = Job(engine, self.family, self.station, self.sheet, again=options["again"], in_flight=in_flight,
+                  targets=() if target is None else (target,), stop=stop)
+        if target is not None:
+            self.courier = self._start_courier(job, target)
+        grader = BoardGrader(self.family, self.station, self.sheet, options["overlays"])
+        if options["watch"]:
+            say(f"watching {self.folder}; Ctrl-C ends")
+            boards = arriving(self.folder, self.station, self.family, stop)
+            self._print_stream(grade_folder(boards, grader, workers, job), job)
+        else:
+            results = grade_folder(once_each(found), grader, workers, job)
+            self._print_table(results, len(found), job)
+        self._finish(job, len(found))
+
+    def _boards(self) -> list[Any]:
+        from vision.pipeline.folder import look_through
+
+        scan = look_through(self.folder, self.station, self.family)
+        if scan.strangers:
+            several = "1 picture does" if len(scan.strangers) == 1 else f"{len(scan.strangers)} pictures do"
+            say(f"caution: {several} not fit the file names {self.station.files!r} of the station, left out: "
+                f" {', '.join(path.name for path in scan.strangers[:3])}")
+        if not scan.boards and not self.options["watch"]:
+            fail(f"{self.folder}: no picture is named after {self.station.files!r}, the pattern `files` of the station")
+        return list(scan.boards)
+
+    def _workers(self, count: int) -> tuple[Any, int]:
+        """Return what makes executors, and how many boards to have in hand."""
+        from vision.records.workers import cluster, processes
+
+        if self.options["cluster"] is None:
+            return (lambda: processes(count)), 2 * count + 1
+        workers, cores = self.held.enter_context(cluster(self.options["cluster"]))
+        return workers, 2 * cores + 1
+
+    def _start_courier(self, job: Job, target: str) -> Courier:
+        from vision.records.handover import Courier, deliverer
+
+        return Courier(job.engine, target, deliverer(target, lambda text: click.echo(text, nl=False)))
+
+    def _stopping(self) -> None:
+        self.stopped = True
+        say("\nstopping after the boards in hand; Ctrl-C again stops at once")
+
+    def _counted(self, results: Iterator[BoardResult]) -> Iterator[BoardResult]:
+        for result in results:
+            self.verdicts[result.verdict] += 1
+            self.skipped += result.skipped
+            if self.courier is not None:
+                self.courier.wake()
+            yield result
+
+    def _print_table(self, results: Iterator[BoardResult], total: int, job: Job) -> None:
+        rows: list[dict[str, Any]] = []
+        with progress(total, "grading") as bar:
+            for result in self._counted(results):
+                if self.options["hand_over"] != "-":
+                    rows.append(board_row(result, job))
+                bar.step()
+        rows.sort(key=lambda row: str(row["serial"]))
+        if self.options["hand_over"] == "-":
+            return
+        if self.output == "json":
+            print_json(rows)
+        elif self.output == "csv":
+            print_rows([row | {"findings": "; ".join(_finding_text(item) for item in row["findings"])} for row in rows],
+                       [*(column.name for column in BOARD_COLUMNS), "reason", "inspection", "skipped"], "csv")
+        else:
+            print_rows([line for row in rows for line in _table_lines(row)], BOARD_COLUMNS)
+
+    def _print_stream(self, results: Iterator[BoardResult], job: Job) -> None:
+        for result in self._counted(results):
+            if self.options["hand_over"] == "-":
+                continue
+            row = board_row(result, job)
+            if self.output == "table":
+                told = row["reason"] or "; ".join(_finding_text(item) for item in row["findings"][:SHOWN])
+                click.echo(f"{row['serial']}  {verdict_word(row['verdict'])}  {told}".rstrip())
+            else:
+                click.echo(json.dumps(row, ensure_ascii=False))
+
+    def _finish(self, job: Job, total: int) -> None:
+        """Deliver what waits and say in one line what was done."""
+        from vision.records.handover import waiting
+
+        if self.courier is not None:
+            self.courier.close(LAST_DELIVERY_SECONDS)
+            left = waiting(job.engine, job.targets[0])
+            if left:
+                why = f" ({self.courier.problem})" if self.courier.problem else ""
+                say(f"caution: {left} disposition lines wait for {job.targets[0]}{why}; the next run delivers them, "
+                    "or `meniscope results deliver`")
+        done = sum(self.verdicts.values())
+        counts = ", ".join(f"{self.verdicts[verdict]} {verdict}" for verdict in VERDICTS)
+        say(f"{done} boards: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))
+        say(f"results in {self.options['db']}" +
+            (f", pictures in {self.options['overlays']}" if self.options["overlays"] is not None else ""))
+        if self.stopped and not self.options["watch"]:
+            say(f"stopped: {total - done} boards are left; the same command goes on")
+
+
+def board_row(result: BoardResult, job: Job) -> dict[str, Any]:
+    """Return what is printed of one board; of a board graded before, what the database holds."""
+    from vision.records.queries import Filter, iterate_findings, show_head
+
+    head = show_head(job.engine, result.inspection_id)
+    findings = [{"place": f"{item['ref']}.{item['pin']}" if item["pin"] else item["ref"], **{
+        name: item[name] for name in ("finding", "verdict", "measure", "value", "limit", "unit", "words")}}
+        for item in iterate_findings(job.engine, Filter(inspection_id=result.inspection_id, superseded=True))
+        if item["verdict"] != "indicator"]
+    findings.sort(key=lambda item: item["verdict"] != REJECT)
+    return {"serial": result.serial, "verdict": result.verdict, "joints": head["joints"], "reject": head["reject"],
+            "review": head["review"], "ungraded": head["ungraded"], "reason": head["reason"],
+            "inspection": result.inspection_id, "skipped": result.skipped, "findings": findings}
+
+
+def _finding_text(item: dict[str, Any]) -> str:
+    return f"{item['place']} {item['words']}"
+
+
+def _table_lines(row: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return a board's lines: the first with its counts, one more for each further finding."""
+    told = [_finding_text(item) for item in row["findings"]]
+    if row["reason"]:
+        told.insert(0, row["reason"])
+    if len(told) > SHOWN:
+        told[SHOWN - 1:] = [f"and {len(told) - SHOWN + 1} more: meniscope results show {row['serial']}"]
+    blank = {column.name: "" for column in BOARD_COLUMNS}
+    first = {column.name: row[column.name] for column in BOARD_COLUMNS} | {"findings": told[0] if told else ""}
+    return [first, *(blank | {"findings": text} for text in told[1:])]
+
+
+@contextmanager
+def stop_signals(say_so: Callable[[], None]) -> Iterator[Callable[[], bool]]:
+    """Turn the first Ctrl-C (or SIGTERM) into a request to stop; the second one stops at once."""
+    asked = False
+
+    def ask(number: int, frame: FrameType | None) -> None:
+        nonlocal asked
+        if asked:
+            raise KeyboardInterrupt
+        asked = True
+        say_so()
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield lambda: asked
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
