@@ -1,0 +1,238 @@
+"""Learning a sheet from invented tables: readable, physically sensible, and proved on boards it has not seen."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_tables import NOISE, chip_table, joint_table
+
+from models.errors import MeniscopeError
+from models.evaluate import compare, judged
+from models.guards import guarded, uncertainty_near
+from models.learn import CANDIDATES, SIGNED, learn_rules
+from models.limits import Condition, LimitSheet, Rule, holds, judge, parse_limits, sheet_problems, sheet_text
+from models.table import LabelledTable, board_folds, join_tables
+from models.train import TrainResult, train_sheet, with_evidence
+from models.vocabulary import FINDING, MEASURE
+
+
+@pytest.fixture(scope="module")
+def trained() -> TrainResult:
+    return train_sheet(joint_table(30, 1), chips=chip_table(30, 1), family="invented", folds=3)
+
+
+def test_unseen_boards_show_no_escapes_and_hardly_any_false_call(trained: TrainResult) -> None:
+    seen = compare(judged(trained.sheet, joint_table(60, 2)) + judged(trained.sheet, chip_table(60, 2)))
+    assert seen.escapes.of > 300
+    assert seen.escapes.count == 0
+    assert seen.false_calls.share <= 0.005
+    assert seen.good_reviewed.share <= 0.03
+
+
+def test_the_sheet_is_short_sound_and_survives_its_file(trained: TrainResult) -> None:
+    sheet = trained.sheet
+    assert 8 <= len(sheet.rules) <= 40
+    assert all(1 <= len(rule.when) <= 3 for rule in sheet.rules)
+    assert sheet_problems(sheet, "x") == []
+    assert parse_limits(sheet_text(sheet)) == sheet
+
+
+def test_limits_are_readable_numbers(trained: TrainResult) -> None:
+    for rule in trained.sheet.rules:
+        for condition in rule.when:
+            limit = condition.below if condition.above is None else condition.above
+            assert limit is not None
+            tenths = limit / (MEASURE[condition.measure].step / 10)
+            assert tenths == pytest.approx(round(tenths), abs=1e-6), condition
+
+
+def test_rules_speak_only_of_measurements_that_mean_the_finding(trained: TrainResult) -> None:
+    for rule in trained.sheet.rules:
+        for condition in rule.when:
+            side = CANDIDATES[rule.finding][condition.measure]
+            if condition.measure not in SIGNED:
+                assert (condition.above is not None) == (side == "above")
+
+
+def test_numbers_of_the_standard_stand_and_name_it(trained: TrainResult) -> None:
+    wetting = [r for r in trained.sheet.rules if r.when[0].measure == "coverage_deg"]
+    assert [(r.when[0].below, r.source) for r in wetting] == [
+        (270.0, "workmanship class 2: IPC-A-610E-G 7.3.5.4, confirmed")]
+
+
+def test_class_3_asks_for_more(trained: TrainResult) -> None:
+    sheet = train_sheet(joint_table(20, 3, workmanship_class=3), workmanship_class=3, folds=0).sheet
+    assert [c.below for r in sheet.rules for c in r.when if c.measure == "coverage_deg"] == [330.0]
+
+
+def test_chips_shifted_or_turned_to_either_side_are_found(trained: TrainResult) -> None:
+    shifted = [rule for rule in trained.sheet.rules if rule.finding == "chip_shifted"]
+    limits = {(c.measure, "above" if c.below is None else "below"): c for r in shifted for c in r.when}
+    for measure in SIGNED:
+        over, under = limits[(measure, "above")], limits[(measure, "below")]
+        assert over.above == -(under.below or 0.0)
+
+
+def test_a_measurement_without_examples_is_not_left_open() -> None:
+    table = chip_table(40, 5)
+    turned = np.array([abs(t) > 10 for t in np.nan_to_num(table.columns["turn_deg"])])
+    sheet = train_sheet(joint_table(20, 5), chips=table.take(~turned), folds=0).sheet
+    verdicts = judge(sheet, "chip", {name: values[turned] for name, values in table.columns.items()}).verdicts
+    assert "accept" not in verdicts
+
+
+def test_evidence_is_what_the_rules_do(trained: TrainResult) -> None:
+    table = joint_table(30, 1)
+    for rule in trained.sheet.rules:
+        if rule.part != "joint":
+            continue
+        truth = np.array([rule.finding in row for row in table.findings]) & ~table.marginal
+        good = np.array([not row for row in table.findings]) & ~table.marginal
+        assert rule.evidence is not None
+        assert rule.evidence.defects == truth.sum()
+        assert rule.evidence.good == good.sum()
+        assert rule.evidence.false_calls == (holds(rule, table.columns) & good).sum()
+        same = LimitSheet(tuple(r for r in trained.sheet.rules if r.finding == rule.finding))
+        answered = {item.row for item in judge(same, "joint", table.columns).fired}
+        assert rule.evidence.escapes == sum(row not in answered for row in np.flatnonzero(truth))
+
+
+def test_escapes_in_the_evidence_are_counted_not_assumed() -> None:
+    table = joint_table(10, 7)
+    blind = Rule("bridge", "test", (Condition("bridge_width_mm", above=5.0),))
+    [counted] = with_evidence([blind], table)
+    assert counted.evidence is not None
+    assert counted.evidence.escapes == counted.evidence.defects > 0
+
+
+def test_training_twice_gives_the_same_sheet() -> None:
+    first, second = (sheet_text(train_sheet(joint_table(12, 4), folds=0).sheet) for _ in range(2))
+    assert first == second
+
+
+def test_marginal_joints_teach_nothing() -> None:
+    table = joint_table(15, 6, findings=("bridge", "solder_ball"))
+    lies = np.array([i % 5 == 0 for i in range(len(table))])
+    spoiled = replace(
+        table, marginal=table.marginal | lies,
+        findings=tuple(("bridge",) if lie else row for lie, row in zip(lies, table.findings, strict=True)))
+    honest = table.take(~lies)
+    rules = [learn_rules("bridge", some, [], "learned") for some in (spoiled, honest)]
+    assert rules[0] == rules[1]
+
+
+def test_an_escape_costs_more_than_a_false_call() -> None:
+    # Two overlapping Gaussians: the limit must lie on the good side of where they cross (1.0).
+    rng = np.random.default_rng(8)
+    values = np.concatenate([rng.normal(0.8, 0.1, 2000), rng.normal(1.2, 0.1, 2000)])
+    table = LabelledTable("joint", {"projection_mm": values}, ((),) * 2000 + (("solder_projection",),) * 2000,
+                          tuple(f"b{i % 20}" for i in range(4000)), np.zeros(4000, dtype=bool))
+    [rule] = learn_rules("solder_projection", table, [], "learned")
+    # The expected cost is least where 20 * density of bad = density of good: 1.0 - 0.1**2 * ln(20) / 0.4 = 0.925.
+    # Arithmetic for equal Gaussians.
+    assert rule.when[0].above == pytest.approx(0.925, abs=0.03)
+
+
+def test_the_limit_lies_in_the_middle_of_a_clean_gap() -> None:
+    rng = np.random.default_rng(9)
+    values = np.concatenate([rng.uniform(0.0, 0.1, 900), rng.uniform(0.5, 0.9, 100)])
+    table = LabelledTable("joint", {"bridge_width_mm": values}, ((),) * 900 + (("bridge",),) * 100,
+                          tuple(f"b{i % 20}" for i in range(1000)), np.zeros(1000, dtype=bool))
+    [rule] = learn_rules("bridge", table, [], "learned")
+    assert rule.when[0].above == pytest.approx(0.3, abs=0.05)
+
+
+def test_a_value_that_does_not_apply_does_not_make_a_rule_that_never_fires() -> None:
+    # Where no lead stands its size is NaN; the tree could split there, a rule could not fire.
+    table = joint_table(25, 10, findings=("lead_missing",))
+    rules = learn_rules("lead_missing", table, [], "learned")
+    caught = np.zeros(len(table), dtype=bool)
+    for rule in rules:
+        caught |= holds(rule, table.columns)
+    assert caught[table.has("lead_missing")].all()
+    assert not caught[table.good].any()
+
+
+def test_a_finding_without_examples_keeps_its_default_and_says_so() -> None:
+    result = train_sheet(joint_table(10, 11, findings=("no_solder",)), folds=0)
+    bridge = [rule for rule in result.sheet.rules if rule.finding == "bridge"]
+    assert [c.above for rule in bridge for c in rule.when] == [0.05]
+    assert any(note.startswith("bridge: no examples to learn from; the default limit stands")
+               for note in result.report.notes)
+
+
+def test_boards_are_never_on_both_sides_of_a_split() -> None:
+    table = joint_table(13, 12)
+    boards = np.array(table.boards)
+    held: list[str] = []
+    for train, test in board_folds(table.boards, 5):
+        assert not set(boards[train]) & set(boards[test])
+        assert len(train) + len(test) == len(table)
+        held += sorted(set(boards[test]))
+    assert sorted(held) == sorted(set(table.boards))  # each board is held out once
+
+
+def test_validation_would_show_a_sheet_that_learned_boards_by_heart() -> None:
+    # Labels drawn by lot for each board: there is nothing to learn, and grouped validation must say so.
+    rng = np.random.default_rng(13)
+    table = joint_table(24, 13, defect_rate=0.0)
+    fate = {board: rng.random() < 0.5 for board in dict.fromkeys(table.boards)}
+    level = {board: rng.uniform(0.0, 0.5) for board in fate}
+    columns = {**table.columns, "bridge_width_mm": np.array([level[b] for b in table.boards])}
+    drawn = replace(table, columns=columns, marginal=np.zeros(len(table), dtype=bool),
+                    findings=tuple(("bridge",) if fate[b] else () for b in table.boards))
+    result = train_sheet(drawn, folds=6)
+    assert result.report.validation is not None
+    wrong = result.report.validation.escapes.share + result.report.validation.false_calls.share
+    assert wrong > 0.3
+
+
+def test_guards_follow_the_scatter_against_truth() -> None:
+    table = joint_table(60, 14)
+    found = uncertainty_near(table, "wetting_angle_deg", 40.0)
+    assert found.scatter == pytest.approx(NOISE["wetting_angle_deg"], rel=0.25)
+    assert abs(found.bias) < 1.0
+    [rule] = guarded([Rule("non_wetting", "test", (Condition("wetting_angle_deg", above=55.0),))], table, k=2.0)
+    assert rule.when[0].guard == pytest.approx(2 * NOISE["wetting_angle_deg"], rel=0.25)
+
+
+def test_guards_count_a_bias_only_where_it_hides_defects() -> None:
+    table = joint_table(60, 15)
+    high = replace(table, columns={**table.columns, "coverage_deg": table.columns["coverage_deg"] + 20})
+    found = uncertainty_near(high, "coverage_deg", 300.0)
+    assert found.toward_escape("below") == pytest.approx(np.hypot(found.scatter, found.bias))
+    assert found.toward_escape("above") == pytest.approx(found.scatter)
+
+
+def test_guards_send_no_more_good_joints_to_review_than_allowed() -> None:
+    table = joint_table(40, 16)
+    rule = Rule("non_wetting", "test", (Condition("wetting_angle_deg", above=45.0),))
+    for most in (0.005, 0.02, 0.05):
+        [narrow] = guarded([rule], table, k=8.0, most_review=most)
+        verdicts = judge(LimitSheet((narrow,)), "joint", table.take(table.good).columns).verdicts
+        assert verdicts.count("review") <= most * len(verdicts)
+
+
+def test_rules_name_findings_of_their_part(trained: TrainResult) -> None:
+    for rule in trained.sheet.rules:
+        assert all(MEASURE[c.measure].part == FINDING[rule.finding].part for c in rule.when)
+
+
+def test_weights_count() -> None:
+    # One mislabelled good board with little weight must not move the limit.
+    table = joint_table(20, 17, findings=("bridge",))
+    wrong = joint_table(1, 99, findings=("bridge",), prefix="W")
+    wrong = replace(wrong, columns={**wrong.columns, "bridge_width_mm": np.full(len(wrong), 0.5)},
+                    findings=((),) * len(wrong), weights=np.full(len(wrong), 0.001))
+    rules = [learn_rules("bridge", some, [], "learned") for some in (table, join_tables([table, wrong]))]
+    assert rules[0][0].when[0].above == pytest.approx(rules[1][0].when[0].above, abs=0.03)
+
+
+def test_tables_without_good_joints_or_of_the_wrong_part_are_refused() -> None:
+    table = joint_table(4, 18)
+    with pytest.raises(MeniscopeError, match="no good joint"):
+        train_sheet(table.take(~table.good))
+    with pytest.raises(MeniscopeError, match="wanted a table of joints"):
+        train_sheet(chip_table(4, 1))
