@@ -1,0 +1,88 @@
+"""From responses to picture files: lamps, lens, cross-talk, sensor and quantisation."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_images.recipe import Recipe
+from vision.setup import Station
+
+F32 = NDArray[np.float32]
+Picture = NDArray[Any]  # uint8 or uint16, (row, col) or (row, col, blue green red)
+_PLANE = {"red": 0, "green": 1, "blue": 2}
+
+
+def expose(responses: F32, station: Station, recipe: Recipe, rng: np.random.Generator) -> Mapping[str, Picture]:
+    """Return one picture per exposure from responses (light, row, col).
+
+    8 bit pictures are uint8; 12 and 16 bit are uint16, 12 bit left-aligned. Colour pictures have OpenCV's order.
+    """
+    pictures: dict[str, Picture] = {}
+    bits = round(recipe.one("camera.bits", rng))
+    if bits not in (8, 12, 16):
+        raise ValueError(f"camera.bits: got {bits}, wanted 8, 12 or 16")
+    blur = recipe.one("camera.blur", rng)
+    white = recipe.one("camera.white_share", rng)
+    well, read = recipe.one("camera.full_well", rng), recipe.one("camera.read_noise", rng)
+    drift = recipe.one("camera.black_drift", rng)
+    leak, falloff = recipe.one("light.leak", rng), recipe.one("light.falloff", rng)
+    lamp = [_lamp(responses.shape[1:], falloff, recipe.one("light.ripple", rng), recipe.one("light.level", rng), rng)
+            for _ in station.lights]
+    for exposure in station.exposures:
+        lights = [i for i, light in enumerate(station.lights) if light.exposure == exposure]
+        if station.lights[lights[0]].channel == "mono":
+            planes = (responses[lights[0]] * lamp[lights[0]])[None]
+        else:
+            planes = np.zeros((3, *responses.shape[1:]), np.float32)
+            for i in lights:
+                planes[_PLANE[station.lights[i].channel]] = responses[i] * lamp[i]
+            if station.cross_talk is not None:
+                mixed = np.asarray(station.cross_talk, dtype=np.float32) @ planes.reshape(3, -1)
+                planes = mixed.reshape(planes.shape)
+        planes = np.stack([_sensor(_lens(plane, blur, leak), white, well, read, rng) for plane in planes])
+        pictures[exposure] = _quantise(planes, station.black_level, drift, bits)
+    return pictures
+
+
+def _lamp(shape: tuple[int, ...], falloff: float, ripple: float, level: float, rng: np.random.Generator) -> F32:
+    """Return a light's brightness over the picture: level, fall towards a corner, waves of its single LEDs."""
+    y = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None]
+    x = np.linspace(-1, 1, shape[1], dtype=np.float32)[None, :]
+    cx, cy = rng.normal(0.0, 0.15, 2).astype(np.float32)
+    field = 1.0 - np.float32(falloff / 2.0) * ((x - cx) ** 2 + (y - cy) ** 2)
+    angle = rng.uniform(0, 2 * np.pi)
+    wave = np.cos(np.float32(np.pi * rng.uniform(0.7, 1.6)) * (x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle)))
+                  + np.float32(rng.uniform(0, 2 * np.pi)))
+    return np.asarray(np.float32(level) * field * (1.0 + np.float32(ripple) * wave), dtype=np.float32)
+
+
+def _lens(plane: F32, blur: float, leak: float) -> F32:
+    """Blur by the lens and add glare: one per cent of the light spread widely, plus stray light."""
+    sharp = cv2.GaussianBlur(plane, (0, 0), blur)
+    small = cv2.resize(np.minimum(plane, 12.0), (max(plane.shape[1] // 16, 1), max(plane.shape[0] // 16, 1)),
+                       interpolation=cv2.INTER_AREA)
+    glare = cv2.resize(cv2.GaussianBlur(small, (0, 0), 4.0), (plane.shape[1], plane.shape[0]))
+    return np.asarray(sharp * np.float32(0.99) + glare * np.float32(0.01) + np.float32(leak), dtype=np.float32)
+
+
+def _sensor(plane: F32, white: float, well: float, read: float, rng: np.random.Generator) -> F32:
+    """Return the signal as a share of full scale, with shot and read noise; above 1 it will be clipped."""
+    electrons = plane * np.float32(white * well)
+    noise = rng.standard_normal(plane.shape, dtype=np.float32)
+    noise *= np.sqrt(np.clip(electrons, 0.0, 1.3 * well) + np.float32(read**2))
+    return np.asarray((electrons + noise) / np.float32(well), dtype=np.float32)
+
+
+def _quantise(planes: F32, black_level: float, drift: float, bits: int) -> Picture:
+    full = 255.0 if bits == 8 else 65535.0
+    offset = black_level + drift * full / 255.0
+    grey = np.float32(offset) + planes * np.float32(full - black_level)
+    if bits == 12:
+        grey = np.clip(np.round(grey / 16.0), 0, 4095) * 16.0
+    levels = np.clip(np.round(grey), 0, full).astype(np.uint8 if bits == 8 else np.uint16)
+    return np.ascontiguousarray(levels[0] if len(levels) == 1 else np.moveaxis(levels[::-1], 0, -1))

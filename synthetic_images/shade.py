@@ -1,0 +1,132 @@
+"""From surface to response: every light looked up by slope, one bounce, and soft shadows of what stands up.
+
+Approximations, all of which a path tracer shows as small against the recipe's spread: the lobe is that of a level
+viewing direction, tilted views shift the slope by half their angle; light that a steep surface mirrors from below the
+horizon comes from the blurred first pass a little downhill; shadows are a blurred height map, not traced.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_images import canvas as cv
+from synthetic_images.background import Ground, dirty, flat_response
+from synthetic_images.canvas import Canvas
+from synthetic_images.light import LAST_X, NODES
+from synthetic_images.look import Look
+from vision.setup import Station
+
+F32 = NDArray[np.float32]
+_GRAIN_TILE = 512
+BOUNCE_MM = 0.3  # how far downhill a steep surface looks, typical of these fillets
+_COARSE = 4  # the bounce and shadow maps are this much coarser than the picture
+
+
+@dataclass(frozen=True)
+class Samples:
+    """All samples that are not flat mask, as one list, with their table places."""
+
+    index: NDArray[np.intp]  # into the flattened canvas
+    place: NDArray[np.intp]  # into Look.response of one light
+    part: F32  # towards the next node
+    node: NDArray[np.int32]
+    surface: NDArray[np.int16]
+    steep: NDArray[np.intp]  # positions in this list that look below the horizon
+    bounce_row: F32  # where the steep ones look, in fine samples
+    bounce_col: F32
+    slope_x: F32
+    slope_y: F32
+
+
+def gather(canvas: Canvas, look: Look, rng: np.random.Generator, view_tilt: tuple[float, float, float, float]) -> Samples:
+    """List the samples that need shading.
+
+    `view_tilt` (a, b, c, d): over the fine grid a sample lies (a + b * col, c + d * row) radians off the lens axis.
+    """
+    width = canvas.height.shape[1]
+    flat = canvas.surface.ravel()
+    wanted = canvas.surface != cv.MASK
+    wanted[0], wanted[-1], wanted[:, 0], wanted[:, -1] = False, False, False, False
+    index = np.flatnonzero(wanted)
+    height = canvas.height.ravel()
+    scale = np.float32(0.5 / canvas.step_mm)
+    gx = (height[index + 1] - height[index - 1]) * scale
+    gy = (height[index + width] - height[index - width]) * scale
+    surface = flat[index]
+    row, col = np.divmod(index.astype(np.int32), np.int32(width))
+    _roughen(gx, gy, row, col, surface, look, canvas, rng)
+    if any(view_tilt):
+        a, b, c, d = (np.float32(t) for t in view_tilt)
+        gx -= 0.5 * (a + b * col)
+        gy -= 0.5 * (c + d * row)
+    slope = cv2.magnitude(gx, gy)[:, 0] if gx.ndim == 2 else np.sqrt(gx * gx + gy * gy)
+    node = slope / (1.0 + slope) * np.float32((NODES - 1) / LAST_X)
+    np.minimum(node, np.float32(NODES - 1.001), out=node)
+    low = node.astype(np.int32)
+    part = node - low
+    place = surface.astype(np.intp)
+    if look.sectors > 1:
+        azimuth = np.arctan2(gy, -gx) * np.float32(look.sectors / (2 * np.pi))
+        place = place * look.sectors + np.round(azimuth).astype(np.intp) % look.sectors
+    steep = np.flatnonzero(low > NODES * 0.36)
+    step = np.float32(BOUNCE_MM / canvas.step_mm) / np.maximum(slope[steep], 0.1)
+    return Samples(index, place * NODES + low, part, low, surface, steep, row[steep] - gy[steep] * step,
+                   col[steep] - gx[steep] * step, gx, gy)
+
+
+def _roughen(gx: F32, gy: F32, row: NDArray[np.int32], col: NDArray[np.int32], surface: NDArray[np.int16], look: Look,
+             canvas: Canvas, rng: np.random.Generator) -> None:
+    """Add grain and waviness to slopes, from tiles of noise that wrap round."""
+    fine = 0.02 / canvas.step_mm  # samples per 0.02 mm
+    for strength, period in ((look.grain, 0.7 * fine), (look.waviness, 7.0 * fine)):
+        tile = rng.standard_normal((2, _GRAIN_TILE, _GRAIN_TILE), dtype=np.float32)
+        amount = strength[surface]
+        place = (row % _GRAIN_TILE) * _GRAIN_TILE + col % _GRAIN_TILE
+        for slope, noise in zip((gx, gy), tile, strict=True):
+            smooth = cv2.GaussianBlur(noise, (0, 0), period, borderType=cv2.BORDER_REFLECT_101)
+            smooth /= max(float(smooth.std()), 1e-6)
+            slope += amount * smooth.ravel()[place]
+
+
+def responses(canvas: Canvas, look: Look, ground: Ground, station: Station, samples: Samples) -> F32:
+    """Return the responses (light, row, col) of a view at picture resolution, before the camera."""
+    inner = canvas.inner
+    size = ((inner[1].stop - inner[1].start) // canvas.supersample, (inner[0].stop - inner[0].start) // canvas.supersample)
+    bare = cv2.resize((canvas.surface[inner] == cv.MASK).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    shade = _shadow_map(canvas, size)
+    planes = []
+    fine = np.zeros(canvas.height.shape, np.float32)
+    for light in range(len(station.lights)):
+        table = look.response[light]
+        value = table[samples.place]
+        value += samples.part * (table[samples.place + 1] - value)
+        fine.ravel()[samples.index] = value
+        mask_curve = table.reshape(-1, look.sectors, NODES)[cv.MASK, 0]
+        back = flat_response(ground, look, light, mask_curve) * bare
+        first = cv2.resize(fine[inner], size, interpolation=cv2.INTER_AREA) + back
+        if len(samples.steep):
+            # Surroundings outside the canvas are taken as the picture's edge.
+            small = (max(size[0] // _COARSE, 1), max(size[1] // _COARSE, 1))
+            around = cv2.GaussianBlur(cv2.resize(first, small, interpolation=cv2.INTER_AREA), (0, 0), 1.2)
+            rows = np.clip((samples.bounce_row - canvas.pad) / (canvas.supersample * _COARSE), 0, small[1] - 1)
+            cols = np.clip((samples.bounce_col - canvas.pad) / (canvas.supersample * _COARSE), 0, small[0] - 1)
+            seen = around[rows.astype(np.intp), cols.astype(np.intp)]
+            value[samples.steep] += look.down[light, samples.surface[samples.steep], samples.node[samples.steep]] * seen
+            fine.ravel()[samples.index] = value
+            first = cv2.resize(fine[inner], size, interpolation=cv2.INTER_AREA) + back
+        low = np.deg2rad(np.mean(station.lights[light].zenith_deg))
+        first *= 1.0 - np.minimum(shade * np.float32(0.22 * np.tan(min(low, 1.25))), 0.55) * bare
+        planes.append(dirty(first, ground))
+    return np.stack(planes)
+
+
+def _shadow_map(canvas: Canvas, size: tuple[int, int]) -> F32:
+    """Return how much stands round a place: mean height in mm within about half a millimetre."""
+    small = (max(size[0] // _COARSE, 1), max(size[1] // _COARSE, 1))
+    height = cv2.resize(np.maximum(canvas.height[canvas.inner], 0.0), small, interpolation=cv2.INTER_AREA)
+    pitch = canvas.step_mm * canvas.supersample * _COARSE
+    return np.asarray(cv2.resize(cv2.GaussianBlur(height, (0, 0), 0.45 / pitch), size), dtype=np.float32)

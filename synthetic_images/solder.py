@@ -1,0 +1,247 @@
+"""Drawing joints into the canvas: lands, holes, fillets, caps and leads."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_images import canvas as cv
+from synthetic_images.canvas import Canvas, Window, window
+from synthetic_images.meniscus import fillet_profiles, pressure
+from synthetic_images.outline import lead_reach
+from synthetic_images.plan import AZIMUTHS, CAP, DISH, FILLET, OPEN, BoardPlan, lead_outline
+
+F32 = NDArray[np.float32]
+Array = NDArray[np.float64]
+NODES = 96
+DEPTH_MM = -0.9  # where the floor of an open hole is drawn
+SOLDER_SIDE_HANGS = 1.0  # gravity pulls the solder away from the board while the solder side faces the pot
+
+
+@dataclass(frozen=True)
+class Shapes:
+    """What all joints' windows need, prepared as arrays over joints.
+
+    lead (joint, azimuth) outline about the lead's axis; toe (joint, azimuth) about the same axis; height
+    (joint, azimuth, node) of the fillet from lead to toe.
+    """
+
+    lead: F32
+    toe: F32
+    height: F32
+    reach: Array  # (joint,) half window in mm
+
+
+def prepare(plan: BoardPlan) -> Shapes:
+    """Solve all fillets of a board."""
+    shapes = plan.joints
+    joints = plan.family.joints
+    lead = lead_outline(joints, shapes)
+    centre_toe = recentred(shapes.toe, shapes.lead_shift)
+    has_fillet = shapes.form == FILLET
+    wide = np.where(has_fillet, np.quantile(centre_toe, 0.6, axis=1), lead.mean(axis=1) + 0.4)
+    wide = np.maximum(wide, lead.mean(axis=1) * 1.15)
+    k = pressure(lead.mean(axis=1), wide, shapes.lead_angle, shapes.toe_angle) + shapes.fill_bias
+    toe = np.maximum(centre_toe, lead + 1e-3)
+    profile = fillet_profiles(lead, toe, shapes.lead_angle[:, None], k[:, None], side=SOLDER_SIDE_HANGS, nodes=NODES)
+    top = np.maximum(shapes.edge.max(axis=1), shapes.toe.max(axis=1))
+    tilt = np.hypot(*shapes.lead_tilt.T) * shapes.protrusion
+    reach = np.maximum(top + 0.12, lead_reach(joints) * 1.1 + tilt + np.hypot(*shapes.lead_shift.T) + 0.1)
+    return Shapes(lead.astype(np.float32), centre_toe.astype(np.float32), profile.height.astype(np.float32), reach)
+
+
+def recentred(radius: Array, shift: Array) -> Array:
+    """Return outlines (joint, azimuth) given about the origin as seen from points `shift` (joint, 2)."""
+    angle = np.arange(AZIMUTHS) * (2 * np.pi / AZIMUTHS)
+    cos, sin = np.cos(angle), np.sin(angle)
+    rows = np.arange(len(radius))[:, None]
+    seen = radius.copy()
+    for _ in range(6):
+        x = shift[:, :1] + seen * cos
+        y = shift[:, 1:] + seen * sin
+        place = (np.arctan2(y, x) / (2 * np.pi) * AZIMUTHS) % AZIMUTHS
+        low = place.astype(np.intp) % AZIMUTHS
+        part = place - np.floor(place)
+        edge = radius[rows, low] * (1 - part) + radius[rows, (low + 1) % AZIMUTHS] * part
+        seen = np.maximum(seen + (edge - np.hypot(x, y)), 0.02)
+    return np.asarray(seen)
+
+
+def draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> None:
+    """Draw every land, hole and solder surface that the canvas shows."""
+    for index, box in _windows(canvas, plan, shapes):
+        _draw_land(canvas, plan, index, box)
+        _draw_solder(canvas, plan, shapes, index, box)
+
+
+def draw_leads(canvas: Canvas, plan: BoardPlan, shapes: Shapes, lean: Array) -> None:
+    """Draw the leads over the solder. `lean` (joint, 2) is the sideways shift per mm of height that the viewing
+    direction adds, in the board frame.
+    """
+    for index, box in _windows(canvas, plan, shapes):
+        if plan.joints.has_lead[index]:
+            _draw_lead(canvas, plan, index, box, lean[index])
+
+
+def _windows(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> Iterator[tuple[int, Window]]:
+    for index, joint in enumerate(plan.family.joints):
+        box = window(canvas, joint.x_mm, joint.y_mm, float(shapes.reach[index]))
+        if box is not None:
+            yield index, box
+
+
+def polar(table: F32, angle: F32) -> F32:
+    """Return a closed outline (azimuth,) at these angles (rad), linearly interpolated."""
+    place = angle * np.float32(AZIMUTHS / (2 * np.pi))
+    place += np.float32(AZIMUTHS) * (place < 0)
+    low = place.astype(np.int32)
+    part = place - low
+    ring = np.concatenate([table, table[:2]])
+    return np.asarray(ring[low] + part * (ring[low + 1] - ring[low]), dtype=np.float32)
+
+
+def _draw_land(canvas: Canvas, plan: BoardPlan, index: int, box: Window) -> None:
+    shapes, joint = plan.joints, plan.family.joints[index]
+    radius = cv2.magnitude(box.u, box.v)
+    edge = polar(shapes.edge[index].astype(np.float32), np.arctan2(box.v, box.u))
+    land = radius < edge
+    dx, dy = shapes.hole_shift[index]
+    hole = (box.u - np.float32(dx)) ** 2 + (box.v - np.float32(dy)) ** 2 < (joint.hole_mm / 2.0) ** 2
+    surface, height, marks = (a[box.place] for a in (canvas.surface, canvas.height, canvas.marks))
+    gap_x, gap_y = plan.mask_shift
+    opening = cv2.magnitude(box.u - np.float32(gap_x), box.v - np.float32(gap_y)) < edge + np.float32(plan.mask_gap)
+    surface[opening & (surface == cv.MASK)] = cv.LAMINATE
+    surface[land] = cv.land_of(index)
+    surface[hole] = cv.HOLE
+    marks[land & ~hole] |= cv.IS_LAND
+    height[land] = (np.float32(plan.land_dome) * (1.0 - (radius / edge) ** 2))[land]
+    height[hole] = DEPTH_MM
+    foot = _across(plan, index, box.u - np.float32(shapes.lead_shift[index, 0]),
+                   box.v - np.float32(shapes.lead_shift[index, 1])) < 1.0
+    marks[foot] |= cv.IS_FOOT  # where no lead stands: its nominal place, from which coverage is counted
+
+
+def _draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> None:
+    form = plan.joints.form[index]
+    if form == OPEN:
+        return
+    if form == FILLET:
+        height, inside = _fillet(plan, shapes, index, box)
+    else:
+        height, inside = _cap(plan, index, box, float(plan.joints.cap_angle[index]), form == DISH)
+    surface, ground, marks = (a[box.place] for a in (canvas.surface, canvas.height, canvas.marks))
+    surface[inside] = cv.solder_of(index)
+    marks[inside] |= cv.IS_SOLDER
+    ground[inside] = height[inside]
+
+
+def _fillet(plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> tuple[F32, NDArray[np.bool_]]:
+    """Return the fillet's height and where it is: everything from the lead's axis to the toe."""
+    dx, dy = (np.float32(s) for s in plan.joints.lead_shift[index])
+    x, y = box.u - dx, box.v - dy
+    radius, angle = cv2.cartToPolar(x, y)
+    lead = polar(shapes.lead[index], angle)
+    toe = polar(shapes.toe[index], angle)
+    width = np.maximum(toe - lead, 1e-4)
+    t = np.sqrt(np.clip((radius - lead) / width, 0.0, 1.0)) * np.float32(NODES - 1)
+    low = np.minimum(t.astype(np.int32), NODES - 2)
+    part = t - low
+    place = angle * np.float32(AZIMUTHS / (2 * np.pi))
+    first = place.astype(np.int32) % AZIMUTHS
+    share = place - np.floor(place)
+    table = shapes.height[index].reshape(-1)
+    here = first * NODES + low
+    there = (first + 1) % AZIMUTHS * NODES + low
+    near = table[here] + part * (table[here + 1] - table[here])
+    far = table[there] + part * (table[there + 1] - table[there])
+    return near + share * (far - near), radius < np.where(toe > lead + 0.03, toe, 0.0)
+
+
+def _cap(plan: BoardPlan, index: int, box: Window, contact: float, dish: bool) -> tuple[F32, NDArray[np.bool_]]:
+    """Return height and extent of a spherical cap over the joint; beyond 90 degrees its outline overhangs its base."""
+    dx, dy = (np.float32(s) for s in plan.joints.cap_shift[index])
+    x, y = box.u - dx, box.v - dy
+    radius, angle = cv2.cartToPolar(x, y)
+    outline = polar(plan.joints.toe[index].astype(np.float32), angle)
+    q = radius / outline
+    mean = float(plan.joints.toe[index].mean())
+    if dish:  # a flat lens, hollow for negative angles
+        return (np.float32(mean * np.tan(contact / 2.0)) * (1.0 - q**2)).astype(np.float32), q < 1.0
+    reach = min(contact, np.pi / 2.0)  # the widest place is the base below 90 degrees, the equator above
+    sphere = mean / np.sin(reach)
+    height = sphere * (np.sqrt(np.maximum(1.0 - (q * np.sin(reach)) ** 2, 0.0)) - np.cos(contact))
+    return height.astype(np.float32), q < 1.0
+
+
+def _lead_frame(plan: BoardPlan, index: int) -> tuple[float, float, float, float, bool]:
+    """Return half sizes, cosine and sine of the lead's direction, and whether it is round."""
+    joint, shapes = plan.family.joints[index], plan.joints
+    turn = float(shapes.lead_turn[index]) + np.deg2rad(joint.land_rotation_deg)
+    scale = float(shapes.lead_scale[index]) / 2.0
+    return (joint.lead_w_mm * scale, joint.lead_h_mm * scale, float(np.cos(turn)), float(np.sin(turn)),
+            joint.lead_shape == "round")
+
+
+def _across(plan: BoardPlan, index: int, x: F32, y: F32) -> F32:
+    """Return how far out samples lie in the lead's cross-section: 0 on the axis, 1 on its edge."""
+    half_w, half_h, cos, sin, is_round = _lead_frame(plan, index)
+    a = (x * np.float32(cos) + y * np.float32(sin)) / np.float32(half_w)
+    b = (y * np.float32(cos) - x * np.float32(sin)) / np.float32(half_h)
+    if is_round:
+        return np.asarray(cv2.magnitude(a, b), dtype=np.float32)
+    a, b = np.abs(a), np.abs(b)
+    box = np.maximum(a, b)
+    return np.asarray(np.maximum(box, (a + b) / np.float32(1.86)), dtype=np.float32)  # corners are slightly cut
+
+
+def _draw_lead(canvas: Canvas, plan: BoardPlan, index: int, box: Window, lean: Array) -> None:
+    shapes = plan.joints
+    top = float(shapes.protrusion[index])
+    slant = shapes.lead_tilt[index] + lean
+    shift = shapes.lead_shift[index]
+    steps = int(np.clip(np.ceil(np.hypot(*slant) * top / canvas.step_mm), 1, 24))
+    height = np.full(box.u.shape, -1.0, np.float32)
+    for level in np.linspace(0.0, top, steps + 1)[1:]:
+        x = box.u - np.float32(shift[0] + slant[0] * level)
+        y = box.v - np.float32(shift[1] + slant[1] * level)
+        q = _across(plan, index, x, y)
+        height[q < 1.0] = level
+    end = q < 1.0
+    size = float(np.sqrt(plan.family.joints[index].lead_w_mm * plan.family.joints[index].lead_h_mm)) / 2.0
+    relief = _end_relief(int(shapes.lead_end[index]), q, size)
+    cut = shapes.end_tilt[index]
+    height[end] += (relief + np.float32(cut[0]) * x + np.float32(cut[1]) * y)[end]
+    surface, ground, marks = (a[box.place] for a in (canvas.surface, canvas.height, canvas.marks))
+    if shapes.lead_buried[index]:
+        cover = height + np.float32(0.03)
+        bump = (cover > ground) & (height > 0) & (surface == cv.solder_of(index))
+        ground[bump] = cover[bump]
+        smooth = cv2.GaussianBlur(ground, (0, 0), 0.05 / canvas.step_mm)
+        near = cv2.dilate(bump.astype(np.uint8), np.ones((9, 9), np.uint8)).astype(bool)
+        near &= surface == cv.solder_of(index)
+        ground[near] = smooth[near]
+        return
+    seen = height > np.maximum(ground, 0.0)
+    ground[seen] = height[seen]
+    surface[seen] = cv.lead_of(index)
+    marks[seen & end] |= cv.IS_LEAD_END
+
+
+def _end_relief(kind: int, q: F32, size: float) -> F32:
+    """Return the lead's end relief against its top: burred cut, tinned dome, round dome or chamfer."""
+    if kind == 0:
+        relief = -0.25 * size * np.maximum(q - 0.88, 0.0) / 0.12
+    elif kind == 1:
+        relief = 0.28 * size * (0.5 - q**2)
+    elif kind == 2:
+        relief = 0.5 * size * (np.sqrt(np.maximum(1.05 - q**2, 0.0)) - 0.7)
+    else:
+        relief = -0.55 * size * np.maximum(q - 0.55, 0.0)
+    return np.asarray(relief, dtype=np.float32)
+
+
+__all__ = ["CAP", "Shapes", "draw_leads", "draw_solder", "polar", "prepare", "recentred"]

@@ -1,0 +1,277 @@
+"""The truth of a rendered view, measured on the surface that was drawn.
+
+Nothing here looks at what was planned, but for the equation of caps, whose rim overhangs and so cannot be read from a
+height map. Rays run from the hole's centre in 720 directions of the board frame.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_images import canvas as cv
+from synthetic_images.canvas import Canvas, window
+from synthetic_images.criteria import is_marginal, joint_findings
+from synthetic_images.plan import CAP, BoardPlan, azimuths
+from vision.setup import CHIP_MEASURES, JOINT_MEASURES, Similarity
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+RAYS = 720
+BEYOND_MM = 0.12  # how far past the land's edge a toe is followed
+NOT_KNOWN = ("residue_pct", "sharpness", "saturated_pct")  # properties of pictures, not of joints
+HEADER = ("serial", "view", "ref", "pin", "finding", *JOINT_MEASURES, *CHIP_MEASURES, "marginal", "land_kind")
+
+
+@dataclass(frozen=True)
+class TruthRow:
+    """One finding, or one good joint or chip (empty finding). Chips have an empty pin."""
+
+    serial: str
+    view: str
+    ref: str
+    pin: str
+    finding: str
+    values: Mapping[str, float] = field(default_factory=dict)
+    marginal: bool = False
+    land_kind: str = ""
+
+    def cells(self) -> list[str]:
+        """Return the row of truth.csv that `HEADER` heads; NaN and unknown values are empty."""
+        measures = [self.values.get(name, np.nan) for name in (*JOINT_MEASURES, *CHIP_MEASURES)]
+        return [self.serial, self.view, self.ref, self.pin, self.finding,
+                *("" if np.isnan(value) else f"{value:.6g}" for value in measures), str(int(self.marginal)),
+                self.land_kind]
+
+
+@dataclass(frozen=True)
+class Rays:
+    """Samples along rays from hole centres: arrays (ray, radius) over one joint, and the radii in mm."""
+
+    radius: Array
+    marks: NDArray[np.uint8]
+    surface: NDArray[np.int16]
+    height: NDArray[np.float32]
+    start: NDArray[np.intp]  # (ray,) first sample outside the lead's foot
+    edge: Array  # (ray,) land edge from the hole's centre, mm
+
+
+def ray_angles() -> Array:
+    """Return the azimuths of the rays in radians, counter-clockwise from board x."""
+    return np.arange(RAYS) * (2.0 * np.pi / RAYS)
+
+
+def cast_rays(plan: BoardPlan, canvas: Canvas, joint: int) -> Rays:
+    """Sample the canvas along a joint's rays, one sample per grid pitch."""
+    place = plan.family.joints[joint]
+    hole = np.array([place.x_mm, place.y_mm]) + plan.joints.hole_shift[joint]
+    reach = float(plan.joints.edge[joint].max()) + BEYOND_MM + 0.1
+    radius = np.arange(0.5, reach / canvas.step_mm) * canvas.step_mm
+    matrix = canvas.board_to_fine.matrix
+    centre = canvas.board_to_fine.to_px(hole)
+    angle = ray_angles()
+    way = matrix @ np.stack([np.cos(angle), np.sin(angle)])
+    cols = (centre[0] + way[0][:, None] * radius).astype(np.int32)
+    rows = (centre[1] + way[1][:, None] * radius).astype(np.int32)
+    np.clip(cols, 0, canvas.height.shape[1] - 1, out=cols)
+    np.clip(rows, 0, canvas.height.shape[0] - 1, out=rows)
+    marks, surface = canvas.marks[rows, cols], canvas.surface[rows, cols]
+    foot = (marks & cv.IS_FOOT) > 0
+    foot[:, radius > place.hole_mm / 2.0 * 1.05] = False
+    start = foot.shape[1] - np.argmax(foot[:, ::-1], axis=1)
+    start[~foot.any(axis=1)] = 0
+    return Rays(radius, marks, surface, canvas.height[rows, cols], start, _edge_from_hole(plan, joint, angle))
+
+
+def _edge_from_hole(plan: BoardPlan, joint: int, angle: Array) -> Array:
+    """Return the land's edge (ray,) as seen from the hole's centre."""
+    edge = plan.joints.edge[joint]
+    x, y = edge * np.cos(azimuths()), edge * np.sin(azimuths())
+    dx, dy = plan.joints.hole_shift[joint]
+    seen = np.arctan2(y - dy, x - dx) % (2 * np.pi)
+    order = np.argsort(seen)
+    return np.interp(angle, seen[order], np.hypot(x - dx, y - dy)[order], period=2 * np.pi)
+
+
+def contact_heights(plan: BoardPlan, canvas: Canvas) -> Array:
+    """Return the solder's height at the lead (joint, ray); to be called before the leads are drawn."""
+    heights = np.zeros((len(plan.family.joints), RAYS))
+    for joint, place in enumerate(plan.family.joints):
+        if window(canvas, place.x_mm, place.y_mm, 0.1) is not None:
+            rays = cast_rays(plan, canvas, joint)
+            heights[joint] = rays.height[np.arange(RAYS), np.maximum(rays.start - 1, 0)]
+    return heights
+
+
+def _longest_gap(covered: Flags) -> tuple[float, float]:
+    """Return width and middle (deg) of the longest run of uncovered rays; middle NaN where there is none."""
+    if covered.all():
+        return 0.0, np.nan
+    step = 360.0 / len(covered)
+    if not covered.any():
+        return 360.0, np.nan
+    first = int(np.argmax(covered))
+    turned = np.roll(~covered, -first).astype(np.int8)
+    change = np.diff(np.concatenate([[0], turned, [0]]))
+    begin, end = np.flatnonzero(change == 1), np.flatnonzero(change == -1)
+    longest = int(np.argmax(end - begin))
+    middle = (begin[longest] + end[longest] - 1) / 2.0 + first
+    return float((end - begin)[longest] * step), float(middle * step % 360.0)
+
+
+def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) -> dict[str, float]:
+    """Return a joint's exact measurements but for bridges and balls, which need the whole view."""
+    rays, place = cast_rays(plan, canvas, joint), plan.family.joints[joint]
+    hole = place.hole_mm / 2.0
+    solder = (rays.marks & cv.IS_SOLDER) > 0
+    index = np.arange(len(rays.radius))
+    goal = np.ceil((hole + 0.1 * (rays.edge - hole)) / canvas.step_mm).astype(np.intp)[:, None]
+    covered = (solder | (index < rays.start[:, None]) | (index > goal)).all(axis=1)
+    toe = np.where((~solder & (index > goal)).any(axis=1), np.argmax(~solder & (index > goal), axis=1), len(index) - 1)
+    gap, gap_azimuth = _longest_gap(covered)
+    area = rays.radius * np.ones((RAYS, 1))
+    land = ((rays.marks & cv.IS_LAND) > 0) & (rays.radius < rays.edge[:, None] + 0.03)
+    in_hole = rays.radius < hole
+    lead = (rays.surface == cv.lead_of(joint)) & in_hole
+    opened = (rays.surface == cv.HOLE) & in_hole & ((rays.marks & cv.IS_PIT) == 0)
+    ends = covered & (rays.radius[toe] < rays.edge + BEYOND_MM)
+    values = {
+        "coverage_deg": float(covered.mean() * 360.0), "largest_gap_deg": gap, "gap_azimuth_deg": gap_azimuth,
+        "land_cover_pct": float(100.0 * (area * (land & solder)).sum() / max((area * land).sum(), 1e-9)),
+        "hole_open_pct": float(100.0 * (area * opened).sum() / max((area * (in_hole & ~lead)).sum(), 1e-9)),
+        "toe_radius_mm": float(rays.radius[toe][ends].mean()) if ends.any() else np.nan,
+        "wetting_angle_deg": _wetting_angle(plan, rays, joint, toe, ends, canvas.step_mm),
+        "fillet_height_mm": float(contact[covered].mean()) if covered.any() else np.nan,
+        "convexity": _convexity(rays, toe, ends, contact, canvas.step_mm),
+    }
+    return values | _lead_values(plan, canvas, joint) | _extra_values(plan, canvas, joint)
+
+
+def _wetting_angle(plan: BoardPlan, rays: Rays, joint: int, toe: NDArray[np.intp], ends: Flags, step: float) -> float:
+    """Return the median slope at the toe: the chord slopes 0.04 and 0.08 mm inside, extrapolated to the toe."""
+    if not ends.any():
+        return np.nan
+    if plan.joints.form[joint] == CAP:
+        outline = np.interp(ray_angles(), azimuths(), plan.joints.toe[joint], period=2 * np.pi)
+        tangent = np.tan(plan.joints.cap_angle[joint]) * plan.joints.toe[joint].mean() / outline
+        return float(np.median(np.rad2deg(np.arctan(tangent))[ends] % 180.0))
+    line = np.flatnonzero(ends)
+    reach = max(4, round(0.04 / step))
+    inside = [rays.height[line, np.maximum(toe[line] - 1 - n * reach, 0)] for n in range(3)]
+    near, far = (inside[1] - inside[0]) / (reach * step), (inside[2] - inside[1]) / (reach * step)
+    slope = np.median(near) + (np.median(near) - np.median(far)) * 0.5
+    return float(np.rad2deg(np.arctan(max(float(slope), 0.0))))
+
+
+def _convexity(rays: Rays, toe: NDArray[np.intp], ends: Flags, contact: Array, step: float) -> float:
+    """Return (outer - inner) / (outer + inner) of the mean slopes in the outer and inner third of the fillet."""
+    line = np.flatnonzero(ends & (toe - rays.start > 6))
+    if not line.size:
+        return np.nan
+    third = (toe - rays.start)[line] / 3.0
+    start, end = rays.start[line], toe[line] - 1
+    height = rays.height
+    one, two = (height[line, (start + n * third).astype(np.intp)] for n in (1, 2))
+    # A lead that leans over its fillet hides the inner third: such rays are left out.
+    free = rays.surface[line, (start + third).astype(np.intp)] == rays.surface[line, end]
+    if not free.any():
+        return np.nan
+    run = third * step
+    inner = np.rad2deg(np.arctan((contact[line] - one) / run))[free].mean()
+    outer = np.rad2deg(np.arctan((two - height[line, end]) / run))[free].mean()
+    total = abs(inner) + abs(outer)
+    return float((outer - inner) / total) if total > 0.5 else 0.0
+
+
+def _lead_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float]:
+    place, shapes = plan.family.joints[joint], plan.joints
+    hidden = {"lead_visible": 0.0, "lead_offset_mm": np.nan, "lead_size_mm": np.nan}
+    box = window(canvas, place.x_mm, place.y_mm, place.hole_mm / 2.0 + 0.6)
+    if box is None or not shapes.has_lead[joint]:
+        return hidden
+    marks, surface = canvas.marks[box.place], canvas.surface[box.place]
+    end = ((marks & cv.IS_LEAD_END) > 0) & (np.hypot(box.u, box.v) < place.hole_mm / 2.0 + 0.6)
+    seen = end & (surface == cv.lead_of(joint))
+    area = float(end.sum()) * canvas.step_mm**2
+    nominal = place.lead_w_mm * place.lead_h_mm * (np.pi / 4.0 if place.lead_shape == "round" else 1.0)
+    if seen.sum() * canvas.step_mm**2 < 0.3 * nominal:
+        return hidden
+    dx, dy = float(box.u[end].mean()), float(box.v[end].mean())
+    hole = shapes.hole_shift[joint]
+    return {"lead_visible": 1.0, "lead_offset_mm": float(np.hypot(dx - hole[0], dy - hole[1])),
+            "lead_size_mm": float(2.0 * np.sqrt(area / np.pi))}
+
+
+def _extra_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float]:
+    """Return pit and projection sizes."""
+    values = {"pit_diameter_mm": 0.0, "projection_mm": 0.0}
+    if not any(p.joint == joint for p in (*plan.pits, *plan.spikes)):
+        return values
+    place = plan.family.joints[joint]
+    reach = float(plan.joints.edge[joint].max())
+    box = window(canvas, place.x_mm, place.y_mm, reach + 0.1)
+    if box is not None:
+        pit = ((canvas.marks[box.place] & cv.IS_PIT) > 0).astype(np.uint8)
+        count, _, stats, _ = cv2.connectedComponentsWithStats(pit)
+        if count > 1:
+            values["pit_diameter_mm"] = float(2 * canvas.step_mm * np.sqrt(stats[1:, cv2.CC_STAT_AREA].max() / np.pi))
+    spikes = [s for s in plan.spikes if s.joint == joint]
+    box = window(canvas, place.x_mm, place.y_mm, reach + 2.2)
+    if box is None or not spikes:
+        return values
+    spike = ((canvas.marks[box.place] & cv.IS_SPIKE) > 0) & (canvas.surface[box.place] == cv.solder_of(joint))
+    if spike.any():
+        u, v = box.u[spike], box.v[spike]
+        if spikes[0].kind == "icicle":
+            outline = plan_lead_outline(plan)[joint]
+            u, v = u - spikes[0].start[0], v - spikes[0].start[1]
+        else:
+            outline = plan.joints.toe[joint]
+        limit = np.interp(np.arctan2(v, u), azimuths(), outline, period=2 * np.pi)
+        values["projection_mm"] = float(max((np.hypot(u, v) - limit).max(), 0.0))
+    return values
+
+
+def plan_lead_outline(plan: BoardPlan) -> Array:
+    """Return the leads' outlines about their axes (joint, azimuth)."""
+    from synthetic_images.plan import lead_outline
+
+    return lead_outline(plan.family.joints, plan.joints)
+
+
+def view_truth(plan: BoardPlan, canvas: Canvas, contact: Array, view: str, serial: str) -> tuple[TruthRow, ...]:
+    """Return the truth rows of all joints and chips that lie whole in the picture."""
+    from synthetic_images.truth_view import ball_values, bridge_widths, chip_rows
+
+    family = plan.family
+    shown = [j for j in range(len(family.joints))
+             if in_picture(canvas, family.joints[j].x_mm, family.joints[j].y_mm, float(plan.joints.edge[j].max()) + 0.1)]
+    bridges, balls = bridge_widths(plan, canvas, shown), ball_values(plan, canvas)
+    rows: list[TruthRow] = []
+    for j in shown:
+        joint = family.joints[j]
+        values = joint_values(plan, canvas, j, contact[j])
+        values["bridge_width_mm"] = bridges.get(j, 0.0)
+        values["ball_count"], values["ball_diameter_mm"] = balls.get(j, (0.0, 0.0))
+        has_lead = bool(plan.joints.has_lead[j])
+        findings = joint_findings(values, has_lead, family.workmanship_class)
+        rows += [TruthRow(serial, view, joint.ref, joint.pin, finding, values,
+                          is_marginal(finding, values, family.workmanship_class), joint.land_kind)
+                 for finding in findings or ("",)]
+    return (*rows, *chip_rows(plan, canvas, view, serial))
+
+
+def in_picture(canvas: Canvas, x_mm: float, y_mm: float, reach_mm: float) -> bool:
+    """Return whether a board point with this much round it lies inside the picture."""
+    col, row = canvas.board_to_fine.to_px((x_mm, y_mm))
+    reach = reach_mm / canvas.step_mm + canvas.pad
+    rows, cols = canvas.height.shape
+    return bool(reach <= col <= cols - reach and reach <= row <= rows - reach)
+
+
+__all__ = ["HEADER", "NOT_KNOWN", "Rays", "Similarity", "TruthRow", "cast_rays", "contact_heights", "joint_values",
+           "view_truth"]
