@@ -1,0 +1,222 @@
+"""Changing a limit, and what the change would have done on joints that are known."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from models.criteria import severity_of
+from models.errors import MeniscopeError
+from models.limits import Judgement, LimitSheet, Rule, judge, parse_limits
+from models.rules import Floats
+from models.table import LabelledTable
+from models.train import with_evidence
+from models.vocabulary import ACCEPT, REJECT, Part, with_unit
+
+
+def with_limit(sheet: LimitSheet, rule: int, measure: str = "", *, limit: float | None = None,
+               guard: float | None = None) -> LimitSheet:
+    """Return the sheet with the limit or the guard band of one condition changed; its evidence is dropped.
+
+    `rule` counts from 1, as the sheet is shown. `measure` may be left out where the rule has one condition. The source
+    says that a person set the limit.
+    """
+    if not 1 <= rule <= len(sheet.rules):
+        raise MeniscopeError(f"limit sheet: got rule {rule}, wanted a number from 1 to {len(sheet.rules)}; "
+                             "`meniscope limits show` numbers them")
+    old = sheet.rules[rule - 1]
+    measures = [condition.measure for condition in old.when]
+    if not measure and len(measures) > 1:
+        raise MeniscopeError(f"limit sheet: rule {rule} has {len(measures)} conditions, wanted the measurement to "
+                             f"change, one of {', '.join(measures)}")
+    if measure and measure not in measures:
+        raise MeniscopeError(f"limit sheet: rule {rule} has no condition on {measure}, wanted one of "
+                             f"{', '.join(measures)}")
+    if limit is None and guard is None:
+        raise MeniscopeError("limit sheet: got neither a limit nor a guard band to set")
+    place = measures.index(measure) if measure else 0
+    condition = old.when[place]
+    if limit is not None:
+        if condition.below is not None and condition.above is not None:
+            raise MeniscopeError(f"limit sheet: rule {rule} has two limits on {condition.measure}; edit the file and "
+                                 "run `meniscope limits check` on it")
+        condition = replace(condition, below=limit) if condition.below is not None else replace(condition, above=limit)
+    if guard is not None:
+        condition = replace(condition, guard=guard)
+    source = old.source if limit is None or old.source.endswith("set by hand") else f"{old.source}; set by hand"
+    changed = replace(old, when=(*old.when[:place], condition, *old.when[place + 1:]), source=source, evidence=None)
+    return replace(sheet, rules=(*sheet.rules[:rule - 1], changed, *sheet.rules[rule:]))
+
+
+def with_new_evidence(sheet: LimitSheet, table: LabelledTable) -> LimitSheet:
+    """Return the sheet with the evidence of all rules for this kind of part counted anew on a table."""
+    mine = [rule for rule in sheet.rules if rule.part == table.part]
+    counted = iter(with_evidence(mine, table))
+    return replace(sheet, rules=tuple(next(counted) if rule.part == table.part else rule for rule in sheet.rules))
+
+
+@dataclass(frozen=True)
+class Flip:
+    """One joint whose verdict another sheet changes."""
+
+    board: str
+    name: str
+    before: str
+    after: str
+    truth: str  # its true findings, "good", or "" where nothing is known
+    why: str  # the rule that decides under the stricter of the two sheets
+
+
+@dataclass(frozen=True)
+class Effect:
+    """What another sheet does to some joints."""
+
+    joints: int
+    before: Counter[str]  # verdicts
+    after: Counter[str]
+    escapes_before: int | None  # None where no truth is known
+    escapes_after: int | None
+    false_calls_before: int | None
+    false_calls_after: int | None
+    flips: tuple[Flip, ...]
+
+
+def effect(old: LimitSheet, new: LimitSheet, part: Part, columns: Mapping[str, Floats], boards: Sequence[str],
+           names: Sequence[str], truth: Sequence[tuple[str, ...]] | None = None,
+           marginal: Sequence[bool] | None = None) -> Effect:
+    """Return which joints flip when `new` takes the place of `old`, and how escapes and false calls change.
+
+    `truth` holds the true findings of each row (empty = good); without it only verdicts are compared. Marginal rows
+    flip too but count neither as escape nor as false call.
+    """
+    first, second = judge(old, part, columns), judge(new, part, columns)
+    reasons: dict[int, str] = {}
+    for sheet, judgement in ((old, first), (new, second)):
+        for item in judgement.fired:
+            value = with_unit(item.condition.measure, item.value)
+            reasons[item.row] = f"{sheet.rules[item.rule].finding}: {item.condition.in_words()}, measured {value}"
+    flips = tuple(
+        Flip(boards[row], names[row], before, after, "" if truth is None else " ".join(truth[row]) or "good",
+             reasons.get(row, ""))
+        for row, (before, after) in enumerate(zip(first.verdicts, second.verdicts, strict=True)) if before != after)
+    counts: tuple[int | None, int | None, int | None, int | None] = (None, None, None, None)
+    if truth is not None:
+        clear = [True] * len(truth) if marginal is None else [not m for m in marginal]
+        defect = [clear[row] and any(severity_of(f, new.workmanship_class) == "defect" for f in found)
+                  for row, found in enumerate(truth)]
+        good = [clear[row] and not found for row, found in enumerate(truth)]
+
+        def count(judgement: Judgement, word: str, wanted: Sequence[bool]) -> int:
+            return sum(v == word and w for v, w in zip(judgement.verdicts, wanted, strict=True))
+
+        counts = (count(first, ACCEPT, defect), count(second, ACCEPT, defect),
+                  count(first, REJECT, good), count(second, REJECT, good))
+    return Effect(len(first.verdicts), Counter(first.verdicts), Counter(second.verdicts), *counts, flips)
+
+
+def table_effect(old: LimitSheet, new: LimitSheet, table: LabelledTable) -> Effect:
+    """Return the effect on a labelled table."""
+    names = table.names or tuple(f"row {row + 1}" for row in range(len(table)))
+    return effect(old, new, table.part, table.columns, table.boards, names, table.findings,
+                  np.asarray(table.marginal, dtype=bool).tolist())
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One difference between two sheets."""
+
+    what: str  # "added", "removed" or "changed"
+    finding: str
+    before: str
+    after: str
+
+
+def differences(old: LimitSheet, new: LimitSheet) -> list[Difference]:
+    """Return the differences of two sheets, rule by rule; order and evidence do not count.
+
+    Rules of equal finding on equal measurements are taken for the same rule with other limits.
+    """
+    found: list[Difference] = []
+    for name, before, after in (("family", old.family, new.family),
+                                ("workmanship class", old.workmanship_class, new.workmanship_class)):
+        if before != after:
+            found.append(Difference("changed", name, str(before), str(after)))
+    left, right = list(old.rules), list(new.rules)
+    for key in (_exact_key, _key):
+        for rule in list(left):
+            partner = next((other for other in right if key(other) == key(rule)), None)
+            if partner is None:
+                continue
+            left.remove(rule)
+            right.remove(partner)
+            if _text(rule) != _text(partner):
+                found.append(Difference("changed", rule.finding, _text(rule), _text(partner)))
+    found += [Difference("removed", rule.finding, _text(rule), "") for rule in left]
+    found += [Difference("added", rule.finding, "", _text(rule)) for rule in right]
+    return found
+
+
+def _exact_key(rule: Rule) -> object:
+    return rule.finding, rule.when, rule.indicator
+
+
+def _key(rule: Rule) -> object:
+    return rule.finding, tuple((c.measure, c.below is None, c.above is None) for c in rule.when)
+
+
+def _text(rule: Rule) -> str:
+    guards = ", ".join(f"{condition.guard:g}" for condition in rule.when if condition.guard)
+    words = [rule.in_words(), f"guard {guards}" if guards else "", "process indicator" if rule.indicator else "",
+             rule.source]
+    return "; ".join(word for word in words if word)
+
+
+def edited_text(text: str, new: LimitSheet, file: str = "limit sheet") -> str | None:
+    """Return the file's own text with only the changed conditions, evidence and sources of `new` in it.
+
+    Comments and layout that a person wrote stay. None where the text cannot be changed that simply (a rule spread in
+    an unusual way); then the whole sheet must be written anew.
+    """
+    from models.limits import sheet_text
+
+    starts = [match.start() for match in re.finditer(r"^[ \t]*\[\[[ \t]*rule[ \t]*\]\]", text, re.MULTILINE)]
+    fresh = [match.start() for match in re.finditer(r"^\[\[rule\]\]", sheet_text(new), re.MULTILINE)]
+    old = parse_limits(text, file)
+    if len(starts) != len(old.rules) or len(starts) != len(new.rules):
+        return None
+    wanted = sheet_text(new)
+    result = text[:starts[0]] if starts else text
+    for number, start in enumerate(starts):
+        block = text[start:starts[number + 1] if number + 1 < len(starts) else len(text)]
+        if old.rules[number] != new.rules[number]:
+            lines = wanted[fresh[number]:fresh[number + 1] if number + 1 < len(fresh) else len(wanted)].splitlines()
+            for key in ("source", "when", "evidence"):
+                line = next((each for each in lines if each.startswith(f"{key} = ")), None)
+                block = _with_line(block, key, line)
+        result += block
+    try:
+        return result if parse_limits(result, file) == new else None
+    except MeniscopeError:
+        return None
+
+
+def _with_line(block: str, key: str, line: str | None) -> str:
+    """Replace, add or drop the one-line entry `key = ...` of a rule; a comment at its end stays."""
+    pattern = re.compile(rf"^([ \t]*){key}[ \t]*=[ \t]*([^\n#]*(?:\"[^\"\n]*\"[^\n#]*)*)(#[^\n]*)?\n?", re.MULTILINE)
+    match = pattern.search(block)
+    if match is None:
+        return block if line is None else block.rstrip("\n") + f"\n{line}\n" + "\n" * (block.endswith("\n\n"))
+    comment = f"  {match.group(3)}" if match.group(3) else ""
+    fresh = "" if line is None else f"{match.group(1)}{line}{comment}\n"
+    return block[:match.start()] + fresh + block[match.end():]
+
+
+def unified(old: str, new: str, name_old: str, name_new: str) -> str:
+    """Return the line-by-line difference of two texts, empty where they are equal."""
+    return "".join(difflib.unified_diff(old.splitlines(keepends=True), new.splitlines(keepends=True), name_old,
+                                        name_new, n=2))

@@ -1,0 +1,142 @@
+"""Explaining a verdict and changing a limit with its effect known beforehand."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from invented_tables import joint_table
+
+from models.edit import differences, edited_text, effect, table_effect, with_limit, with_new_evidence
+from models.errors import MeniscopeError
+from models.explain import distance_words, explain
+from models.limits import Condition, Evidence, LimitSheet, Rule, judge, parse_limits, sheet_text
+
+SHEET = LimitSheet((
+    Rule("partial_wetting", "workmanship class 2", (Condition("coverage_deg", below=270.0, guard=8.0),),
+         Evidence(5, 0, 9, 1)),
+    Rule("excess_solder", "learned", (Condition("lead_visible", below=0.5, guard=0.1),
+                                      Condition("convexity", above=0.0, guard=0.1))),
+    Rule("blowhole", "learned", (Condition("pit_diameter_mm", above=0.1),), indicator=True),
+    Rule("chip_missing", "learned", (Condition("chip_present", below=0.5),)),
+), "invented")
+JOINT = {"coverage_deg": 275.0, "lead_visible": 0.3, "convexity": math.nan, "pit_diameter_mm": 0.2}
+
+
+def test_every_rule_for_joints_is_explained() -> None:
+    found = explain(SHEET, "joint", JOINT, {"coverage_deg": 4.0})
+    assert found.verdict == "review"
+    assert [(line.rule, line.condition.measure, line.outcome, line.decides) for line in found.lines] == [
+        (0, "coverage_deg", "review", True), (1, "lead_visible", "clear", False), (1, "convexity", "clear", False),
+        (2, "pit_diameter_mm", "indicator", True)]
+    first = found.lines[0]
+    assert (first.beyond, first.in_uncertainties) == (-5.0, -1.25)
+    # The normal distribution's share beyond 1.25 standard deviations.
+    assert first.probability == pytest.approx(0.10565, abs=1e-5)
+    assert distance_words(first) == "5 deg inside the limit"
+    assert distance_words(found.lines[2]) == "does not apply"
+    assert distance_words(found.lines[3]) == "0.10 mm beyond the limit"
+
+
+def test_an_uncertainty_that_is_not_stated_is_not_taken_as_zero() -> None:
+    line = explain(SHEET, "joint", JOINT).lines[0]
+    assert math.isnan(line.probability)
+    assert math.isnan(line.in_uncertainties)
+
+
+def test_a_limit_is_changed_and_says_so() -> None:
+    changed = with_limit(SHEET, 1, limit=280.0)
+    assert changed.rules[0].when == (Condition("coverage_deg", below=280.0, guard=8.0),)
+    assert changed.rules[0].source == "workmanship class 2; set by hand"
+    assert changed.rules[0].evidence is None
+    assert changed.rules[1:] == SHEET.rules[1:]
+    assert with_limit(changed, 1, limit=281.0).rules[0].source == "workmanship class 2; set by hand"
+    assert with_limit(SHEET, 2, "convexity", guard=0.2).rules[1].when[1].guard == 0.2
+
+
+@pytest.mark.parametrize(("arguments", "words"), [
+    ((9,), "got rule 9, wanted a number from 1 to 4"), ((0,), "got rule 0"),
+    ((2,), "2 conditions, wanted the measurement to change, one of lead_visible, convexity"),
+    ((1, "turn_deg"), "rule 1 has no condition on turn_deg"),
+])
+def test_a_change_that_is_not_clear_is_refused(arguments: tuple[object, ...], words: str) -> None:
+    with pytest.raises(MeniscopeError, match=words):
+        with_limit(SHEET, *arguments, limit=1.0)  # type: ignore[arg-type]
+    with pytest.raises(MeniscopeError, match="neither"):
+        with_limit(SHEET, 1)
+
+
+def test_the_effect_is_what_judging_with_both_sheets_gives() -> None:
+    table = joint_table(40, 1)
+    old = LimitSheet(SHEET.rules[:1])
+    new = with_limit(old, 1, limit=330.0)
+    found = table_effect(old, new, table)
+    before, after = (judge(sheet, "joint", table.columns).verdicts for sheet in (old, new))
+    assert [(flip.name, flip.before, flip.after) for flip in found.flips] == [
+        (table.names[row], a, b) for row, (a, b) in enumerate(zip(before, after, strict=True)) if a != b]
+    assert found.before == {word: before.count(word) for word in set(before)}
+    assert found.false_calls_after == sum(v == "reject" and g for v, g in zip(after, table.good, strict=True))
+    assert (found.false_calls_after or 0) > (found.false_calls_before or 0)
+    defects = [not m and any(f != "blowhole" for f in row)
+               for row, m in zip(table.findings, table.marginal, strict=True)]
+    assert found.escapes_before == sum(v == "accept" and d for v, d in zip(before, defects, strict=True))
+    assert "measured" in found.flips[0].why
+
+
+def test_without_truth_only_verdicts_are_compared() -> None:
+    old = LimitSheet(SHEET.rules[:1])
+    found = effect(old, with_limit(old, 1, limit=300.0), "joint", {"coverage_deg": np.array([290.0, 350.0])},
+                   ["b1", "b1"], ["J1.1", "J1.2"])
+    assert (found.escapes_before, found.false_calls_after) == (None, None)
+    assert [(flip.name, flip.before, flip.after, flip.truth) for flip in found.flips] == [
+        ("J1.1", "accept", "reject", "")]
+
+
+def test_new_evidence_is_counted_for_the_right_rules() -> None:
+    table = joint_table(10, 2)
+    counted = with_new_evidence(SHEET, table)
+    assert counted.rules[3] == SHEET.rules[3]
+    assert counted.rules[0].evidence is not None
+    assert counted.rules[0].evidence.defects == table.has("partial_wetting").sum()
+
+
+def test_differences_between_sheets() -> None:
+    moved = with_limit(SHEET, 1, limit=280.0)
+    other = replace(moved, workmanship_class=3, rules=(*moved.rules[::-1][1:], Rule(
+        "bridge", "learned", (Condition("bridge_width_mm", above=0.1),))))
+    found = [(d.what, d.finding) for d in differences(SHEET, other)]
+    assert found == [("changed", "workmanship class"), ("changed", "partial_wetting"),
+                     ("removed", "chip_missing"), ("added", "bridge")]
+    assert differences(SHEET, replace(SHEET, rules=SHEET.rules[::-1])) == []
+    assert [(d.what, d.finding) for d in differences(other, SHEET)][-1] == ("added", "chip_missing")
+
+
+def test_a_change_keeps_what_a_person_wrote_into_the_file() -> None:
+    text = ("# my sheet\nfamily = \"invented\"\n\n# wetting: agreed with the customer\n[[rule]]\n"
+            "finding = \"partial_wetting\"\nsource = \"workmanship class 2\"   # checked\n"
+            "when = [{measure = \"coverage_deg\", below = 270.0, guard = 8.0}]\n\n"
+            "[[rule]]  # second\nfinding = \"bridge\"\nsource = \"learned\"\n"
+            "when = [{measure = \"bridge_width_mm\", above = 0.1, guard = 0.02}]\n")
+    new = with_limit(parse_limits(text), 1, limit=280.0)
+    edited = edited_text(text, new)
+    assert edited is not None
+    assert parse_limits(edited) == new
+    assert edited == (text.replace('"workmanship class 2"   # checked', '"workmanship class 2; set by hand"  # checked')
+                      .replace("270.0", "280.0"))
+
+
+def test_a_file_in_an_unusual_layout_is_not_edited_blindly() -> None:
+    text = ('[[rule]]\nfinding = "bridge"\nsource = "learned"\nwhen = [\n'
+            '  {measure = "bridge_width_mm", above = 0.1},\n]\n')
+    assert edited_text(text, with_limit(parse_limits(text), 1, limit=0.2)) is None
+
+
+def test_a_sheet_with_evidence_is_edited_too() -> None:
+    text = sheet_text(SHEET)
+    new = with_limit(SHEET, 1, limit=275.0)
+    edited = edited_text(text, new)
+    assert edited is not None
+    assert parse_limits(edited) == new
+    assert edited.count("evidence") == 0
