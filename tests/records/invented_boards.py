@@ -86,10 +86,10 @@ def inspection(serial: str, *, bad: bool = False, minute: int = 0, of: Family | 
             board.chips, chip_rows, judged(limits, "chip", chip_rows, [(c.x_mm, c.y_mm) for c in board.chips]),
             strict=True))
     when = START + timedelta(minutes=minute)
-    return Inspection(serial, board.name, "bench", max((part.verdict for part in (*joints, *chips)), key=VERDICTS.index),
-                      when.isoformat(), 0.25, (picture(serial),) if pictures is None else pictures,
-                      sheet_hash(limits), "0.1.0", (ViewRegistration("v1", 0.1, -0.2, 0.3, 1.001, 0.01, 2, "fiducials"),),
-                      joints, chips)
+    worst = max((part.verdict for part in (*joints, *chips)), key=VERDICTS.index)
+    return Inspection(serial, board.name, "bench", worst, when.isoformat(), 0.25,
+                      (picture(serial),) if pictures is None else pictures, sheet_hash(limits), "0.1.0",
+                      (ViewRegistration("v1", 0.1, -0.2, 0.3, 1.001, 0.01, 2, "fiducials"),), joints, chips)
 
 
 def judged(limits: LimitSheet, part: str, rows: list[dict[str, float]], places: list[tuple[float, float]],

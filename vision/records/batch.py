@@ -133,7 +133,8 @@ def find_graded(job: Job, files: BoardFiles) -> BoardResult | None:
         earlier = connection.execute(
             select(InspectionRow.id, InspectionRow.job_key, InspectionRow.verdict)
             .join(Unit, Unit.id == InspectionRow.unit_id)
-            .where(Unit.serial == serial, Unit.family_name == job.family.name, InspectionRow.fault.is_(False))
+            .where(Unit.serial == serial, Unit.family_name == job.family.name, InspectionRow.fault.is_(False),
+                   InspectionRow.superseded_by.is_(None))
             .order_by(InspectionRow.id.desc())).all()
     if not earlier:
         return None  # and so a first run need not read the pictures twice

@@ -51,7 +51,7 @@ def shown(url: URL | str) -> str:
     url = make_url(url) if isinstance(url, str) else url
     if url.get_backend_name() == "sqlite":
         return f"database {url.database or '(memory)'}"
-    return f"database {url.render_as_string(hide_password=True)}"
+    return f"database {url.set(drivername=url.get_backend_name()).render_as_string(hide_password=True)}"
 
 
 def explain(url: URL | str, error: DBAPIError) -> RecordsError:

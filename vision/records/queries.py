@@ -244,6 +244,17 @@ def find_inspection(engine: Engine, wanted: str) -> int:
     return int(key)
 
 
+def find_keys(engine: Engine, wanted: Filter) -> list[int]:
+    """Return the keys of inspections, oldest first."""
+    query: Query = (select(InspectionRow.id).where(*conditions(wanted))
+                    .order_by(InspectionRow.started_at, InspectionRow.id))
+    narrow = _finding_conditions(wanted)
+    if narrow:
+        query = query.where(exists().where(FindingRow.inspection_id == InspectionRow.id, *narrow))
+    with reading(engine) as connection:
+        return list(connection.execute(query if wanted.limit is None else query.limit(wanted.limit)).scalars())
+
+
 def show_head(engine: Engine, key: int) -> Row:
     """Return one inspection's own fields.
 

@@ -76,8 +76,9 @@ def save_inspection(engine: Engine, inspection: Inspection, family: Family, stat
     """Write one inspection with all its results and findings, and a disposition line a target, in one transaction.
 
     The same job (serial, family, station, sheet and pictures) is written once: a second call returns the first one's
-    key with `fresh` False, unless `again` is set or the first one was a fault of the program. Older gradings of the
-    same pictures are marked as superseded. Several programs may write into one database at once.
+    key with `fresh` False, unless `again` is set, the first one was a fault of the program, or a grading with another
+    sheet has superseded it since. Older gradings of the same pictures are marked as superseded.
+    Several programs may write into one database at once.
 
     Raises RecordsError where the database cannot take it, or where the inspection names joints that the family lacks.
     """
@@ -95,9 +96,9 @@ def save_prepared(engine: Engine, inspection: Inspection, setup: Setup, *, again
         try:
             with transaction(engine) as connection:
                 last = connection.execute(
-                    select(InspectionRow.id, InspectionRow.run, InspectionRow.fault)
+                    select(InspectionRow.id, InspectionRow.run, InspectionRow.fault, InspectionRow.superseded_by)
                     .where(InspectionRow.job_key == job).order_by(InspectionRow.run.desc()).limit(1)).first()
-                if last is not None and not again and not last.fault:
+                if last is not None and not again and not last.fault and last.superseded_by is None:
                     return Saved(last.id, False)
                 uid = str(uuid.uuid4())
                 key = _write(connection, inspection, setup, serial, {

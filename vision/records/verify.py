@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from sqlalchemy import Connection, Engine, and_, func, select, text
 
@@ -125,13 +126,13 @@ class _Head:
 
 
 def _heads(connection: Connection, keys: Sequence[int]) -> dict[int, _Head]:
-    joints = dict(connection.execute(
-        select(FamilyJoint.family_id, func.count()).group_by(FamilyJoint.family_id)).tuples().all())
-    reviewed = dict(connection.execute(
+    joints = _by_key(connection, select(FamilyJoint.family_id, func.count()).group_by(FamilyJoint.family_id))
+    reviewed = _by_key(
+        connection,
         select(FindingRow.inspection_id, func.count())
         .join(Review, and_(Review.finding_id == FindingRow.id, Review.withdrawn_at.is_(None), Review.blind.is_(False)))
         .where(FindingRow.inspection_id.in_(keys), FindingRow.verdict != "indicator")
-        .group_by(FindingRow.inspection_id)).tuples().all())
+        .group_by(FindingRow.inspection_id))
     rows = connection.execute(
         select(InspectionRow.__table__, FamilyRow.sha256.label("family_sha256"),
                StationRow.sha256.label("station_sha256"))
@@ -141,6 +142,10 @@ def _heads(connection: Connection, keys: Sequence[int]) -> dict[int, _Head]:
         row.picture_key, row.job_key, row.family_sha256, row.station_sha256, joints.get(row.family_id, 0),
         (row.joint_count, row.review_count, row.reject_count, row.ungraded_count), row.open_findings,
         reviewed.get(row.id, 0)) for row in rows}
+
+
+def _by_key(connection: Connection, query: Any) -> dict[int, int]:
+    return {row[0]: row[1] for row in connection.execute(query)}
 
 
 def _keys(key: int, inspection: Inspection, head: _Head) -> Iterator[Difference]:

@@ -1,0 +1,289 @@
+"""`meniscope results`: ask the defect database, export it, check it, keep it."""
+
+from __future__ import annotations
+
+import functools
+import json
+import re
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from models.vocabulary import FINDING, VERDICTS
+from vision.cli._common import Column, Output, limits_option, print_json, print_rows, rows_options, say, verdict_word
+from vision.cli._results_keep import KEEPING, database_option
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from vision.records.queries import Filter
+
+R = TypeVar("R")
+#: Changed joints of a board that `regrade` shows in a table.
+SHOWN = 4
+DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
+
+LIST_COLUMNS = (Column("id"), Column("started_at", "graded (UTC)"), Column("serial"), Column("family"),
+                Column("verdict"), Column("joints"), Column("reject"), Column("review"), Column("ungraded"),
+                Column("open"), Column("findings"), Column("reason"))
+JOINT_COLUMNS = (Column("place"), Column("verdict"), Column("coverage_deg", "coverage deg", 0),
+                 Column("land_cover_pct", "land cover %", 0), Column("wetting_angle_deg", "wetting angle deg", 0),
+                 Column("fillet_height_mm", "height mm", 2), Column("pot"), Column("step"), Column("findings"))
+
+
+@click.group()
+def command() -> None:
+    """Ask the defect database: boards, joints, findings, totals.
+
+    \b
+    meniscope results list --since 1d --verdict reject     boards of the last day that were rejected
+    meniscope results show B0042                           one board with every finding
+    meniscope results totals --since 7d --pot "pot 1"      what goes wrong most at one pot
+    meniscope results export --kind joints --out joints.csv
+
+    The database is --db, or MENISCOPE_DB in the environment, or results.sqlite in this folder.
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+
+
+def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
+    """Return a time: ISO 8601 (local time without an offset), or how long ago (`90m`, `24h`, `7d`, `2w`)."""
+    if value is None:
+        return None
+    ago = re.fullmatch(r"(\d{1,6})([mhdw])", value)
+    if ago:
+        return datetime.now(UTC) - int(ago[1]) * DURATIONS[ago[2]]
+    try:
+        return datetime.fromisoformat(value).astimezone()
+    except (ValueError, OverflowError) as error:
+        raise click.BadParameter(f"{value!r} is no time: wanted 2026-03-31, 2026-03-31T14:00, or how long ago (90m, "
+                                 "24h, 7d, 2w)") from error
+
+
+def filters(function: Callable[..., R]) -> Callable[..., R]:
+    """Give a command the options that choose boards; it receives `wanted`, a Filter."""
+
+    @functools.wraps(function)
+    def wrapped(*args: Any, since: datetime | None, until: datetime | None, family: str, serial: str, pot: str,
+                finding: str | None, verdict: str | None, limit: int | None, superseded: bool, **kwargs: Any) -> R:
+        from vision.records.queries import Filter
+
+        wanted = Filter(since, until, family, serial, pot, finding or "", verdict or "", None, superseded, limit)
+        return function(*args, wanted=wanted, **kwargs)
+
+    for option in (
+        click.option("--superseded", is_flag=True, help="Also gradings that a later one has replaced."),
+        click.option("--limit", type=click.IntRange(min=1), help="At most so many."),
+        click.option("--verdict", type=click.Choice(VERDICTS), help="Boards with this verdict."),
+        click.option("--finding", type=click.Choice(tuple(FINDING)), metavar="NAME",
+                     help=f"With this finding: {', '.join(FINDING)}."),
+        click.option("--pot", default="", help="With findings at joints of this solder pot."),
+        click.option("--serial", default="", help="The board with this serial."),
+        click.option("--family", default="", help="Boards of this family."),
+        click.option("--until", callback=moment, metavar="TIME", help="Graded before this time."),
+        click.option("--since", callback=moment, metavar="TIME",
+                     help="Graded at or after this time: 2026-03-31, 24h, 7d."),
+    ):
+        wrapped = option(wrapped)
+    return wrapped
+
+
+@contextmanager
+def opened(db: str, *, read_only: bool = True) -> Iterator[Engine]:
+    """Open the database for a command and close it at its end."""
+    from vision.records.database import open_database
+
+    engine = open_database(db, create=False, read_only=read_only)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+@command.command("list")
+@database_option
+@filters
+@rows_options
+def list_(db: str, wanted: Filter, output: Output) -> None:
+    """List graded boards, newest first."""
+    from vision.records.queries import list_inspections
+
+    with opened(db) as engine:
+        rows = list_inspections(engine, wanted)
+    columns = [c for c in LIST_COLUMNS if output != "table" or c.name != "reason" or any(r["reason"] for r in rows)]
+    print_rows(rows, columns, output, empty="no graded boards with these properties")
+
+
+@command.command()
+@click.argument("board", metavar="SERIAL|ID")
+@database_option
+@click.option("--all", "everything", is_flag=True, help="All joints with measurements, not only those with findings.")
+@click.option("--json", "as_json", is_flag=True, help="Print all that is recorded as JSON.")
+def show(board: str, db: str, everything: bool, as_json: bool) -> None:
+    """Show one board: its verdict, and why.
+
+    Name it by serial (then its newest grading is shown), or by the id that `results list` shows.
+    """
+    from vision.records.queries import find_inspection, show_inspection
+
+    with opened(db) as engine:
+        row = show_inspection(engine, find_inspection(engine, board))
+    if as_json:
+        for result in row["joint_results"]:
+            result["uncertainty"] = json.loads(result["uncertainty"] or "{}")
+        print_json(row)
+        return
+    click.echo(f"board {row['serial']} of family {row['family']} (revision {row['revision']}): "
+               f"{verdict_word(row['verdict'])}")
+    click.echo(f"inspection {row['id']}, graded {row['started_at']} at station {row['station']} in "
+               f"{row['seconds']:.2f} s by meniscope {row['program_version']} with limit sheet {row['sheet'][:12]}")
+    click.echo(f"{row['joints']} joints; of joints and chips {row['reject']} reject, {row['review']} review, "
+               f"{row['ungraded']} ungraded; {row['open']} findings wait for a person")
+    if row["superseded_by"]:
+        click.echo(f"a later grading counts instead: {row['superseded_by']}")
+    if row["reason"]:
+        click.echo(f"reason: {row['reason']}")
+    for place in row["registrations"]:
+        click.echo(f"view {place['view']}: found on {place['marks']} {place['method']}, off by "
+                   f"{place['offset_x_mm']:+.2f}, {place['offset_y_mm']:+.2f} mm, turned by "
+                   f"{place['rotation_deg']:+.2f} deg")
+    for picture in row["pictures"]:
+        click.echo(f"picture {picture['path']}" + ("" if picture["sha256"] else " (could not be read)"))
+    if row["findings"]:
+        click.echo()
+        print_rows([_finding_line(item) for item in row["findings"]],
+                   ["place", "verdict", "what", "x, y mm", "pot", "step", "call", "source"])
+    if everything and row["joint_results"]:
+        click.echo()
+        print_rows([joint | {"place": f"{joint['ref']}.{joint['pin']}"} for joint in row["joint_results"]],
+                   JOINT_COLUMNS)
+
+
+def _finding_line(item: dict[str, Any]) -> dict[str, object]:
+    place = f"{item['ref']}.{item['pin']}" if item["pin"] else item["ref"]
+    return {"place": place, "verdict": item["verdict"], "what": item["words"],
+            "x, y mm": f"{item['x_mm']:.2f}, {item['y_mm']:.2f}", "pot": item["pot"] or None,
+            "step": item["step"] or None, "call": item["call"] or None, "source": item["source"] or None}
+
+
+@command.command()
+@database_option
+@filters
+@rows_options
+def totals(db: str, wanted: Filter, output: Output) -> None:
+    """Count boards by verdict, and findings by kind, the most frequent first."""
+    from vision.records.queries import pareto, verdict_counts
+
+    with opened(db) as engine:
+        counts, rows = verdict_counts(engine, wanted), pareto(engine, wanted)
+    if output == "json":
+        print_json({"boards": {verdict: counts.get(verdict, 0) for verdict in VERDICTS}, "findings": rows})
+        return
+    if output == "table":
+        click.echo(", ".join(f"{counts.get(verdict, 0)} {verdict_word(verdict)}" for verdict in VERDICTS) + "\n")
+    print_rows(rows, ["finding", "findings", "review", "boards"], output, empty="no findings")
+
+
+@command.command()
+@database_option
+@filters
+@click.option("--kind", type=click.Choice(("inspections", "joints", "chips", "findings")), default="inspections",
+              show_default=True, help="What a row is.")
+@click.option("--format", "form", type=click.Choice(("csv", "jsonl", "parquet", "ipc2591")),
+              help="Default: by the file's ending, else csv. ipc2591: UnitsInspected messages, one a line.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; default: standard output.")
+def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | None) -> None:
+    """Export boards, joints, chips or findings for other programs.
+
+    Texts in CSV that a spreadsheet would take for a formula get a quote in front. Parquet needs the extra `parquet`.
+    """
+    from vision.records import export as exporting
+    from vision.records.ipc2591 import units_inspected
+
+    endings = {".jsonl": "jsonl", ".parquet": "parquet", ".csv": "csv"}
+    form = form or (endings.get(out.suffix.lower(), "csv") if out is not None else "csv")
+    if form == "parquet" and out is None:
+        raise click.UsageError("--format parquet needs --out FILE")
+    with opened(db) as engine:
+        rows, fields = exporting.export_rows(engine, kind, wanted)
+        if form == "parquet" and out is not None:
+            say(f"{exporting.write_parquet(rows, fields, out)} rows in {out}")
+            return
+        if form == "ipc2591":
+            lines: Iterator[str] = (json.dumps(message, ensure_ascii=False) + "\n"
+                                    for message in units_inspected(engine, wanted, source="meniscope"))
+        else:
+            lines = exporting.json_lines(rows) if form == "jsonl" else exporting.csv_lines(rows, fields)
+        if out is not None:
+            exporting.write_lines(out, lines)
+            say(f"written: {out}")
+        else:
+            for line in lines:
+                click.echo(line, nl=False)
+
+
+@command.command()
+@click.argument("statement")
+@database_option
+@rows_options
+def sql(statement: str, db: str, output: Output) -> None:
+    """Run one SQL statement that only reads.
+
+    STATEMENT `-` takes it from standard input.
+
+    \b
+    meniscope results sql "SELECT verdict, count(*) FROM inspection GROUP BY verdict"
+
+    `meniscope results dictionary` explains every table and column.
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    from vision.records.sql import run_sql
+
+    names, rows = run_sql(db, sys.stdin.read() if statement == "-" else statement)
+    print_rows(rows, names, output, empty="no rows")
+
+
+@command.command()
+@limits_option
+@database_option
+@filters
+@click.option("--save", is_flag=True, help="Write the new verdicts; without this nothing is changed.")
+@rows_options
+def regrade(limits_path: Path, db: str, wanted: Filter, save: bool, output: Output) -> None:
+    """Show what another limit sheet makes of recorded boards.
+
+    The stored measurements are judged anew. No picture is needed. Only boards on which something changes are shown.
+    """
+    from models.limits import read_limits
+    from vision.records.replay import regrade as replayed
+
+    sheet = read_limits(limits_path)
+    boards, changed = 0, []
+    with opened(db, read_only=not save) as engine:
+        for change in replayed(engine, sheet, wanted, save=save):
+            boards += 1
+            if change.joints or change.before != change.after:
+                changed.append({
+                    "inspection": change.inspection_id, "serial": change.serial, "before": change.before,
+                    "after": change.after, "saved_as": change.saved_as,
+                    "joints": _changes(change.joints, None if output != "table" else SHOWN)})
+    print_rows(changed, ["inspection", "serial", "before", "after", "joints", *(["saved_as"] if save else [])], output,
+               empty="nothing changes")
+    say(f"{boards} boards judged anew, {len(changed)} change" + ("; saved" if save else "; nothing was written"))
+
+
+def _changes(joints: tuple[tuple[str, str, str], ...], most: int | None) -> str:
+    """Return what changes at a board's joints, in a table the first few."""
+    told = [f"{place} {before} -> {after}" for place, before, after in joints]
+    if most is not None and len(told) > most:
+        told[most:] = [f"and {len(told) - most} more"]
+    return ", ".join(told)
+
+
+for _keeping in KEEPING:
+    command.add_command(_keeping)
+
+__all__ = ["command"]
