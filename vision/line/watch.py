@@ -46,6 +46,9 @@ class Settings:
     settle: int = 40
 
 
+USUAL = Settings()
+
+
 @dataclass(frozen=True)
 class Known:
     """An alarm of the records, as far as the watch must know it. Times in seconds since 1970.
@@ -87,7 +90,7 @@ class _Series:
     evidence: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
 
 
-def scan(history: History, settings: Settings = Settings(), known: Sequence[Known] = ()) -> list[Drift]:
+def scan(history: History, settings: Settings = USUAL, known: Sequence[Known] = ()) -> list[Drift]:
     """Return the alarms in the order in which they are raised.
 
     A place with an open alarm, and every place that shares a joint with it, raises no second one. Boards between the

@@ -1,0 +1,85 @@
+"""An alarm in plain words, as a process engineer reads it."""
+
+from __future__ import annotations
+
+from vision.line.alarm import Alarm
+from vision.line.causes import AGREES
+from vision.line.practice import SOURCE
+
+HINTS_SHOWN = 5
+
+
+def headline(alarm: Alarm) -> str:
+    """Return the alarm in one line."""
+    return f"{alarm.title[0].upper()}{alarm.title[1:]}, since about board {alarm.since_serial}"
+
+
+def facts(alarm: Alarm) -> list[tuple[str, str]]:
+    """Return (question, answer) pairs: where, since when, how sure, what changed."""
+    joints = ", ".join(alarm.joints[:4]) + (" ..." if len(alarm.joints) > 4 else "")
+    place = f"{alarm.kind} {alarm.place}".strip()
+    where = f"{place}: {len(alarm.joints)} joints ({joints})" if len(alarm.joints) > 1 else place
+    if alarm.also:
+        where += f"; the same joints as {' and '.join(alarm.also)}, which no picture can tell apart"
+    since = f"board {alarm.since_serial}, {moment(alarm.since_at)}"
+    if alarm.since_low != alarm.since_high:
+        since += f" (90 %: between {alarm.since_low} and {alarm.since_high})"
+    since += f"; noticed {alarm.boards - 1} boards later at {alarm.seen_serial}" if alarm.boards > 1 else ""
+    sure = f"without drift such an alarm comes at most once in {alarm.false_alarm_boards:,.0f} boards on average"
+    return [("where", where), ("how sure of the place", place_words(alarm)), ("since", since), ("how sure", sure),
+            *([("board batch", alarm.batch)] if alarm.batch else []),
+            ("what changed", "; ".join(change.text for change in alarm.changes) or "nothing else beyond chance")]
+
+
+def place_words(alarm: Alarm) -> str:
+    """Return how much likelier the place is than the next best, in words."""
+    if not alarm.next_place:
+        return "no other place to choose from"
+    ratio = alarm.place_share / max(alarm.next_share, 1e-12)
+    if ratio >= 1e4:
+        return f"certain by the data; next best {alarm.next_place}, more than 10,000 times less likely"
+    if ratio >= 20:
+        return f"clear: next best {alarm.next_place}, {ratio:,.0f} times less likely"
+    return f"open: {alarm.next_place} is only {ratio:.1f} times less likely"
+
+
+def hint_lines(alarm: Alarm, most: int = HINTS_SHOWN) -> list[str]:
+    """Return the candidate causes as hints, each with its evidence and the check that tells it from the others."""
+    lines = []
+    for number, hint in enumerate(alarm.hints[:most], start=1):
+        source = f" ({SOURCE})" if hint.source else ""
+        word = "perhaps" if hint.standing == AGREES else "possibly"
+        lines += [f"{number}. {word}: {hint.text}{source}", f"   {hint.standing}: {hint.evidence}",
+                  f"   next check: {hint.check}"]
+    return lines
+
+
+def alarm_lines(alarm: Alarm) -> list[str]:
+    """Return the whole alarm as text lines."""
+    lines = [f"[{alarm.id}] {headline(alarm)}", f"  {'status':<22}{status_words(alarm)}"]
+    lines += [f"  {question:<22}{answer}" for question, answer in facts(alarm)]
+    shown = [f"{item.serial} {item.joint} ({item.text})" for item in alarm.examples if item.shows == "drift"]
+    before = [f"{item.serial} {item.joint} ({item.text})" for item in alarm.examples if item.shows == "before"]
+    if shown:
+        lines.append(f"  {'look at':<22}{', '.join(shown)}")
+        lines += [f"  {'':<22}{path}" for item in alarm.examples[:2] for path in item.pictures[:2]]
+    if before:
+        lines.append(f"  {'compare with':<22}{', '.join(before)}")
+    if alarm.hints:
+        lines.append("  what to look at first - hints, not findings:")
+        lines += [f"    {line}" for line in hint_lines(alarm)]
+    return lines
+
+
+def status_words(alarm: Alarm) -> str:
+    """Return the state of the alarm in words."""
+    if alarm.status == "open":
+        return "open"
+    done = {"fixed": "cause removed", "normal": "accepted as the new normal"}[alarm.status]
+    note = f": {alarm.note}" if alarm.note else ""
+    return f"{done}, said {alarm.answered_by} on {moment(alarm.answered_at)}{note}"
+
+
+def moment(at: str) -> str:
+    """Return an ISO time to the minute: `2026-03-02 07:10 UTC`."""
+    return f"{at[:10]} {at[11:16]} UTC" if at else ""

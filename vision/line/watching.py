@@ -1,0 +1,52 @@
+"""One look at the line: read the records, raise new alarms, write them down."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+from sqlalchemy import Engine
+
+from vision.line.alarm import Alarm, Example, describe
+from vision.line.alarm_store import OWN, as_known, list_alarms, save_alarm
+from vision.line.history import History
+from vision.line.load import load_history, load_log, pictures_of, views_of
+from vision.line.log_join import Logged, fit_clock, join
+from vision.line.watch import Settings, scan
+
+#: Boards of a look at the line: long enough for a reference, short enough to follow the line.
+BOARDS = 400
+USUAL = Settings()
+
+
+def look(engine: Engine, family: str, settings: Settings = USUAL, *, boards: int = BOARDS,
+         until: datetime | None = None, save: bool = True) -> list[Alarm]:
+    """Return the alarms that are new at this look, and write them into the records unless `save` is off."""
+    history = load_history(engine, family, measures=settings.measures, boards=boards, until=until)
+    known = as_known(list_alarms(engine, family))
+    drifts = scan(history, settings, known)
+    if not drifts:
+        return []
+    logged = logged_values(engine, history)
+    alarms = [_with_pictures(engine, describe(history, drift, settings, logged)) for drift in drifts]
+    return [alarm for alarm in alarms if not save or save_alarm(engine, alarm)]
+
+
+def logged_values(engine: Engine, history: History) -> tuple[Logged, ...]:
+    """Return what the process log says about the boards of a history."""
+    if not len(history):
+        return ()
+    day = timedelta(days=1)  # clocks may differ by hours; a day is more than any offset worth mending
+    first, last = (datetime.fromtimestamp(float(history.at_s[i]), UTC) for i in (0, -1))
+    rows = load_log(engine, first - day, last + day, OWN)
+    return join(rows, history.serials, history.at_s, fit_clock(rows, history.serials, history.at_s))
+
+
+def _with_pictures(engine: Engine, alarm: Alarm) -> Alarm:
+    """Add the paths of the pictures that show each example."""
+    paths = pictures_of(engine, [example.key for example in alarm.examples])
+    shown: list[Example] = []
+    for example in alarm.examples:
+        view = views_of(engine, [example.key], example.joint).get(example.key, "")
+        shown.append(replace(example, pictures=paths.get(example.key, {}).get(view, ())))
+    return replace(alarm, examples=tuple(shown))
