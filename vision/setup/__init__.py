@@ -13,6 +13,7 @@ from models.vocabulary import (
     Finding,
     Measure,
 )
+from vision.setup._reading import read_rows
 from vision.setup.family import (
     Chip,
     Family,
@@ -35,5 +36,5 @@ __all__ = [
     "CHIP_FINDINGS", "CHIP_MEASURES", "FINDING", "FINDINGS", "JOINT_FINDINGS", "JOINT_MEASURES", "MEASURE",
     "MEASURES", "Chip", "Family", "Fiducial", "Finding", "InputError", "Joint", "Light", "Measure",
     "MeniscopeError", "Problem", "Similarity", "Station", "View", "cautions", "joint_columns", "nominal_view",
-    "read_family", "read_station", "view_size_px", "write_family", "write_station",
+    "read_family", "read_rows", "read_station", "view_size_px", "write_family", "write_station",
 ]

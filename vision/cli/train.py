@@ -1,0 +1,141 @@
+"""`meniscope train`: teach a board family."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from vision.cli._common import Column, jobs_option, print_json, print_rows, progress, say, station_option
+
+if TYPE_CHECKING:
+    from models.evaluate import Comparison
+    from models.train import TrainResult
+    from vision.teaching import TrainingTables
+
+#: Boards rendered to teach a family: some thirty examples of each finding on a board of forty joints.
+BOARDS = 48
+
+
+@click.command()
+@click.argument("family", type=click.Path(path_type=Path))
+@station_option
+@click.option("--out", "out", required=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="The limit sheet to write, limits.toml.")
+@click.option("--boards", type=click.IntRange(4, 10_000), default=BOARDS, show_default=True,
+              help="How many boards to render and learn from.")
+@click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
+              help="Equal seeds give an equal limit sheet.")
+@click.option("--defects", "defect_pct", type=click.FloatRange(1.0, 90.0), default=40.0, show_default=True,
+              help="Per cent of joints with a planted defect.")
+@click.option("--cache", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              help="Keep what was measured, so that training again or with more boards does not begin anew.")
+@jobs_option
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(family: Path, station_path: Path, out: Path, boards: int, seed: int, defect_pct: float,
+            cache: Path | None, jobs: int, as_json: bool) -> None:
+    """Teach a board family: make its limit sheet from rendered boards.
+
+    FAMILY is family.toml or the folder that holds it. Boards of the family are rendered as the station would see
+    them, good ones and ones with planted defects, and measured like any other. The limits that part them become a
+    readable limit sheet; the workmanship criteria of the family's class enter with their source.
+
+    \b
+    meniscope train psu-24 --station station.toml --out limits.toml
+
+    Prints the sheet's rules, how it does on boards it was not learned from, and how far each measurement lies from
+    the truth.
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    from models.limits import write_limits
+    from vision.setup import read_family, read_station
+    from vision.teaching import training_tables
+    from vision.teaching.teach import learn
+
+    found, station = read_family(family), read_station(station_path)
+    with progress(boards, "rendering and measuring") as bar:
+        tables = training_tables(found, station, boards=boards, seed=seed, defect_rate=defect_pct / 100.0, jobs=jobs,
+                                 cache=cache, progress=bar)
+    if tables.reused:
+        say(f"{tables.reused} of {boards} boards came from {cache}")
+    for line in tables.unmeasured:
+        say(f"caution: not measured: {line}")
+    with progress(6, "learning") as bar:
+        result = learn(found, tables.joints, tables.chips, boards=boards, seed=seed, progress=bar)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    write_limits(result.sheet, out)
+    if as_json:
+        print_json(_as_data(result, tables, out))
+    else:
+        _print_text(result, tables)
+    say(f"\nlimit sheet in {out}: read it, change it, and grade with --limits {out}")
+
+
+def rule_rows(result: TrainResult) -> list[dict[str, Any]]:
+    """Return the sheet's rules in words, one row each."""
+    from models.vocabulary import FINDING
+
+    rows = []
+    for rule in result.sheet.rules:
+        evidence = rule.evidence
+        rows.append({"finding": FINDING[rule.finding].title, "when": rule.in_words(),
+                     "defects": evidence.defects if evidence else None,
+                     "escapes": evidence.escapes if evidence else None,
+                     "good": evidence.good if evidence else None,
+                     "false_calls": evidence.false_calls if evidence else None, "source": rule.source})
+    return rows
+
+
+RULE_COLUMNS = (Column("finding"), Column("when"), Column("defects", "defects seen"), Column("escapes", "escaped"),
+                Column("good", "good seen"), Column("false_calls", "false calls"), Column("source"))
+
+
+def rate_rows(comparison: Comparison) -> list[dict[str, Any]]:
+    """Return escapes, false calls and reviews with exact intervals, one row each."""
+    return [{"what": what, "count": rate.count, "of": rate.of, "share_pct": 100.0 * rate.share,
+             "low_pct": 100.0 * rate.low, "high_pct": 100.0 * rate.high}
+            for what, rate in (("escapes (defects accepted)", comparison.escapes),
+                               ("false calls (good ones rejected)", comparison.false_calls),
+                               ("good ones sent to review", comparison.good_reviewed),
+                               ("defects sent to review", comparison.defects_reviewed))]
+
+
+def rate_columns(confidence: float) -> tuple[Column, ...]:
+    """Return the columns of `rate_rows`."""
+    return (Column("what", ""), Column("count"), Column("of"), Column("share_pct", "%", 2),
+            Column("low_pct", f"{100 * confidence:.0f} % interval from", 2), Column("high_pct", "to", 2))
+
+
+def spread_rows(tables: TrainingTables) -> list[dict[str, Any]]:
+    """Return how far each measurement lies from the truth, one row each."""
+    from models.vocabulary import MEASURE, plain_name
+    from vision.teaching import spreads
+
+    return [{"measure": spread.measure, "name": plain_name(spread.measure), "unit": MEASURE[spread.measure].unit,
+             "count": spread.count, "bias": spread.bias, "mean_absolute": spread.mean_absolute, "rms": spread.rms,
+             "largest": spread.largest, "stated": spread.stated}
+            for spread in (*spreads(tables.joints), *spreads(tables.chips))]
+
+
+def _print_text(result: TrainResult, tables: TrainingTables) -> None:
+    report = result.report
+    click.echo(f"{report.joints} joints and chips on {report.boards} rendered boards\n")
+    print_rows(rule_rows(result), RULE_COLUMNS)
+    for note in report.notes:
+        click.echo(f"note: {note}")
+    if report.validation is not None:
+        click.echo("\nOn boards held back from learning, in turns; marginal joints left out:")
+        print_rows(rate_rows(report.validation), rate_columns(report.validation.confidence))
+    click.echo("\nMeasurements against the truth, in their own unit:")
+    print_rows(spread_rows(tables), [
+        Column("name", "measurement"), "unit", Column("count", "parts"), Column("bias", decimals=3),
+        Column("mean_absolute", "mean absolute error", 3), Column("rms", "root mean square", 3),
+        Column("largest", decimals=3), Column("stated", "stated uncertainty", 3)])
+
+
+def _as_data(result: TrainResult, tables: TrainingTables, out: Path) -> dict[str, Any]:
+    report = result.report
+    return {"limits": str(out), "boards": report.boards, "parts": report.joints, "defects": report.defects,
+            "notes": report.notes, "rules": rule_rows(result), "training": rate_rows(report.training),
+            "validation": None if report.validation is None else rate_rows(report.validation),
+            "measurements": spread_rows(tables), "unmeasured": tables.unmeasured}

@@ -1,0 +1,32 @@
+"""Teach a board family: render, measure, learn."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from models.table import LabelledTable
+from models.train import TrainResult, train_sheet
+from vision.setup.family import Family
+from vision.setup.station import Station
+from vision.teaching.lots import Progress, training_tables
+
+
+def teach(family: Family, station: Station, *, boards: int = 64, seed: int = 1, jobs: int = 1,
+          cache: Path | None = None, defect_rate: float = 0.4, folds: int = 5,
+          progress: Progress | None = None) -> TrainResult:
+    """Return the limit sheet learned from rendered boards of a family as a station sees them.
+
+    Equal arguments give an equal sheet. Parameters as in `training_tables`; `folds` is the number of parts for the
+    cross-validation, grouped by board (0 leaves it out).
+    """
+    tables = training_tables(family, station, boards=boards, seed=seed, defect_rate=defect_rate, jobs=jobs,
+                             cache=cache, progress=progress)
+    return learn(family, tables.joints, tables.chips, boards=boards, seed=seed, folds=folds)
+
+
+def learn(family: Family, joints: LabelledTable, chips: LabelledTable, *, boards: int, seed: int, folds: int = 5,
+          progress: Progress | None = None) -> TrainResult:
+    """Return the limit sheet learned from tables that are measured already."""
+    return train_sheet(joints, workmanship_class=family.workmanship_class, family=family.name,
+                       chips=chips if len(chips) else None, folds=folds,
+                       note=f"learned from {boards} rendered boards, seed {seed}", progress=progress)
