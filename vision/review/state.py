@@ -1,0 +1,125 @@
+"""Where a board stands on its way: waiting for a person, at the bench, to be graded again, or closed.
+
+The state is worked out from the records each time, so that it can never disagree with them. A board closes only when
+its newest inspection passes: accepted, or with nothing but false calls, and nothing mended since.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Literal
+
+from sqlalchemy import Connection, Engine, exists, func, or_, select
+
+from models.vocabulary import FINDING
+from vision.records.database import reading
+from vision.records.schema import FindingRow, InspectionRow, Repair, Review
+from vision.review.decisions import CANNOT_TELL, REAL
+from vision.review.tables import AUDIT
+
+Kind = Literal["decide", "settle", "mend", "grade again", "closed", "take pictures"]
+
+#: What each state asks for, in words.
+ASKS: dict[Kind, str] = {
+    "decide": "Findings wait for a decision.",
+    "settle": "Somebody could not tell, or people disagree: a second person has to settle it.",
+    "mend": "Real defects wait for the iron.",
+    "grade again": "Mended. Clean it and take it back to the camera: it closes only when its new inspection passes.",
+    "closed": "Closed: the newest inspection passed.",
+    "take pictures": "Could not be graded: take new pictures. It counts as not accepted.",
+}
+
+
+@dataclass(frozen=True)
+class State:
+    """A board's state, the inspection that decides it, and the counts behind it."""
+
+    kind: Kind
+    inspection_id: int
+    waiting: int  # findings without a decision
+    unsettled: int
+    real: int  # real defects, missed ones included
+    mended: int  # of them those mended after they were found
+
+    @property
+    def asks(self) -> str:
+        """What the board waits for, in words."""
+        return ASKS[self.kind]
+
+    @property
+    def closed(self) -> bool:
+        """The newest inspection passed."""
+        return self.kind == "closed"
+
+
+@dataclass(frozen=True)
+class Event:
+    """One thing that happened to a board."""
+
+    at: datetime
+    what: str
+    who: str
+    inspection_id: int
+
+
+def board_state(engine: Engine, unit_id: int) -> State:
+    """Return where a board stands, by its newest inspection."""
+    with reading(engine) as connection:
+        return _state(connection, unit_id)
+
+
+def _state(connection: Connection, unit_id: int) -> State:
+    newest = connection.execute(
+        select(InspectionRow.id, InspectionRow.verdict, InspectionRow.open_findings)
+        .where(InspectionRow.unit_id == unit_id, InspectionRow.superseded_by.is_(None))
+        .order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc()).limit(1)).one()
+    key = int(newest.id)
+    standing = (Review.inspection_id == key, Review.withdrawn_at.is_(None), Review.blind.is_(False))
+    mended = exists().where(
+        Repair.inspection_id == key, Repair.repaired_at >= Review.reviewed_at,
+        or_(Repair.joint_id == Review.joint_id, Repair.chip_id == Review.chip_id))
+    bad = or_(Review.call == REAL, Review.call == "escape")
+    real = _count(connection, select(func.count(Review.id)).where(*standing, bad))
+    done = _count(connection, select(func.count(Review.id)).where(*standing, bad, mended))
+    unsure = _count(connection, select(func.count(Review.id)).where(*standing, Review.call == CANNOT_TELL))
+    any_repair = _count(connection, select(func.count(Repair.id)).where(Repair.inspection_id == key))
+    counts = (key, int(newest.open_findings), unsure, real, done)
+    if newest.verdict == "ungraded":
+        return State("take pictures", *counts)
+    if newest.open_findings:
+        return State("decide", *counts)
+    if unsure:
+        return State("settle", *counts)
+    if real > done:
+        return State("mend", *counts)
+    if any_repair:
+        return State("grade again", *counts)
+    return State("closed", *counts)
+
+
+def _count(connection: Connection, query: object) -> int:
+    return int(connection.execute(query).scalar_one())  # type: ignore[call-overload]
+
+
+def history(engine: Engine, unit_id: int) -> list[Event]:
+    """Return what happened to a board, the oldest first: gradings, decisions also taken back, repairs."""
+    with reading(engine) as connection:
+        keys = {row.id: row for row in connection.execute(
+            select(InspectionRow.id, InspectionRow.started_at, InspectionRow.verdict, InspectionRow.superseded_by)
+            .where(InspectionRow.unit_id == unit_id))}
+        events = [Event(row.started_at, f"graded: {row.verdict}"
+                        + (" (a later grading of the same pictures counts instead)" if row.superseded_by else ""),
+                        "", row.id) for row in keys.values()]
+        told = ("decide", "undo", "settle", "escape")
+        names = {row.id: row.finding for row in connection.execute(
+            select(FindingRow.id, FindingRow.finding).where(FindingRow.inspection_id.in_(keys)))}
+        for row in connection.execute(select(AUDIT).where(AUDIT.c.inspection_id.in_(keys), AUDIT.c.action.in_(told))):
+            name = names.get(row.finding_id, "")
+            title = FINDING[name].title if name in FINDING else "missed defect"
+            words = {"decide": f"{title}: {row.detail}", "undo": f"{title}: decision taken back",
+                     "settle": f"{title}: settled, {row.detail}", "escape": f"missed defect reported: {row.detail}"}
+            events.append(Event(row.at, words[row.action], row.who, row.inspection_id))
+        for row in connection.execute(select(Repair.__table__).where(Repair.inspection_id.in_(keys))):
+            events.append(Event(row.repaired_at, f"mended: {row.action}", row.repairer, row.inspection_id))
+    return sorted(events, key=lambda event: event.at)
