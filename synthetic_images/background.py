@@ -6,6 +6,7 @@ Drawn at picture resolution, since nothing here has steep surfaces.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -45,11 +46,13 @@ def draw_ground(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int]) ->
     design = np.random.default_rng([sum(plan.family.name.encode()), len(plan.family.joints)])
     recipe, scale = plan.recipe, to_px.px_per_mm
     copper = _tracks(plan, to_px, size_px, design)
+    dimples = _vias(plan, to_px, copper, design)
     soft = cv2.GaussianBlur(copper, (0, 0), 0.03 * scale).astype(np.float32) / 255.0
     dx, dy = cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=1 / 8), cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=1 / 8)
     slope = cv2.magnitude(dx, dy) * np.float32(recipe.one("board.track_height", rng) * scale)
     silk = _silk(plan, to_px, size_px, design, recipe.one("board.silk_share", rng))
-    return Ground(soft, slope, _texture(plan, rng, size_px, scale), silk, _veil(plan, rng, to_px, size_px),
+    texture = _texture(plan, rng, size_px, scale) * (1.0 - np.float32(rng.uniform(0.2, 0.7)) * dimples)
+    return Ground(soft, slope, texture, silk, _veil(plan, rng, to_px, size_px),
                   _specks(recipe.one("board.dust", rng), rng, size_px, scale),
                   _scratches(recipe.one("board.scratches", rng), rng, size_px, scale),
                   float(rng.choice((0.05, 0.5))), float(rng.uniform(0.15, 0.6)))
@@ -78,6 +81,25 @@ def _points(points: NDArray[np.float64]) -> NDArray[np.int32]:
     return np.round(points * (1 << _SUB)).astype(np.int32)
 
 
+def _whole(point: NDArray[Any]) -> tuple[int, int]:
+    return int(point[0]), int(point[1])
+
+
+def _vias(plan: BoardPlan, to_px: Similarity, copper: U8, rng: np.random.Generator) -> F32:
+    """Draw vias below the mask where there is room: copper discs into `copper`; returns their dimples (0..1)."""
+    dimples = np.zeros(copper.shape, np.uint8)
+    scale = to_px.px_per_mm
+    place = np.array([(j.x_mm, j.y_mm) for j in plan.family.joints])
+    for _ in range(int(len(place) * rng.uniform(0.2, 1.2))):
+        spot = rng.uniform(place.min(axis=0) - 1.5, place.max(axis=0) + 1.5)
+        if np.hypot(*(place - spot).T).min() < 2.2:
+            continue
+        centre = _whole(_points(to_px.to_px(spot) - 0.5))
+        for image, radius in ((copper, 0.32), (dimples, float(rng.uniform(0.11, 0.16)))):
+            cv2.circle(image, centre, int(radius * scale * (1 << _SUB)), 255, -1, cv2.LINE_AA, _SUB)
+    return cv2.GaussianBlur(dimples, (0, 0), 0.02 * scale).astype(np.float32) / 255.0
+
+
 def _tracks(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int], rng: np.random.Generator) -> U8:
     """Draw copper below the mask: pours and tracks with clearance, and a stub at every land that has a track."""
     image = np.zeros(size_px[::-1], np.uint8)
@@ -87,7 +109,7 @@ def _tracks(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int], rng: n
     for _ in range(int(rng.integers(2, 6))):
         corner = rng.uniform(low, high)
         side = rng.uniform(2.0, 9.0, 2)
-        box = corner + np.array([(0, 0), (side[0], 0), (side[0], side[1] * 0.7), (side[0] * 0.7, side[1]), (0, side[1])])
+        box = corner + side * np.array([(0, 0), (1, 0), (1, 0.7), (0.7, 1), (0, 1)])
         cv2.fillPoly(image, [_points(to_px.to_px(box) - 0.5)], 255, cv2.LINE_AA, _SUB)
     paths = []
     for joint in range(len(joints)):
@@ -110,8 +132,8 @@ def _tracks(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int], rng: n
         length = np.hypot(*(path[1] - path[0]))
         if length > 0.3:
             stub = np.array([path[0], path[0] + (path[1] - path[0]) * min(1.0, 1.9 / length)])
-            cv2.line(image, *(tuple(int(c) for c in p) for p in _points(to_px.to_px(stub) - 0.5)), 255,
-                     max(1, round(width * scale)), cv2.LINE_AA, _SUB)
+            first, last = _points(to_px.to_px(stub) - 0.5)
+            cv2.line(image, _whole(first), _whole(last), 255, max(1, round(width * scale)), cv2.LINE_AA, _SUB)
     for f in plan.family.fiducials:
         centre = _points(to_px.to_px((f.x_mm, f.y_mm)) - 0.5)
         cv2.circle(image, (int(centre[0]), int(centre[1])), int(f.diameter_mm * scale * (1 << _SUB)), 0, -1,
@@ -129,7 +151,7 @@ def _silk(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int], rng: np.
         drawn, side = rng.random() < share, rng.choice((-1.0, 1.0))
         if not drawn:
             continue
-        spot = to_px.to_px(mine.mean(axis=0) + (0.0, side * 1.75)) - 0.5
+        spot = to_px.to_px(mine.mean(axis=0) + np.array([0.0, side * 1.75])) - 0.5
         size = 1.0 * scale / 22.0
         cv2.putText(image, ref, (int(spot[0] - 9 * size * len(ref)), int(spot[1] + 11 * size)),
                     cv2.FONT_HERSHEY_SIMPLEX, size, 255, weight, cv2.LINE_AA)
@@ -163,7 +185,8 @@ def _texture(plan: BoardPlan, rng: np.random.Generator, size_px: tuple[int, int]
     x = np.arange(size_px[0], dtype=np.float32)[None, :]
     y = np.arange(size_px[1], dtype=np.float32)[:, None]
     turn = rng.normal(0.0, 0.02)
-    weave = np.sin((x + turn * y) * np.float32(2 * np.pi / pitch)) * np.sin((y - turn * x) * np.float32(2 * np.pi / pitch))
+    wave = np.float32(2 * np.pi / pitch)
+    weave = np.sin((x + turn * y) * wave) * np.sin((y - turn * x) * wave)
     field = 0.35 * weave + 0.7 * noise_field(rng, size_px, 3.0 * scale) + 0.3 * noise_field(rng, size_px, 2.6)
     return np.asarray(1.0 + np.float32(strength) * field, dtype=np.float32)
 
@@ -198,8 +221,8 @@ def _specks(per_mm2: float, rng: np.random.Generator, size_px: tuple[int, int], 
             cv2.polylines(image, [path.astype(np.int32)], False, tone, 1, cv2.LINE_AA, _SUB)
         else:
             axes = (rng.uniform(0.012, 0.06, 2) * scale * (1 << _SUB)).astype(int) + 1
-            cv2.ellipse(image, (int(spot[0]), int(spot[1])), (int(axes[0]), int(axes[1])), float(rng.uniform(0, 180)), 0,
-                        360, tone, -1, cv2.LINE_AA, _SUB)
+            cv2.ellipse(image, _whole(spot), _whole(axes), float(rng.uniform(0, 180)), 0, 360, tone, -1, cv2.LINE_AA,
+                        _SUB)
     return image.astype(np.float32) / 255.0
 
 
@@ -209,6 +232,6 @@ def _scratches(per_mm2: float, rng: np.random.Generator, size_px: tuple[int, int
         start = rng.uniform(0, 1, 2) * size_px
         angle, length = rng.uniform(0, 2 * np.pi), rng.uniform(0.5, 4.0) * scale
         end = start + length * np.array([np.cos(angle), np.sin(angle)])
-        cv2.line(image, *(tuple(int(c * (1 << _SUB)) for c in p) for p in (start, end)), int(rng.uniform(30, 180)), 1,
-                 cv2.LINE_AA, _SUB)
+        tone = int(rng.uniform(30, 180))
+        cv2.line(image, _whole(start * (1 << _SUB)), _whole(end * (1 << _SUB)), tone, 1, cv2.LINE_AA, _SUB)
     return image.astype(np.float32) / 255.0

@@ -68,7 +68,7 @@ def render_view(plan: BoardPlan, view: View | str, station: Station, *, maps: bo
     canvas, contact = build_surface(plan, station, board_to_px, size)
     rng = np.random.default_rng([plan.seed, 7, number])
     look = board_look(plan, station)
-    samples = gather(canvas, look, rng, _view_tilt(canvas, station))
+    samples = gather(plan, canvas, look, rng, _view_tilt(canvas, station))
     ground = draw_ground(plan, board_to_px, size)
     lit = responses(canvas, look, ground, station, samples)
     pictures = expose(lit, station, plan.recipe, rng)
@@ -80,8 +80,10 @@ def render_view(plan: BoardPlan, view: View | str, station: Station, *, maps: bo
 
 def build_surface(plan: BoardPlan, station: Station, board_to_px: Similarity, size_px: tuple[int, int]
                   ) -> tuple[Canvas, NDArray[np.float64]]:
-    """Build heights, surface kinds and marks of a view; returns the canvas and the solder's height
-    at the leads (joint, ray) in mm."""
+    """Build heights, surface kinds and marks of a view.
+
+    Returns the canvas and the solder's height at the leads (joint, ray) in mm.
+    """
     supersample = round(plan.recipe.entries["camera.supersample"].low)
     shapes = prepare(plan)
     canvas = new_canvas(board_to_px, size_px, supersample, float(shapes.reach.max()) + 0.3)
@@ -124,7 +126,7 @@ def _draw_fiducials(canvas: Canvas, plan: BoardPlan) -> None:
             continue
         radius = cv2.magnitude(box.u, box.v)
         surface = canvas.surface[box.place]
-        surface[radius < mark.diameter_mm * 0.9] = cv.LAMINATE
+        surface[radius < mark.diameter_mm * (0.75 + 0.25 * (plan.look_seed % 89) / 89.0)] = cv.LAMINATE
         surface[radius < mark.diameter_mm / 2.0] = cv.FIDUCIAL
 
 

@@ -56,8 +56,8 @@ def _lamp(shape: tuple[int, ...], falloff: float, ripple: float, level: float, r
     cx, cy = rng.normal(0.0, 0.15, 2).astype(np.float32)
     field = 1.0 - np.float32(falloff / 2.0) * ((x - cx) ** 2 + (y - cy) ** 2)
     angle = rng.uniform(0, 2 * np.pi)
-    wave = np.cos(np.float32(np.pi * rng.uniform(0.7, 1.6)) * (x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle)))
-                  + np.float32(rng.uniform(0, 2 * np.pi)))
+    along = x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle))
+    wave = np.cos(np.float32(np.pi * rng.uniform(0.7, 1.6)) * along + np.float32(rng.uniform(0, 2 * np.pi)))
     return np.asarray(np.float32(level) * field * (1.0 + np.float32(ripple) * wave), dtype=np.float32)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vision.setup import Similarity
 
 # Kinds of surface. From FIRST_JOINT on every joint has three of its own: solder, land, lead.
-(MASK, TRACK, LAMINATE, SILK, HOLE, FIDUCIAL, BODY, BODY_PRINT, TERMINATION, PAD, BALL, GLUE, DUST) = range(13)
+MASK, TRACK, LAMINATE, SILK, HOLE, FIDUCIAL, BALL = range(7)
 FIRST_JOINT = 16
 SOLDER_OF, LAND_OF, LEAD_OF = range(3)
 
@@ -36,6 +36,11 @@ class Canvas:
     supersample: int
     pad: int
     step_mm: float
+
+    def layers(self, place: tuple[slice, slice]
+               ) -> tuple[NDArray[np.float32], NDArray[np.int16], NDArray[np.uint8]]:
+        """Return height, surface and marks of a window, as views."""
+        return self.height[place], self.surface[place], self.marks[place]
 
     @property
     def inner(self) -> tuple[slice, slice]:

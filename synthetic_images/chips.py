@@ -94,7 +94,9 @@ def _draw_body(canvas: Canvas, plan: BoardPlan, index: int, box: cv.Window, look
     surface[inside] = number
     surface[terminal] = number + 1
     if look.text[1] < 0.5 and not state.standing:
-        surface[inside & _digits(a / half_long, b / half_narrow, look.text)] = number + 3
+        middle = np.flatnonzero(inside & ~terminal)
+        printed = _digits(a.ravel()[middle] / half_long, b.ravel()[middle] / half_narrow, look.text)
+        surface[np.unravel_index(middle[printed], surface.shape)] = number + 3
 
 
 def _digits(a: F32, b: F32, seeds: NDArray[np.float64]) -> NDArray[np.bool_]:

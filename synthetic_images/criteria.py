@@ -54,7 +54,7 @@ def joint_findings(values: Mapping[str, float], has_lead: bool, workmanship_clas
 
 
 def is_marginal(finding: str, values: Mapping[str, float], workmanship_class: int) -> bool:
-    """Return whether the finding, or a good joint's lack of one, lies too near a criterion to be held against anyone."""
+    """Return whether the finding, or a good joint's lack of one, lies so near a criterion that both can be defended."""
     limit = COVERAGE_DEG[workmanship_class]
     coverage = abs(values["coverage_deg"] - limit) <= COVERAGE_ZONE_DEG
     cover = abs(values["land_cover_pct"] - LAND_COVER_PCT) <= LAND_COVER_ZONE_PCT

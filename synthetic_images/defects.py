@@ -69,6 +69,10 @@ class Draft:
         for part in range(parts):
             off = (azimuths() - start - part * np.pi * self.rng.uniform(0.8, 1.2) + np.pi) % (2 * np.pi) - np.pi
             away = np.maximum(away, 0.5 * (1.0 - np.tanh((np.abs(off) - width / parts / 2.0) / soft)))
+        if kind == "unwetted lead":
+            gap = np.clip(self.rng.uniform(0.06, 0.2), 0.0, max(hole - self.outline[j].min(), 0.05))
+            self.shapes.inner[j] = away * gap * (1.0 + 0.2 * ripple(self.rng, np.ones(1), 1)[0])
+            return
         low = hole * self.rng.uniform(0.9, 1.0) if kind == "dewetted land" else 0.9 * self.outline[j].min()
         wobble = 0.03 * ripple(self.rng, np.ones(1), 1)[0]
         self.shapes.toe[j] = (1.0 - away) * self.shapes.toe[j] + away * np.maximum(low + hole * wobble, 0.1)
@@ -131,6 +135,22 @@ class Draft:
             if forms[joint] == OPEN and self.shapes.has_lead[joint]:
                 return
         self.necks.append(Neck(j, other, width, float(self.rng.normal(0.0, 0.08)), float(self.rng.uniform(0.5, 1.1))))
+
+    def add_harmless(self, chance: float, taken: set[int]) -> None:
+        """Plan specks of solder and pores that are too small for any criterion."""
+        rng = self.rng
+        for j in range(len(self.family.joints)):
+            if j in taken or rng.random() >= chance:
+                continue
+            angle, size = rng.uniform(0, 2 * np.pi), rng.uniform(0.05, 0.09)
+            way = np.array([np.cos(angle), np.sin(angle)])
+            reach = self.shapes.edge[j][int(angle / (2 * np.pi) * AZIMUTHS) % AZIMUTHS]
+            if rng.random() < 0.5:
+                spot = self.place[j] + way * (reach + rng.uniform(0.08, 0.4))
+                self.balls.append(Ball(float(spot[0]), float(spot[1]), float(size)))
+            else:
+                spot = way * (0.45 * reach + 0.55 * self.outline[j].max())
+                self.pits.append(Pit(j, float(spot[0]), float(spot[1]), float(size), float(size)))
 
     def join_same_nets(self, chance: float, taken: set[int]) -> None:
         """Plan joins of neighbours that share a net, which are no defect."""

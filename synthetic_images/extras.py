@@ -25,7 +25,8 @@ def draw_necks(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> None:
 
 def _draw_neck(canvas: Canvas, plan: BoardPlan, shapes: Shapes, pair: tuple[int, int],
                form: tuple[float, float, float], wave: NDArray[np.float64]) -> None:
-    ends = np.array([(plan.family.joints[j].x_mm, plan.family.joints[j].y_mm) + plan.joints.lead_shift[j] for j in pair])
+    ends = np.array([(plan.family.joints[j].x_mm, plan.family.joints[j].y_mm) for j in pair])
+    ends += plan.joints.lead_shift[list(pair)]
     middle, across = ends.mean(axis=0), ends[1] - ends[0]
     length = float(np.hypot(*across))
     box = window(canvas, float(middle[0]), float(middle[1]), length / 2.0 + 0.2)
@@ -38,13 +39,15 @@ def _draw_neck(canvas: Canvas, plan: BoardPlan, shapes: Shapes, pair: tuple[int,
     ripple = sum(w * np.sin((n + 1) * np.pi * s) for n, w in enumerate(wave))
     y = y - np.float32(bow) * 4.0 * s * (1.0 - s) - np.float32(0.03) * ripple * (s * (1 - s) * 4)
     away = np.abs(2.0 * s - 1.0)
-    wide = [0.75 * float(plan.joints.toe[j].mean()) for j in pair]
-    top = [float(max(np.median(shapes.height[j][:, 0]), 0.15)) if plan.joints.cap_angle[j] == 0 else 0.4 for j in pair]
+    wide = [0.6 * float(plan.joints.toe[j].mean()) for j in pair]
+    top = [float(max(np.median(shapes.height[j][:, :4]), 0.15)) if plan.joints.cap_angle[j] == 0 else 0.4 for j in pair]
     end_width = np.where(s < 0.5, wide[0], wide[1]).astype(np.float32)
     end_top = np.where(s < 0.5, top[0], top[1]).astype(np.float32)
     least = min(width * rise / 2.0 + 0.05, 0.55)
+    # The neck widens and rises towards the leads like a saddle, then dives under their fillets.
     half = width / 2.0 + np.maximum(end_width - width / 2.0, 0.0) * away**3
-    ridge = least + (end_top - least) * away**2
+    dive = np.clip((1.0 - away) * length / 2.0 / 0.45, 0.0, 1.0)
+    ridge = (least + (end_top - least) * away**2) * dive * (2.0 - dive)
     height = ridge * np.maximum(1.0 - (y / half) ** 2, 0.0) ** np.float32(0.62)
     solid = (s > 0.0) & (s < 1.0) & (np.abs(y) < half)
     _merge(canvas, box.place, height.astype(np.float32), solid, cv.solder_of(pair[0]))
@@ -52,7 +55,7 @@ def _draw_neck(canvas: Canvas, plan: BoardPlan, shapes: Shapes, pair: tuple[int,
 
 def _merge(canvas: Canvas, place: tuple[slice, slice], height: F32, solid: NDArray[np.bool_], surface: int) -> None:
     """Unite a body of solder with what is there, blending where both are solder."""
-    ground, kinds, marks = (a[place] for a in (canvas.height, canvas.surface, canvas.marks))
+    ground, kinds, marks = canvas.layers(place)
     both = solid & ((marks & cv.IS_SOLDER) > 0)
     near = np.maximum(BLEND_MM - np.abs(height - ground), 0.0) / BLEND_MM
     fresh = solid & ~both
@@ -76,7 +79,7 @@ def draw_pits(canvas: Canvas, plan: BoardPlan) -> None:
         radius, angle = cv2.cartToPolar(u * np.float32(np.sqrt(squeeze)), v / np.float32(np.sqrt(squeeze)))
         outline = pit.diameter / 2.0 * (1.0 + 0.10 * np.cos(2 * angle + phase[1]) + 0.07 * np.cos(3 * angle + phase[2]))
         q = radius / outline
-        ground, kinds, marks = (a[box.place] for a in (canvas.height, canvas.surface, canvas.marks))
+        ground, kinds, marks = canvas.layers(box.place)
         solder = (marks & cv.IS_SOLDER) > 0
         rim = np.float32(0.10 * pit.diameter) * np.exp(-(((q - 1.12) / 0.2) ** 2))
         inside = (q < 1.0) & solder
@@ -105,7 +108,7 @@ def _draw_spike(canvas: Canvas, plan: BoardPlan, spike: Spike, lean: NDArray[np.
     box = window(canvas, joint.x_mm + float(middle[0]), joint.y_mm + float(middle[1]), length / 2.0 + spike.width + 0.2)
     if box is None:
         return
-    ground, kinds, marks = (a[box.place] for a in (canvas.height, canvas.surface, canvas.marks))
+    ground, kinds, marks = canvas.layers(box.place)
     height = np.full(box.u.shape, -1.0, np.float32)
     for t in np.linspace(0.0, 1.0, count):
         spot = (1 - t) ** 2 * start + 2 * t * (1 - t) * middle + t**2 * end

@@ -126,8 +126,8 @@ def light_tables(lights: tuple[Light, ...]) -> LightTables:
             place = zenith_bin * sectors + sector
             cos_index = (cos * 180.0 + 0.5).astype(np.intp)
             for (metal, channel), curve in curves.items():
-                sky = np.bincount(place, weight * curve[cos_index], _ZENITH_BINS * sectors)
-                sky = sky.reshape(_ZENITH_BINS, sectors)
+                counts = np.bincount(place, weight * curve[cos_index], _ZENITH_BINS * sectors)
+                sky = np.asarray(counts, dtype=np.float64).reshape(_ZENITH_BINS, sectors)
                 m = METALS.index(metal)
                 for index, light in enumerate(lights):
                     if light.channel == channel:
@@ -143,7 +143,7 @@ def _seen(sky: NDArray[np.float64], light: Light, sectors: int) -> NDArray[np.fl
     width = 180.0 / _ZENITH_BINS
     inside = np.clip((np.minimum(edges + width, light.zenith_deg[1]) - np.maximum(edges, light.zenith_deg[0])) / width,
                      0.0, 1.0)
-    around = inside @ sky
+    around = np.asarray(inside @ sky, dtype=np.float64)
     scale = np.pi / (band_cosine(light.zenith_deg) * sector_share(light))
     if sectors == 1:
         return np.asarray(around * scale)

@@ -35,7 +35,7 @@ class Look:
 
     response (light, surface * azimuth * NODES) float32 and down (light, surface, NODES) float32 as in
     `LightTables`; grain and waviness (surface,) tangents of random slope; mask (light,) response of flat mask over
-    laminate, track (light,) over copper, silk (light,).
+    laminate, track (light,) over copper, silk (light,); led_contrast 0..1: how much of single LEDs the solder shows.
     """
 
     response: F32
@@ -46,6 +46,7 @@ class Look:
     mask: F32
     track: F32
     silk: F32
+    led_contrast: float
 
 
 @dataclass
@@ -79,7 +80,8 @@ def board_look(plan: BoardPlan, station: Station) -> Look:
     shaped = response.reshape(len(station.lights), -1, sectors, NODES)
     flat = shaped[:, :, :, 0].mean(axis=2)
     return Look(response, down, sectors, surfaces.grain.astype(np.float32), surfaces.wave.astype(np.float32),
-                flat[:, cv.MASK], flat[:, cv.TRACK], flat[:, cv.SILK])
+                flat[:, cv.MASK], flat[:, cv.TRACK], flat[:, cv.SILK],
+                float(np.exp(-((surfaces.rough[cv.BALL] / 0.08) ** 2))))
 
 
 def _surfaces(plan: BoardPlan, rng: np.random.Generator, own: np.random.Generator) -> _Surfaces:
@@ -96,9 +98,7 @@ def _surfaces(plan: BoardPlan, rng: np.random.Generator, own: np.random.Generato
     table.put(cv.LAMINATE, "resin", 0.45, 0.8, np.array([0.30, 0.28, 0.16]) * rng.uniform(0.5, 1.3))
     table.put(cv.SILK, "resin", 0.5, 0.8, np.full(3, rng.uniform(0.5, 0.8)))
     table.put(cv.HOLE, "resin", 0.6, 0.3, np.full(3, rng.uniform(0.005, 0.09)), 0.2)
-    table.put(cv.GLUE, "resin", 0.2, 1.0, (0.35, 0.03, 0.03))
-    metals = (rng, own, plan)
-    _put_metals(table, *metals)
+    _put_metals(table, rng, own, plan)
     for index in range(len(plan.family.chips)):
         _put_chip(table, cv.FIRST_JOINT + 3 * len(joints) + 4 * index, own)
     return table

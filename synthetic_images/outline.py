@@ -64,4 +64,4 @@ def lead_reach(joints: Sequence[Joint]) -> Array:
     width = np.array([j.lead_w_mm for j in joints])
     height = np.array([j.lead_h_mm for j in joints])
     is_round = np.array([j.lead_shape == "round" for j in joints])
-    return np.where(is_round, np.maximum(width, height), np.hypot(width, height)) / 2.0
+    return np.asarray(np.where(is_round, np.maximum(width, height), np.hypot(width, height)) / 2.0)

@@ -26,6 +26,7 @@ class JointShapes:
     hole_shift: Array  # (joint, 2)
     form: NDArray[np.int64]  # FILLET, OPEN, CAP or DISH
     toe: Array  # (joint, azimuth) toe about the land's centre
+    inner: Array  # (joint, azimuth) width of an open gap between lead and solder
     lead_angle: Array
     toe_angle: Array
     fill_bias: Array  # 1/mm
@@ -119,7 +120,7 @@ class BoardPlan:
 
 def azimuths() -> Array:
     """Return the azimuths (rad) of outline tables."""
-    return np.arange(AZIMUTHS) * (2.0 * np.pi / AZIMUTHS)
+    return np.arange(AZIMUTHS, dtype=np.float64) * (2.0 * np.pi / AZIMUTHS)
 
 
 def plan_board(family: Family, rng: np.random.Generator, *, recipe: Recipe | None = None, defect_rate: float = 0.1,
@@ -144,6 +145,7 @@ def plan_board(family: Family, rng: np.random.Generator, *, recipe: Recipe | Non
     draft = Draft(family, recipe, shapes, rng)
     for joint, (finding, severity) in sorted(planned.items()):
         draft.add(joint, finding, severity)
+    draft.add_harmless(recipe.one("good.harmless", rng), set(planned))
     draft.join_same_nets(recipe.one("rate.same_net_join", rng), set(planned))
     chips = _plan_chips(family, recipe, rng, defect_rate, planned_chips)
     seed = int(rng.integers(2**31))
@@ -190,7 +192,7 @@ def _good_joints(joints: tuple[Joint, ...], recipe: Recipe, rng: np.random.Gener
     shared_shift = recipe.draw("land.hole_shift", rng, (1, 2))
     return JointShapes(
         edge=edge, hole_shift=shared_shift + rng.normal(0.0, 0.006, (count, 2)), form=np.full(count, FILLET),
-        toe=toe_from_share(hole, edge, share), lead_angle=np.deg2rad(draw["lead_angle"]),
+        toe=toe_from_share(hole, edge, share), inner=np.zeros_like(edge), lead_angle=np.deg2rad(draw["lead_angle"]),
         toe_angle=np.deg2rad(draw["toe_angle"]), fill_bias=draw["fill_bias"], cap_angle=np.zeros(count),
         cap_shift=np.zeros((count, 2)), has_lead=np.ones(count, dtype=np.bool_),
         lead_buried=np.zeros(count, dtype=np.bool_),

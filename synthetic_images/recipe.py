@@ -130,15 +130,15 @@ def _entry(key: str, value: Any, file: str, problems: list[Problem]) -> Distribu
         low = high = 0.0
     else:
         names, weights = [], []
-        low = value.get("value", value.get("low"))
-        high = value.get("value", value.get("high"))
-        if not isinstance(low, int | float) or not isinstance(high, int | float) or not low <= high:
-            problems.append(Problem(file, key, f"low {low!r}, high {high!r}", "two numbers, the smaller first"))
+        given = [value.get("value", value.get(end)) for end in ("low", "high")]
+        low, high = (float(v) if isinstance(v, int | float) else float("nan") for v in given)
+        if not low <= high:
+            problems.append(Problem(file, key, f"low {given[0]}, high {given[1]}", "two numbers, the smaller first"))
         elif value["kind"] == "loguniform" and low <= 0:
-            problems.append(Problem(file, key, f"low {low!r}", "a number above 0 for loguniform"))
+            problems.append(Problem(file, key, f"low {low:g}", "a number above 0 for loguniform"))
     if len(problems) > before:
         return None
     shape = value.get("shape", [2.0, 2.0])
-    return Distribution(key, value["kind"], float(low), float(high), float(value.get("mean", (low + high) / 2)),
+    return Distribution(key, value["kind"], low, high, float(value.get("mean", (low + high) / 2)),
                         float(value.get("spread", (high - low) / 4)), (float(shape[0]), float(shape[1])),
                         tuple(names), tuple(float(w) for w in weights), value.get("unit", ""), value["reason"])

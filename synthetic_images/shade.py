@@ -18,6 +18,8 @@ from synthetic_images.background import Ground, dirty, flat_response
 from synthetic_images.canvas import Canvas
 from synthetic_images.light import LAST_X, NODES
 from synthetic_images.look import Look
+from synthetic_images.plan import BoardPlan
+from synthetic_images.shadow import azimuth_factor
 from vision.setup import Station
 
 F32 = NDArray[np.float32]
@@ -38,11 +40,11 @@ class Samples:
     steep: NDArray[np.intp]  # positions in this list that look below the horizon
     bounce_row: F32  # where the steep ones look, in fine samples
     bounce_col: F32
-    slope_x: F32
-    slope_y: F32
+    factor: F32  # what neighbours and single LEDs leave of a light
 
 
-def gather(canvas: Canvas, look: Look, rng: np.random.Generator, view_tilt: tuple[float, float, float, float]) -> Samples:
+def gather(plan: BoardPlan, canvas: Canvas, look: Look, rng: np.random.Generator, view_tilt: tuple[float, float, float, float]
+           ) -> Samples:
     """List the samples that need shading.
 
     `view_tilt` (a, b, c, d): over the fine grid a sample lies (a + b * col, c + d * row) radians off the lens axis.
@@ -63,7 +65,7 @@ def gather(canvas: Canvas, look: Look, rng: np.random.Generator, view_tilt: tupl
         a, b, c, d = (np.float32(t) for t in view_tilt)
         gx -= 0.5 * (a + b * col)
         gy -= 0.5 * (c + d * row)
-    slope = cv2.magnitude(gx, gy)[:, 0] if gx.ndim == 2 else np.sqrt(gx * gx + gy * gy)
+    slope = np.sqrt(gx * gx + gy * gy)
     node = slope / (1.0 + slope) * np.float32((NODES - 1) / LAST_X)
     np.minimum(node, np.float32(NODES - 1.001), out=node)
     low = node.astype(np.int32)
@@ -74,28 +76,30 @@ def gather(canvas: Canvas, look: Look, rng: np.random.Generator, view_tilt: tupl
         place = place * look.sectors + np.round(azimuth).astype(np.intp) % look.sectors
     steep = np.flatnonzero(low > NODES * 0.36)
     step = np.float32(BOUNCE_MM / canvas.step_mm) / np.maximum(slope[steep], 0.1)
+    factor = azimuth_factor(plan, canvas, surface, low, gx, gy, look.led_contrast, rng)
     return Samples(index, place * NODES + low, part, low, surface, steep, row[steep] - gy[steep] * step,
-                   col[steep] - gx[steep] * step, gx, gy)
+                   col[steep] - gx[steep] * step, factor)
 
 
 def _roughen(gx: F32, gy: F32, row: NDArray[np.int32], col: NDArray[np.int32], surface: NDArray[np.int16], look: Look,
              canvas: Canvas, rng: np.random.Generator) -> None:
     """Add grain and waviness to slopes, from tiles of noise that wrap round."""
     fine = 0.02 / canvas.step_mm  # samples per 0.02 mm
-    for strength, period in ((look.grain, 0.7 * fine), (look.waviness, 7.0 * fine)):
+    for strength, period in ((look.grain, 1.1 * fine), (look.waviness, 7.0 * fine)):
         tile = rng.standard_normal((2, _GRAIN_TILE, _GRAIN_TILE), dtype=np.float32)
         amount = strength[surface]
         place = (row % _GRAIN_TILE) * _GRAIN_TILE + col % _GRAIN_TILE
-        for slope, noise in zip((gx, gy), tile, strict=True):
+        for number, noise in enumerate(tile):
             smooth = cv2.GaussianBlur(noise, (0, 0), period, borderType=cv2.BORDER_REFLECT_101)
             smooth /= max(float(smooth.std()), 1e-6)
-            slope += amount * smooth.ravel()[place]
+            (gx, gy)[number][:] += amount * smooth.ravel()[place]
 
 
 def responses(canvas: Canvas, look: Look, ground: Ground, station: Station, samples: Samples) -> F32:
     """Return the responses (light, row, col) of a view at picture resolution, before the camera."""
     inner = canvas.inner
-    size = ((inner[1].stop - inner[1].start) // canvas.supersample, (inner[0].stop - inner[0].start) // canvas.supersample)
+    rows, cols = canvas.height[inner].shape
+    size = (cols // canvas.supersample, rows // canvas.supersample)
     bare = cv2.resize((canvas.surface[inner] == cv.MASK).astype(np.float32), size, interpolation=cv2.INTER_AREA)
     shade = _shadow_map(canvas, size)
     planes = []
@@ -104,6 +108,7 @@ def responses(canvas: Canvas, look: Look, ground: Ground, station: Station, samp
         table = look.response[light]
         value = table[samples.place]
         value += samples.part * (table[samples.place + 1] - value)
+        value *= samples.factor
         fine.ravel()[samples.index] = value
         mask_curve = table.reshape(-1, look.sectors, NODES)[cv.MASK, 0]
         back = flat_response(ground, look, light, mask_curve) * bare
@@ -112,9 +117,9 @@ def responses(canvas: Canvas, look: Look, ground: Ground, station: Station, samp
             # Surroundings outside the canvas are taken as the picture's edge.
             small = (max(size[0] // _COARSE, 1), max(size[1] // _COARSE, 1))
             around = cv2.GaussianBlur(cv2.resize(first, small, interpolation=cv2.INTER_AREA), (0, 0), 1.2)
-            rows = np.clip((samples.bounce_row - canvas.pad) / (canvas.supersample * _COARSE), 0, small[1] - 1)
-            cols = np.clip((samples.bounce_col - canvas.pad) / (canvas.supersample * _COARSE), 0, small[0] - 1)
-            seen = around[rows.astype(np.intp), cols.astype(np.intp)]
+            row = np.clip((samples.bounce_row - canvas.pad) / (canvas.supersample * _COARSE), 0, small[1] - 1)
+            col = np.clip((samples.bounce_col - canvas.pad) / (canvas.supersample * _COARSE), 0, small[0] - 1)
+            seen = around[row.astype(np.intp), col.astype(np.intp)]
             value[samples.steep] += look.down[light, samples.surface[samples.steep], samples.node[samples.steep]] * seen
             fine.ravel()[samples.index] = value
             first = cv2.resize(fine[inner], size, interpolation=cv2.INTER_AREA) + back

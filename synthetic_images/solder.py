@@ -18,6 +18,7 @@ from synthetic_images.plan import AZIMUTHS, CAP, DISH, FILLET, OPEN, BoardPlan, 
 F32 = NDArray[np.float32]
 Array = NDArray[np.float64]
 NODES = 96
+SMOOTH_DEG = 9.0  # standard deviation of the evening along the azimuth
 DEPTH_MM = -0.9  # where the floor of an open hole is drawn
 SOLDER_SIDE_HANGS = 1.0  # gravity pulls the solder away from the board while the solder side faces the pot
 
@@ -27,12 +28,14 @@ class Shapes:
     """What all joints' windows need, prepared as arrays over joints.
 
     lead (joint, azimuth) outline about the lead's axis; toe (joint, azimuth) about the same axis; height
-    (joint, azimuth, node) of the fillet from lead to toe.
+    (joint, azimuth, node) of the fillet on radii from `first` (joint,) in steps of `pitch` (joint,) mm.
     """
 
     lead: F32
     toe: F32
     height: F32
+    first: Array
+    pitch: Array
     reach: Array  # (joint,) half window in mm
 
 
@@ -43,7 +46,7 @@ def prepare(plan: BoardPlan) -> Shapes:
     lead = lead_outline(joints, shapes)
     centre_toe = recentred(shapes.toe, shapes.lead_shift)
     has_fillet = shapes.form == FILLET
-    wide = np.where(has_fillet, np.quantile(centre_toe, 0.6, axis=1), lead.mean(axis=1) + 0.4)
+    wide = np.where(has_fillet, np.quantile(centre_toe, 0.9, axis=1), lead.mean(axis=1) + 0.4)
     wide = np.maximum(wide, lead.mean(axis=1) * 1.15)
     k = pressure(lead.mean(axis=1), wide, shapes.lead_angle, shapes.toe_angle) + shapes.fill_bias
     toe = np.maximum(centre_toe, lead + 1e-3)
@@ -51,7 +54,27 @@ def prepare(plan: BoardPlan) -> Shapes:
     top = np.maximum(shapes.edge.max(axis=1), shapes.toe.max(axis=1))
     tilt = np.hypot(*shapes.lead_tilt.T) * shapes.protrusion
     reach = np.maximum(top + 0.12, lead_reach(joints) * 1.1 + tilt + np.hypot(*shapes.lead_shift.T) + 0.1)
-    return Shapes(lead.astype(np.float32), centre_toe.astype(np.float32), profile.height.astype(np.float32), reach)
+    first, last = lead.min(axis=1) * 0.97, toe.max(axis=1) * 1.01
+    pitch = (last - first) / (NODES - 1)
+    radius = first[:, None] + pitch[:, None] * np.arange(NODES)
+    height = _on_radii(profile.height, lead, toe, radius)
+    return Shapes(lead.astype(np.float32), centre_toe.astype(np.float32), _smooth_round(height).astype(np.float32),
+                  first, pitch, reach)
+
+
+def _on_radii(height: Array, lead: Array, toe: Array, radius: Array) -> Array:
+    """Resample profiles (joint, azimuth, node) to common radii (joint, node) about the lead's axis."""
+    t = np.sqrt(np.clip((radius[:, None, :] - lead[..., None]) / (toe - lead)[..., None], 0.0, 1.0)) * (NODES - 1)
+    low = np.minimum(t.astype(np.intp), NODES - 2)
+    near = np.take_along_axis(height, low, axis=-1)
+    return np.asarray(near + (t - low) * (np.take_along_axis(height, low + 1, axis=-1) - near))
+
+
+def _smooth_round(height: Array, sigma_deg: float = SMOOTH_DEG) -> Array:
+    """Even out heights along the azimuth: surface tension knows no creases, square leads and lands would draw them."""
+    order = np.fft.rfftfreq(AZIMUTHS, 1.0 / AZIMUTHS)
+    soften = np.exp(-0.5 * (order * np.deg2rad(sigma_deg)) ** 2)
+    return np.asarray(np.fft.irfft(np.fft.rfft(height, axis=1) * soften[:, None], AZIMUTHS, axis=1))
 
 
 def recentred(radius: Array, shift: Array) -> Array:
@@ -79,8 +102,9 @@ def draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> None:
 
 
 def draw_leads(canvas: Canvas, plan: BoardPlan, shapes: Shapes, lean: Array) -> None:
-    """Draw the leads over the solder. `lean` (joint, 2) is the sideways shift per mm of height that the viewing
-    direction adds, in the board frame.
+    """Draw the leads over the solder.
+
+    `lean` (joint, 2) is the sideways shift per mm of height that the viewing direction adds, in the board frame.
     """
     for index, box in _windows(canvas, plan, shapes):
         if plan.joints.has_lead[index]:
@@ -92,6 +116,12 @@ def _windows(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> Iterator[tuple[
         box = window(canvas, joint.x_mm, joint.y_mm, float(shapes.reach[index]))
         if box is not None:
             yield index, box
+
+
+def to_polar(box: Window, shift: Array) -> tuple[F32, F32]:
+    """Return distance and azimuth (rad, 0 to 2 pi) of a window's samples from a point against its centre."""
+    radius, angle = cv2.cartToPolar(box.u - np.float32(shift[0]), box.v - np.float32(shift[1]))
+    return np.asarray(radius, dtype=np.float32), np.asarray(angle, dtype=np.float32)
 
 
 def polar(table: F32, angle: F32) -> F32:
@@ -111,7 +141,7 @@ def _draw_land(canvas: Canvas, plan: BoardPlan, index: int, box: Window) -> None
     land = radius < edge
     dx, dy = shapes.hole_shift[index]
     hole = (box.u - np.float32(dx)) ** 2 + (box.v - np.float32(dy)) ** 2 < (joint.hole_mm / 2.0) ** 2
-    surface, height, marks = (a[box.place] for a in (canvas.surface, canvas.height, canvas.marks))
+    height, surface, marks = canvas.layers(box.place)
     gap_x, gap_y = plan.mask_shift
     opening = cv2.magnitude(box.u - np.float32(gap_x), box.v - np.float32(gap_y)) < edge + np.float32(plan.mask_gap)
     surface[opening & (surface == cv.MASK)] = cv.LAMINATE
@@ -133,7 +163,7 @@ def _draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes, index: int, bo
         height, inside = _fillet(plan, shapes, index, box)
     else:
         height, inside = _cap(plan, index, box, float(plan.joints.cap_angle[index]), form == DISH)
-    surface, ground, marks = (a[box.place] for a in (canvas.surface, canvas.height, canvas.marks))
+    ground, surface, marks = canvas.layers(box.place)
     surface[inside] = cv.solder_of(index)
     marks[inside] |= cv.IS_SOLDER
     ground[inside] = height[inside]
@@ -141,14 +171,11 @@ def _draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes, index: int, bo
 
 def _fillet(plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> tuple[F32, NDArray[np.bool_]]:
     """Return the fillet's height and where it is: everything from the lead's axis to the toe."""
-    dx, dy = (np.float32(s) for s in plan.joints.lead_shift[index])
-    x, y = box.u - dx, box.v - dy
-    radius, angle = cv2.cartToPolar(x, y)
+    radius, angle = to_polar(box, plan.joints.lead_shift[index])
     lead = polar(shapes.lead[index], angle)
     toe = polar(shapes.toe[index], angle)
-    width = np.maximum(toe - lead, 1e-4)
-    t = np.sqrt(np.clip((radius - lead) / width, 0.0, 1.0)) * np.float32(NODES - 1)
-    low = np.minimum(t.astype(np.int32), NODES - 2)
+    t = np.clip((radius - np.float32(shapes.first[index])) / np.float32(shapes.pitch[index]), 0.0, NODES - 1.001)
+    low = t.astype(np.int32)
     part = t - low
     place = angle * np.float32(AZIMUTHS / (2 * np.pi))
     first = place.astype(np.int32) % AZIMUTHS
@@ -158,16 +185,39 @@ def _fillet(plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> tuple[F
     there = (first + 1) % AZIMUTHS * NODES + low
     near = table[here] + part * (table[here + 1] - table[here])
     far = table[there] + part * (table[there + 1] - table[there])
-    return near + share * (far - near), radius < np.where(toe > lead + 0.03, toe, 0.0)
+    height = near + share * (far - near)
+    inside = radius < np.where(toe > lead + 0.03, toe, 0.0)
+    own = radius < lead
+    if plan.joints.inner[index].any():
+        free = lead + polar(plan.joints.inner[index].astype(np.float32), angle)
+        inside &= (radius > free) | (free - lead < 0.02)
+        own &= free - lead < 0.02
+    if plan.joints.inner[index].any() or np.ptp(shapes.toe[index]) > 0.4 * shapes.toe[index].max():
+        height = _taper(height, inside, own, box, plan.joints.toe_angle[index])
+    return height, inside
+
+
+def _taper(height: F32, inside: NDArray[np.bool_], lead: NDArray[np.bool_], box: Window, toe_angle: float) -> F32:
+    """Bend the solder down towards the sides of a gap, where it ends with a contact angle and not as a cliff.
+
+    The height is held below the distance to the solder's outline times the tangent of the angle (smooth minimum).
+    """
+    pitch = float(np.hypot(box.u[0, 1] - box.u[0, 0], box.v[0, 1] - box.v[0, 0]))
+    away = cv2.distanceTransform((inside | lead).astype(np.uint8), cv2.DIST_L2, 5) * np.float32(pitch)
+    limit = cv2.GaussianBlur(away, (0, 0), 1.5) * np.float32(np.tan(toe_angle + np.deg2rad(22.0))) + np.float32(1e-3)
+    positive = np.maximum(height, 1e-4)
+    return np.asarray(positive * limit / np.cbrt(positive**3 + limit**3), dtype=np.float32)
 
 
 def _cap(plan: BoardPlan, index: int, box: Window, contact: float, dish: bool) -> tuple[F32, NDArray[np.bool_]]:
     """Return height and extent of a spherical cap over the joint; beyond 90 degrees its outline overhangs its base."""
-    dx, dy = (np.float32(s) for s in plan.joints.cap_shift[index])
-    x, y = box.u - dx, box.v - dy
-    radius, angle = cv2.cartToPolar(x, y)
-    outline = polar(plan.joints.toe[index].astype(np.float32), angle)
+    radius, angle = to_polar(box, plan.joints.cap_shift[index])
+    table = plan.joints.toe[index]
+    outline = polar(table.astype(np.float32), angle)
     q = radius / outline
+    if float(np.ptp(table)) > 0.1 * float(table.mean()):  # only the rim follows a land's corners, the dome is smooth
+        smooth = polar(_smooth_round(table[None, :, None], 22.0)[0, :, 0].astype(np.float32), angle)
+        q = np.where(q < 1.0, radius / (smooth + (outline - smooth) * np.minimum(q, 1.0) ** 2), q)
     mean = float(plan.joints.toe[index].mean())
     if dish:  # a flat lens, hollow for negative angles
         return (np.float32(mean * np.tan(contact / 2.0)) * (1.0 - q**2)).astype(np.float32), q < 1.0
@@ -215,7 +265,7 @@ def _draw_lead(canvas: Canvas, plan: BoardPlan, index: int, box: Window, lean: A
     relief = _end_relief(int(shapes.lead_end[index]), q, size)
     cut = shapes.end_tilt[index]
     height[end] += (relief + np.float32(cut[0]) * x + np.float32(cut[1]) * y)[end]
-    surface, ground, marks = (a[box.place] for a in (canvas.surface, canvas.height, canvas.marks))
+    ground, surface, marks = canvas.layers(box.place)
     if shapes.lead_buried[index]:
         cover = height + np.float32(0.03)
         bump = (cover > ground) & (height > 0) & (surface == cv.solder_of(index))

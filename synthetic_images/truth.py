@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from synthetic_images import canvas as cv
 from synthetic_images.canvas import Canvas, window
 from synthetic_images.criteria import is_marginal, joint_findings
-from synthetic_images.plan import CAP, BoardPlan, azimuths
+from synthetic_images.plan import CAP, BoardPlan, azimuths, lead_outline
 from vision.setup import CHIP_MEASURES, JOINT_MEASURES, Similarity
 
 Array = NDArray[np.float64]
@@ -62,14 +62,14 @@ class Rays:
 
 def ray_angles() -> Array:
     """Return the azimuths of the rays in radians, counter-clockwise from board x."""
-    return np.arange(RAYS) * (2.0 * np.pi / RAYS)
+    return np.arange(RAYS, dtype=np.float64) * (2.0 * np.pi / RAYS)
 
 
-def cast_rays(plan: BoardPlan, canvas: Canvas, joint: int) -> Rays:
-    """Sample the canvas along a joint's rays, one sample per grid pitch."""
+def cast_rays(plan: BoardPlan, canvas: Canvas, joint: int, reach_mm: float | None = None) -> Rays:
+    """Sample the canvas along a joint's rays, one sample per grid pitch, as far as a toe can lie."""
     place = plan.family.joints[joint]
     hole = np.array([place.x_mm, place.y_mm]) + plan.joints.hole_shift[joint]
-    reach = float(plan.joints.edge[joint].max()) + BEYOND_MM + 0.1
+    reach = float(plan.joints.edge[joint].max()) + BEYOND_MM + 0.1 if reach_mm is None else reach_mm
     radius = np.arange(0.5, reach / canvas.step_mm) * canvas.step_mm
     matrix = canvas.board_to_fine.matrix
     centre = canvas.board_to_fine.to_px(hole)
@@ -94,7 +94,7 @@ def _edge_from_hole(plan: BoardPlan, joint: int, angle: Array) -> Array:
     dx, dy = plan.joints.hole_shift[joint]
     seen = np.arctan2(y - dy, x - dx) % (2 * np.pi)
     order = np.argsort(seen)
-    return np.interp(angle, seen[order], np.hypot(x - dx, y - dy)[order], period=2 * np.pi)
+    return np.asarray(np.interp(angle, seen[order], np.hypot(x - dx, y - dy)[order], period=2 * np.pi))
 
 
 def contact_heights(plan: BoardPlan, canvas: Canvas) -> Array:
@@ -102,7 +102,7 @@ def contact_heights(plan: BoardPlan, canvas: Canvas) -> Array:
     heights = np.zeros((len(plan.family.joints), RAYS))
     for joint, place in enumerate(plan.family.joints):
         if window(canvas, place.x_mm, place.y_mm, 0.1) is not None:
-            rays = cast_rays(plan, canvas, joint)
+            rays = cast_rays(plan, canvas, joint, place.hole_mm / 2.0 * 1.05)
             heights[joint] = rays.height[np.arange(RAYS), np.maximum(rays.start - 1, 0)]
     return heights
 
@@ -130,7 +130,7 @@ def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) ->
     solder = (rays.marks & cv.IS_SOLDER) > 0
     index = np.arange(len(rays.radius))
     goal = np.ceil((hole + 0.1 * (rays.edge - hole)) / canvas.step_mm).astype(np.intp)[:, None]
-    covered = (solder | (index < rays.start[:, None]) | (index > goal)).all(axis=1)
+    covered = np.asarray((solder | (index < rays.start[:, None]) | (index > goal)).all(axis=1), dtype=np.bool_)
     toe = np.where((~solder & (index > goal)).any(axis=1), np.argmax(~solder & (index > goal), axis=1), len(index) - 1)
     gap, gap_azimuth = _longest_gap(covered)
     area = rays.radius * np.ones((RAYS, 1))
@@ -209,12 +209,10 @@ def _lead_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float
 def _extra_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float]:
     """Return pit and projection sizes."""
     values = {"pit_diameter_mm": 0.0, "projection_mm": 0.0}
-    if not any(p.joint == joint for p in (*plan.pits, *plan.spikes)):
-        return values
     place = plan.family.joints[joint]
     reach = float(plan.joints.edge[joint].max())
     box = window(canvas, place.x_mm, place.y_mm, reach + 0.1)
-    if box is not None:
+    if box is not None and any(p.joint == joint for p in plan.pits):
         pit = ((canvas.marks[box.place] & cv.IS_PIT) > 0).astype(np.uint8)
         count, _, stats, _ = cv2.connectedComponentsWithStats(pit)
         if count > 1:
@@ -227,7 +225,7 @@ def _extra_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, floa
     if spike.any():
         u, v = box.u[spike], box.v[spike]
         if spikes[0].kind == "icicle":
-            outline = plan_lead_outline(plan)[joint]
+            outline = lead_outline(plan.family.joints, plan.joints)[joint]
             u, v = u - spikes[0].start[0], v - spikes[0].start[1]
         else:
             outline = plan.joints.toe[joint]
@@ -236,20 +234,13 @@ def _extra_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, floa
     return values
 
 
-def plan_lead_outline(plan: BoardPlan) -> Array:
-    """Return the leads' outlines about their axes (joint, azimuth)."""
-    from synthetic_images.plan import lead_outline
-
-    return lead_outline(plan.family.joints, plan.joints)
-
-
 def view_truth(plan: BoardPlan, canvas: Canvas, contact: Array, view: str, serial: str) -> tuple[TruthRow, ...]:
     """Return the truth rows of all joints and chips that lie whole in the picture."""
     from synthetic_images.truth_view import ball_values, bridge_widths, chip_rows
 
     family = plan.family
-    shown = [j for j in range(len(family.joints))
-             if in_picture(canvas, family.joints[j].x_mm, family.joints[j].y_mm, float(plan.joints.edge[j].max()) + 0.1)]
+    reach = plan.joints.edge.max(axis=1) + 0.1
+    shown = [j for j, joint in enumerate(family.joints) if in_picture(canvas, joint.x_mm, joint.y_mm, float(reach[j]))]
     bridges, balls = bridge_widths(plan, canvas, shown), ball_values(plan, canvas)
     rows: list[TruthRow] = []
     for j in shown:

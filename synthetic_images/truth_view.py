@@ -25,7 +25,7 @@ def bridge_widths(plan: BoardPlan, canvas: Canvas, shown: Sequence[int]) -> dict
     joints = plan.family.joints
     place = np.array([(j.x_mm, j.y_mm) for j in joints])
     solder = ((canvas.marks[::2, ::2] & cv.IS_SOLDER) > 0).astype(np.uint8)
-    _, bodies = cv2.connectedComponents(solder, connectivity=8, ltype=cv2.CV_32S)
+    bodies = np.asarray(cv2.connectedComponents(solder, connectivity=8, ltype=cv2.CV_32S)[1], dtype=np.int32)
     body = [_body_at(bodies, canvas, plan, j) for j in shown]
     widths: dict[int, float] = {}
     for a, first in enumerate(shown):

@@ -1,0 +1,62 @@
+"""Where a mirror-like sample looks round the circle: neighbours in the way, single LEDs of a ring."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from synthetic_images import canvas as cv
+from synthetic_images.canvas import Canvas
+from synthetic_images.light import NODES, node_slopes
+from synthetic_images.plan import BoardPlan
+
+F32 = NDArray[np.float32]
+BINS = 180
+RANGE_MM = 6.0
+DIMMED = 0.4  # a neighbour in the way is metal itself and mirrors something
+
+
+def horizons(plan: BoardPlan) -> F32:
+    """Return the elevation (rad) that neighbouring leads hide from each joint, (joint, azimuth bin), board frame."""
+    place = np.array([(j.x_mm, j.y_mm) for j in plan.family.joints]) + plan.joints.lead_shift
+    size = np.array([max(j.lead_w_mm, j.lead_h_mm) for j in plan.family.joints]) / 2.0
+    step = place[None] - place[:, None]
+    away = np.maximum(np.hypot(step[..., 0], step[..., 1]), 1e-6)
+    # Seen from the fillet's middle height; the fillet's own reach brings the neighbour nearer on one side.
+    rise = np.arctan2(plan.joints.protrusion * plan.joints.has_lead - 0.15, np.maximum(away - 0.5, 0.3))
+    rise[(away > RANGE_MM) | np.eye(len(place), dtype=bool)] = 0.0
+    bins = (np.arange(BINS) + 0.5) * (2 * np.pi / BINS)
+    off = np.abs((bins - np.arctan2(step[..., 1], step[..., 0])[..., None] + np.pi) % (2 * np.pi) - np.pi)
+    hidden = off < np.arctan2(size, away)[..., None] + np.pi / BINS
+    sharp = (hidden * np.maximum(rise, 0.0)[..., None]).max(axis=1)
+    order = np.fft.rfftfreq(BINS, 1.0 / BINS)
+    soften = np.exp(-0.5 * (order * np.deg2rad(5.0)) ** 2)  # lamps are diffuse, so shadows have soft sides
+    return np.fft.irfft(np.fft.rfft(sharp, axis=1) * soften, BINS, axis=1).astype(np.float32)
+
+
+def azimuth_factor(plan: BoardPlan, canvas: Canvas, surface: NDArray[np.int16], node: NDArray[np.int32], gx: F32,
+                   gy: F32, roughness_fade: float, rng: np.random.Generator) -> F32:
+    """Return the factor (sample,) on a sample's light from what its mirror direction meets.
+
+    `gx`, `gy` are slopes in the picture; `roughness_fade` 0..1 says how much of the single LEDs survives the lobe.
+    """
+    factor = np.ones(len(surface), np.float32)
+    joint = (surface.astype(np.int32) - cv.FIRST_JOINT) // 3
+    own = (surface >= cv.FIRST_JOINT) & (joint < len(plan.family.joints))
+    count, depth = int(rng.integers(20, 80)), float(rng.uniform(0.0, 0.5)) * roughness_fade
+    first = int(np.searchsorted(node_slopes(), np.deg2rad(31.0)))
+    low_light = np.flatnonzero(own & (node > first) & (node < NODES * 0.56))
+    inverse = np.linalg.inv(canvas.board_to_fine.matrix).astype(np.float32)
+    down_x, down_y = -gx[low_light], -gy[low_light]
+    u, v = (inverse[i, 0] * down_x + inverse[i, 1] * down_y for i in range(2))
+    place = (np.asarray(cv2.phase(u, v)).ravel() * np.float32(BINS / (2 * np.pi))).astype(np.int32) % BINS
+    horizon = horizons(plan)[joint[low_light], place]
+    zenith = 2.0 * node_slopes().astype(np.float32)[node[low_light]]
+    over = np.clip((zenith - (np.float32(np.pi / 2) - horizon)) / np.float32(0.22), 0.0, 1.0)
+    factor[low_light] = 1.0 - np.float32(1.0 - DIMMED) * over
+    if depth > 0.03:
+        lit = np.flatnonzero(own & (node > NODES // 24))
+        angle = np.asarray(cv2.phase(gx[lit], gy[lit])).ravel()
+        factor[lit] *= 1.0 + np.float32(depth) * np.cos(angle * np.float32(count) + np.float32(rng.uniform(0, 6.28)))
+    return factor
