@@ -41,6 +41,7 @@ def board_map(family: Family, counts: Counts, title: str = "Board map") -> str:
         x, y = to_px.to_px((joint.x_mm, joint.y_mm))
         parts.append(_land(joint, x, y, _turn(to_px, joint.land_rotation_deg)))
         parts.append(f'<circle class="hole" cx="{x:.1f}" cy="{y:.1f}" r="{joint.hole_mm * SCALE / 2:.1f}"/>')
+    parts += _part_names(family, to_px)
     places = [(joint.name, joint.x_mm, joint.y_mm) for joint in family.joints]
     places += [(chip.ref, chip.x_mm, chip.y_mm) for chip in family.chips]
     for name, x_mm, y_mm in places:
@@ -61,6 +62,18 @@ def _frame(family: Family) -> tuple[Similarity, float, float]:
     low, high = points.min(axis=0) - reach * SCALE, points.max(axis=0) + reach * SCALE
     width, height = (high - low).tolist()
     return Similarity(turned.matrix, turned.shift - low), width, height
+
+
+def _part_names(family: Family, to_px: Similarity) -> list[str]:
+    """Return each component's name, written above its lands."""
+    names = []
+    for ref in dict.fromkeys(joint.ref for joint in family.joints):
+        own = [joint for joint in family.joints if joint.ref == ref]
+        places = to_px.to_px([(joint.x_mm, joint.y_mm) for joint in own])
+        reach = max(max(joint.land_w_mm, joint.land_h_mm) for joint in own) * SCALE / 2.0
+        x, y = places[:, 0].mean(), places[:, 1].min() - reach - 5.0
+        names.append(f'<text class="part-name" x="{x:.1f}" y="{y:.1f}">{escape(ref)}</text>')
+    return names
 
 
 def _turn(to_px: Similarity, rotation_deg: float) -> float:

@@ -11,7 +11,7 @@ from typing import Any
 from models.criteria import severity_of
 from models.evaluate import Comparison
 from models.limits import LimitSheet
-from models.vocabulary import FINDING, FINDINGS, MEASURE, VERDICTS
+from models.vocabulary import FINDING, FINDINGS, MEASURE, REJECT, VERDICTS
 from vision import __version__
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
 from vision.records.words import reason_words
@@ -78,13 +78,13 @@ def worst_places(inspections: Sequence[Inspection], family: Family, count: int) 
                     shown.add((place.serial, place.name))
                     chosen.append(place)
                     break
-    return chosen
+    return sorted(chosen, key=lambda place: place.verdict != REJECT)
 
 
 def _excess(found: FoundFinding) -> float:
     """Return how far a value lies beyond its limit, in steps of the measurement; rejects before reviews."""
     beyond = found.limit - found.value if found.side == "below" else found.value - found.limit
-    return beyond / MEASURE[found.measure].step + (1e6 if found.verdict == "reject" else 0.0)
+    return beyond / MEASURE[found.measure].step + (1e6 if found.verdict == REJECT else 0.0)
 
 
 def _parts(inspection: Inspection) -> tuple[JointInspection | ChipInspection, ...]:
@@ -131,7 +131,7 @@ def _row(inspection: Inspection) -> dict[str, Any]:
     """Return one board's line: verdict, and its findings in words, rejects first."""
     told = [(found.verdict, place_name(part), finding_title(found), reason(found))
             for part in _parts(inspection) for found in part.findings if found.verdict != "indicator"]
-    told.sort(key=lambda item: item[0] != "reject")
+    told.sort(key=lambda item: item[0] != REJECT)
     return {"serial": inspection.serial, "verdict": inspection.verdict, "reason": inspection.reason, "findings": told,
             "seconds": inspection.seconds}
 
