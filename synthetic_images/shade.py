@@ -43,8 +43,8 @@ class Samples:
     factor: F32  # what neighbours and single LEDs leave of a light
 
 
-def gather(plan: BoardPlan, canvas: Canvas, look: Look, rng: np.random.Generator, view_tilt: tuple[float, float, float, float]
-           ) -> Samples:
+def gather(plan: BoardPlan, canvas: Canvas, look: Look, rng: np.random.Generator,
+           view_tilt: tuple[float, float, float, float]) -> Samples:
     """List the samples that need shading.
 
     `view_tilt` (a, b, c, d): over the fine grid a sample lies (a + b * col, c + d * row) radians off the lens axis.

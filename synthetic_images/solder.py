@@ -216,8 +216,8 @@ def _cap(plan: BoardPlan, index: int, box: Window, contact: float, dish: bool) -
     outline = polar(table.astype(np.float32), angle)
     q = radius / outline
     if float(np.ptp(table)) > 0.1 * float(table.mean()):  # only the rim follows a land's corners, the dome is smooth
-        smooth = polar(_smooth_round(table[None, :, None], 22.0)[0, :, 0].astype(np.float32), angle)
-        q = np.where(q < 1.0, radius / (smooth + (outline - smooth) * np.minimum(q, 1.0) ** 2), q)
+        smooth = polar(_smooth_round(table[None, :, None], 34.0)[0, :, 0].astype(np.float32), angle)
+        q = np.where(q < 1.0, radius / (smooth + (outline - smooth) * np.minimum(q, 1.0) ** 4), q)
     mean = float(plan.joints.toe[index].mean())
     if dish:  # a flat lens, hollow for negative angles
         return (np.float32(mean * np.tan(contact / 2.0)) * (1.0 - q**2)).astype(np.float32), q < 1.0
