@@ -38,7 +38,7 @@ def test_every_value_comes_back_exactly(engine: Engine) -> None:
         for name in JOINT_MEASURES:
             value = joint.measurements[name]
             assert back[name] == (None if math.isnan(value) else value), name  # bit for bit: verdicts are replayed
-        assert back["uncertainty"] == '{"coverage_deg":2.0,"toe_radius_mm":0.0123}'
+        assert back["uncertainty"] == '{"coverage_deg":2,"toe_radius_mm":0.0123}'
     assert [row["chip_results"][0][name] for name in CHIP_MEASURES] == [0.02] * len(CHIP_MEASURES)
     found = {(f["ref"], f["pin"], f["finding"], f["verdict"]): f for f in row["findings"]}
     assert set(found) == {("J1", "1", "partial_wetting", "reject"), ("J1", "2", "bridge", "reject"),

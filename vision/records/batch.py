@@ -7,7 +7,7 @@ crashes costs its own board only: that board becomes `ungraded` with the reason,
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -30,7 +30,7 @@ from vision.records.keys import (
     station_content,
 )
 from vision.records.schema import InspectionRow, Unit
-from vision.records.store import SERIAL_LIMIT, save_inspection
+from vision.records.store import SERIAL_LIMIT, Work, prepare, save_all
 from vision.records.workers import Workers
 from vision.setup.family import Family
 from vision.setup.station import Station
@@ -61,7 +61,7 @@ class Job:
     sheet: LimitSheet
     again: bool = False
     in_flight: int = 4  # boards handed to the workers at once
-    targets: Sequence[str] = ()  # where a disposition line is to be handed over
+    targets: tuple[str, ...] = ()  # where a disposition line is to be handed over
     stop: Callable[[], bool] = field(default=lambda: False)  # asked before each new board
 
 
@@ -108,8 +108,7 @@ def grade_folder(boards: Iterable[BoardFiles | None], grader: Grader, workers: W
                 else:
                     yield done
             if not hand.empty:
-                for outcome in hand.take():
-                    yield _save(job, *outcome)
+                yield from _save(job, hand.take())
     finally:
         hand.close()
 
@@ -147,12 +146,15 @@ def find_graded(job: Job, files: BoardFiles) -> BoardResult | None:
     return None
 
 
-def _save(job: Job, files: BoardFiles, inspection: Inspection | str, fault: bool) -> BoardResult:
-    if isinstance(inspection, str):
-        inspection = ungraded(files, job, inspection)
-    saved = save_inspection(job.engine, inspection, job.family, job.station, job.sheet, again=job.again, fault=fault,
-                            targets=job.targets)
-    return BoardResult(files.serial, inspection.verdict, saved.inspection_id, not saved.fresh, inspection)
+def _save(job: Job, outcomes: list[Outcome]) -> list[BoardResult]:
+    """Write what workers gave; boards that were done at the same moment share a transaction."""
+    if not outcomes:
+        return []
+    works = [Work(ungraded(files, job, told) if isinstance(told, str) else told, job.again, fault, None, job.targets)
+             for files, told, fault in outcomes]
+    saved = save_all(job.engine, works, prepare(job.engine, job.family, job.station, job.sheet))
+    return [BoardResult(files.serial, work.inspection.verdict, place.inspection_id, not place.fresh, work.inspection)
+            for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
 
 
 def ungraded(files: BoardFiles, job: Job, reason: str) -> Inspection:

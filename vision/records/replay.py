@@ -16,7 +16,7 @@ from vision.records.database import reading, transaction
 from vision.records.load import load_inspections
 from vision.records.queries import Filter, conditions
 from vision.records.schema import FamilyRow, InspectionRow
-from vision.records.store import load_setup, save_prepared, write_sheet
+from vision.records.store import Work, load_setup, save_all, write_sheet
 
 ORDER = {"reject": 0, "review": 1, "indicator": 2}
 Found = dict[int, list[FoundFinding]]
@@ -112,4 +112,4 @@ def _save(engine: Engine, source: int, inspection: Inspection, sheet: LimitSheet
         keys = connection.execute(
             select(InspectionRow.family_id, InspectionRow.station_id).where(InspectionRow.id == source)).one()
         setup = load_setup(connection, keys.family_id, keys.station_id, write_sheet(connection, sheet))
-    return save_prepared(engine, inspection, setup, replay_of=source).inspection_id
+    return save_all(engine, [Work(inspection, replay_of=source)], setup)[0].inspection_id
