@@ -20,8 +20,8 @@ from models.vocabulary import MEASURE, REVIEW
 
 #: How many rows nearest to a limit tell the uncertainty there.
 NEAR_ROWS = 200
-#: 1.4826 times the median absolute deviation estimates a Gaussian's standard deviation (Hampel, JASA 69 (1974) 383).
-MAD = 1.4826
+#: Half the distance between these quantiles is a Gaussian's standard deviation, and stray values hardly move it.
+ONE_SIGMA = (0.158655, 0.841345)
 
 
 @dataclass(frozen=True)
@@ -52,11 +52,15 @@ def uncertainty_near(table: LabelledTable, measure: str, limit: float) -> Uncert
             stated = float(np.median(table.uncertainties[measure][near]))
     if measure in table.exact:
         exact = table.exact[measure]
-        near = _nearest(exact, limit, np.isfinite(values) & np.isfinite(exact))
+        known = np.isfinite(values) & np.isfinite(exact)
+        near = _nearest(exact, limit, known)
         if len(near) >= 8:
-            error = values[near] - exact[near]
+            # Far from the limit the error is another one: a fillet all the way round is measured without any.
+            away = np.abs(exact[near] - limit)
+            close = near[away <= 0.25 * float(np.ptp(exact[known]))]
+            error = (values - exact)[close if len(close) >= 8 else near]
             bias = float(np.median(error))
-            scatter = MAD * float(np.median(np.abs(error - bias)))
+            scatter = float(np.diff(np.quantile(error, ONE_SIGMA))[0]) / 2.0
     return Uncertainty(stated, scatter, bias)
 
 

@@ -26,7 +26,7 @@ Side = Literal["below", "above"]
 CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "no_solder": {"land_cover_pct": "below", "coverage_deg": "below", "hole_open_pct": "above"},
     "partial_wetting": {"coverage_deg": "below", "land_cover_pct": "below", "largest_gap_deg": "above"},
-    "non_wetting": {"wetting_angle_deg": "above", "convexity": "above", "land_cover_pct": "below"},
+    "non_wetting": {"wetting_angle_deg": "above", "convexity": "above"},
     "excess_solder": {"convexity": "above", "lead_visible": "below", "wetting_angle_deg": "above"},
     "lead_missing": {"lead_visible": "below", "lead_size_mm": "below", "hole_open_pct": "above"},
     "bridge": {"bridge_width_mm": "above"},
@@ -42,12 +42,19 @@ SIGNED: frozenset[str] = frozenset({"shift_along_mm", "shift_across_mm", "turn_d
 
 @dataclass(frozen=True)
 class LearnOptions:
-    """How rules are learned. Costs count in false calls."""
+    """How rules are learned. Costs count in false calls.
 
-    escape_cost: float = 20.0  # an escape costs as much as this many false calls
+    A training set holds far more defects than the line makes, so that counts alone would buy one escape less with
+    false calls that nobody could stand. The examples of a finding are therefore weighted as on the line: where one
+    joint in 200 has it and an escape costs as much as 100 false calls, half a per cent of false calls is worth one per
+    cent of escapes.
+    """
+
+    escape_cost: float = 100.0  # an escape costs as much as this many false calls
+    prevalence: float = 0.005  # share of a line's joints that have one finding
     depth: int = 3  # of a tree, and the most conditions a rule can have
     rounds: int = 3  # trees grown one after another for what earlier rules still miss
-    misnamed_cost: float = 0.05  # a joint with another finding that also gets this one
+    misnamed_cost: float = 0.2  # giving this name to all joints with other findings, where missing all its own costs 1
     condition_cost: float = 0.25  # a rule must earn at least this much a condition
     plain_bonus: float = 2.0  # what further measurements must earn over the plainest one alone
     seed: int = 1
@@ -63,6 +70,11 @@ class _Task:
     boards: tuple[str, ...]
     fixed: Bools  # rows where a given rule fires already
 
+    @property
+    def slack(self) -> float:
+        """What a readable number may cost: a thousandth of all that can go wrong, and half a false call at least."""
+        return max(0.5, 0.001 * float(self.cost.sum()))
+
 
 def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], source: str, *, indicator: bool = False,
                 options: LearnOptions | None = None) -> list[Rule]:
@@ -75,7 +87,12 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
     positive = kept.has(finding)
     if not positive.any():
         return []
-    cost = kept.weight() * np.where(positive, options.escape_cost, np.where(kept.good, 1.0, options.misnamed_cost))
+    weight = kept.weight()
+    good, bad = float(weight[kept.good].sum()), float(weight[positive].sum())
+    escape = options.escape_cost * options.prevalence * max(good, 1.0) / bad
+    other = ~positive & ~kept.good
+    misnamed = options.misnamed_cost * escape * bad / max(float(weight[other].sum()), bad)
+    cost = weight * np.where(positive, escape, np.where(other, misnamed, 1.0))
     columns = {name: np.abs(values) if name in SIGNED else values for name, values in kept.columns.items()}
     caught = np.zeros(len(kept), dtype=bool)
     for rule in fixed:
@@ -280,23 +297,29 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     bad, good = values[positive & (values > old)], values[~positive & (values <= old)]
     if not len(bad):
         return rules
-    best = _best_limit(condition.measure, sign, values, cost, positive, old,
-                       (float(np.quantile(good, 0.95)) if len(good) else -np.inf, float(np.quantile(bad, 0.05))))
-    if best is None:
-        return rules
-    moved = replace(condition, above=best) if side == "above" else replace(condition, below=best)
-    changed = [*rules[:number], replace(rule, when=(*rule.when[:place], moved, *rule.when[place + 1:])),
-               *rules[number + 1:]]
-    # Rounding may cost a hair of training accuracy, never a defect.
-    return changed if _total(task, changed, options) <= _total(task, rules, options) + 0.5 else rules
+    edges = float(np.quantile(good, 0.95)) if len(good) else -np.inf, float(np.quantile(bad, 0.05))
+    best = _best_limit(condition.measure, sign, values, cost, positive, old, edges, task.slack)
+
+    def moved_to(limit: float) -> list[Rule]:
+        moved = replace(condition, above=limit) if side == "above" else replace(condition, below=limit)
+        return [*rules[:number], replace(rule, when=(*rule.when[:place], moved, *rule.when[place + 1:])),
+                *rules[number + 1:]]
+
+    if best is not None and _total(task, moved_to(best), options) <= _total(task, rules, options) + task.slack:
+        return moved_to(best)
+    fine = MEASURE[condition.measure].step / 10.0
+    near = [round(fine * k, 6) for k in (np.floor(sign * old / fine), np.ceil(sign * old / fine))]
+    low, high = possible(condition.measure)
+    return min((moved_to(limit) for limit in near if low < limit < high), default=rules,
+               key=lambda some: _total(task, some, options))
 
 
 def _best_limit(measure: str, sign: float, values: Floats, cost: Floats, positive: Bools, old: float,
-                edges: tuple[float, float]) -> float | None:
+                edges: tuple[float, float], slack: float) -> float | None:
     """Return the coarsest readable limit that is as good as the best one.
 
-    Works on values turned so that larger fires. As good: it makes no more errors on these rows than the best limit
-    (within half a false call), and the errors expected of rows smeared by an eighth of the gap are hardly more.
+    Works on values turned so that larger fires. As good: its errors on these rows cost no more than the best limit's
+    (within the slack), and the errors expected of rows smeared by an eighth of the gap are hardly more.
     """
     step = MEASURE[measure].step
     low, high = possible(measure)
@@ -317,8 +340,8 @@ def _best_limit(measure: str, sign: float, values: Floats, cost: Floats, positiv
             continue
         counted, expected = _errors(grid, values, cost, positive, width)
         if best is None:  # the fine grid comes first and only says how good a limit can be
-            sure = counted <= counted.min() + 0.5
-            best = float(counted.min()) + 0.5, float(expected[sure].min()) * 1.05 + 0.05
+            sure = counted <= counted.min() + slack
+            best = float(counted.min()) + slack, float(expected[sure].min()) * 1.05 + 0.1 * slack
             continue
         fits = (counted <= best[0]) & (expected <= best[1])
         if fits.any():

@@ -26,7 +26,6 @@ FIRED_VERDICTS: tuple[str, ...] = (INDICATOR, REVIEW, REJECT)
 #: Common practice at the repair bench, no published source.
 HIDES: Mapping[str, tuple[str, ...]] = {
     "no_solder": ("partial_wetting", "non_wetting"),
-    "non_wetting": ("partial_wetting",),
     "chip_missing": ("chip_shifted",),
 }
 

@@ -1,0 +1,123 @@
+"""What the limits and evaluate commands ask of the defect database."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, Part
+from vision.cli._common import fail
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+    from sqlalchemy import Engine
+
+    from models.limits import LimitSheet
+    from vision.records.queries import Filter
+    from vision.teaching.truth import TruthRow
+
+
+@contextmanager
+def opened(db: str) -> Iterator[Engine]:
+    """Open the database for reading and close it at the end."""
+    from vision.records.database import open_database
+
+    engine = open_database(db, create=False, read_only=True)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+def recorded_sheets(engine: Engine) -> list[dict[str, Any]]:
+    """Return every limit sheet that boards were graded with, oldest first: hash, family, times, boards, text."""
+    from sqlalchemy import func, select
+
+    from vision.records.columns import moment_text
+    from vision.records.database import reading
+    from vision.records.schema import InspectionRow, SheetRow
+
+    query = (select(SheetRow.sha256, SheetRow.family_name, SheetRow.added_at, SheetRow.content,
+                    func.count(InspectionRow.unit_id.distinct()).label("boards"),
+                    func.max(InspectionRow.started_at).label("last"))
+             .join(InspectionRow, InspectionRow.sheet_id == SheetRow.id, isouter=True)
+             .group_by(SheetRow.id).order_by(SheetRow.added_at, SheetRow.id))
+    with reading(engine) as connection:
+        return [{"sheet": row.sha256, "family": row.family_name, "first": moment_text(row.added_at),
+                 "last": "" if row.last is None else moment_text(row.last), "boards": int(row.boards),
+                 "text": row.content} for row in connection.execute(query)]
+
+
+def recorded_sheet(engine: Engine, digest: str) -> LimitSheet:
+    """Return the sheet with this hash (or the start of one), as boards were graded with it."""
+    from models.limits import parse_limits
+
+    found = [row for row in recorded_sheets(engine) if row["sheet"].startswith(digest)]
+    if len(found) != 1:
+        fail(f"limit sheet {digest[:16]}: {len(found)} recorded sheets begin like this, wanted one; "
+             "see `meniscope limits history --db`")
+    return parse_limits(found[0]["text"], f"recorded sheet {digest[:12]}")
+
+
+@dataclass(frozen=True)
+class Recorded:
+    """Stored measurements of many boards as one table."""
+
+    columns: Mapping[str, NDArray[np.float64]]
+    boards: tuple[str, ...]
+    names: tuple[str, ...]
+    rows: tuple[dict[str, Any], ...]
+
+
+def recorded(engine: Engine, wanted: Filter, part: Part) -> Recorded:
+    """Return the stored measurements of all joints or chips; those that could not be graded are left out."""
+    import numpy as np
+
+    from vision.records.queries import iterate_chips, iterate_joints
+
+    rows = tuple(row for row in (iterate_joints if part == "joint" else iterate_chips)(engine, wanted)
+                 if not row["reason"])
+    names = JOINT_MEASURES if part == "joint" else CHIP_MEASURES
+    columns = {name: np.array([math.nan if row[name] is None else row[name] for row in rows], dtype=np.float64)
+               for name in names}
+    return Recorded(columns, tuple(row["serial"] for row in rows),
+                    tuple(f"{row['ref']}.{row['pin']}" if part == "joint" else row["ref"] for row in rows), rows)
+
+
+def reviewed_truth(engine: Engine, wanted: Filter) -> dict[tuple[str, str, str], TruthRow]:
+    """Return what people said about joints and chips, by serial, ref and pin.
+
+    A real finding, corrected where the person named another, is a truth; so is a false call (good) and a reported
+    escape. Where a person could not tell, the truth is marginal. Joints that nobody looked at are left out.
+    """
+    from sqlalchemy import func, select
+
+    from vision.records.database import reading
+    from vision.records.queries import conditions
+    from vision.records.schema import FamilyChip, FamilyJoint, FindingRow, InspectionRow, Review, Unit
+    from vision.teaching.truth import TruthRow
+
+    query = (select(Unit.serial, func.coalesce(FamilyJoint.ref, FamilyChip.ref).label("ref"),
+                    func.coalesce(FamilyJoint.pin, "").label("pin"),
+                    func.coalesce(FamilyJoint.land_kind, "").label("land_kind"), Review.call, Review.corrected,
+                    func.coalesce(FindingRow.finding, "").label("finding"))
+             .join(InspectionRow, InspectionRow.id == Review.inspection_id)
+             .join(Unit, Unit.id == InspectionRow.unit_id)
+             .join(FamilyJoint, FamilyJoint.id == Review.joint_id, isouter=True)
+             .join(FamilyChip, FamilyChip.id == Review.chip_id, isouter=True)
+             .join(FindingRow, FindingRow.id == Review.finding_id, isouter=True)
+             .where(*conditions(wanted), Review.withdrawn_at.is_(None), Review.blind.is_(False)))
+    truth: dict[tuple[str, str, str], TruthRow] = {}
+    with reading(engine) as connection:
+        for row in connection.execute(query):
+            key = (row.serial, row.ref, row.pin)
+            before = truth.get(key)
+            said = row.corrected or row.finding if row.call in ("real", "escape") else ""
+            findings = tuple(dict.fromkeys((*(before.findings if before else ()), *((said,) if said else ()))))
+            unsure = row.call == "cannot_tell" or (before is not None and before.marginal)
+            truth[key] = TruthRow(findings, {}, unsure, row.land_kind)
+    return truth
