@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -13,7 +13,7 @@ from vision.setup.cad.choice import Choice
 from vision.setup.cad.evidence import Evidence
 from vision.setup.cad.merge import Merged, Pad, merge
 from vision.setup.cad.parsed import Placement, Source
-from vision.setup.cad.parts import Part, body_from_name, find_body, find_lead, guessed_lead
+from vision.setup.cad.parts import Part, body_from_name, find_body, find_lead, guessed_lead, lead_across
 from vision.setup.cad.placed import pin_boxes
 from vision.setup.cad.programme import Move, assign
 from vision.setup.cad.reading import read_files
@@ -21,8 +21,6 @@ from vision.setup.cad.settle import OneBoard, settle
 from vision.setup.family import Chip, Family, Fiducial, Joint, Side, View
 
 FIDUCIAL_REFS = re.compile(r"(FID|FD|FM)\d*$")
-#: A lead's corner and its hole's edge: as far as a hole stays open enough to be a hole at all.
-FULL_HOLE = 1.0
 
 
 @dataclass(frozen=True)
@@ -48,6 +46,7 @@ class Imported:
     notes: tuple[str, ...]
     guesses: tuple[Part, ...]  # rows that the parts table lacks, made by rule
     guessed_joints: tuple[str, ...]
+    guess_holes: Mapping[tuple[str, str], float]  # hole (mm) that a guessed row's lead must fit, by part and pins
 
 
 def import_family(paths: Sequence[Path], wishes: Wishes, parts: Sequence[Part] = (),
@@ -67,7 +66,7 @@ def import_family(paths: Sequence[Path], wishes: Wishes, parts: Sequence[Part] =
     merged = merge(board, side, wishes.choice.named_refs(), accept_differences=wishes.accept_differences)
     placements = {p.ref: p for table in board.placements for p in table.placements}
     pads = _chosen(merged, placements, side, wishes.choice)
-    joints, guesses, guessed = _joints(pads, placements, parts, merged)
+    joints, guessed_rows, guessed = _joints(pads, placements, parts, merged)
     if programme:
         given = assign(joints, programme)
         joints = list(given.joints)
@@ -75,14 +74,14 @@ def import_family(paths: Sequence[Path], wishes: Wishes, parts: Sequence[Part] =
         merged.notes += [f"no step of the programme reaches {name}" for name in given.without]
         merged.notes += [f"{move.source}: reaches no joint" for move in given.idle]
     chips, more_guesses = _chips(board, placements, joints, side, parts, wishes.near_mm, merged)
-    guesses += more_guesses
+    guesses = [*guessed_rows, *more_guesses]
     fiducials = _fiducials(board, placements, side, evidence)
     center = _middle(joints)
     family = Family(wishes.name, wishes.workmanship_class, side, tuple(joints), tuple(chips), tuple(fiducials),
                     (View("v1", center),))
     merged.notes += [f"{Source(file)} is not used: {reason}" for file, reason in board.unused]
     return Imported(family, tuple(evidence), tuple(merged.left_out), tuple(merged.notes), tuple(guesses),
-                    tuple(guessed))
+                    tuple(guessed), {(row.part, row.pins): hole for row, hole in guessed_rows.items()})
 
 
 def _solder_side(board: OneBoard, wanted: Side | None) -> tuple[Side, Evidence]:
@@ -125,7 +124,7 @@ def _chosen(merged: Merged, placements: dict[str, Placement], side: Side, choice
 
 
 def _joints(pads: Sequence[Pad], placements: dict[str, Placement], parts: Sequence[Part],
-            merged: Merged) -> tuple[list[Joint], list[Part], list[str]]:
+            merged: Merged) -> tuple[list[Joint], dict[Part, float], list[str]]:
     """Add leads from the parts table, or a marked guess; returns joints, new rows and joints with guesses."""
     made: dict[tuple[str, float], list[str]] = {}
     leads: dict[str, Part] = {}
@@ -133,43 +132,54 @@ def _joints(pads: Sequence[Pad], placements: dict[str, Placement], parts: Sequen
         placed = placements.get(pad.ref)
         names = [placed.footprint, placed.value, pad.ref] if placed is not None else [pad.ref]
         found = find_lead(parts, names, pad.pin)
-        if found is None:
+        if found is None or (found.guess and _across(found) > pad.hole_mm):  # a guess made for another hole
             key = next(name for name in names if name)
             made.setdefault((key, round(pad.hole_mm, 2)), []).append(pad.pin)
             found = guessed_lead(key, pad.pin, pad.hole_mm)
         leads[pad.name] = found
     joints, guessed, problems = [], [], []
+    misfits: dict[Part, list[Pad]] = {}
     for pad in pads:
         lead = leads[pad.name]
         joint, problem = _joint(pad, lead)
         joints.append(joint)
         if problem is not None:
             problems.append(problem)
+        if _across(lead) > pad.hole_mm + 0.001:
+            misfits.setdefault(lead, []).append(pad)
         if lead.guess:
             guessed.append(joint.name)
         if pad.guesses:
             merged.notes.append(f"{pad.name}: {' and '.join(pad.guesses)} guessed, no file states it")
+    for lead, misfit in misfits.items():
+        tight = min(misfit, key=lambda pad: pad.hole_mm)
+        more = f" and {len(misfit) - 1} more joints" if len(misfit) > 1 else ""
+        problems.append(Problem("parts table", lead.part, f"a {lead.lead_shape} lead {_across(lead):.2f} mm across for "
+                                f"{tight.name}{more}", f"one that fits its hole of {tight.hole_mm:.3g} mm, as "
+                                f"{tight.source} says"))
     if problems:
         raise InputError(problems, "Correct the lead in the parts table, or the CAD files.")
     return joints, _guess_rows(made), guessed
 
 
-def _guess_rows(made: dict[tuple[str, float], list[str]]) -> list[Part]:
-    """One row for each part and hole size; `*` for the pins where a part has one hole size only."""
+def _guess_rows(made: dict[tuple[str, float], list[str]]) -> dict[Part, float]:
+    """One row for each part and hole size, with that size; `*` for the pins where a part has one hole size only."""
     several = {key: sum(part == key for part, _ in made) > 1 for key, _ in made}
-    return [guessed_lead(part, ";".join(dict.fromkeys(pins)) if several[part] else "*", hole)
-            for (part, hole), pins in made.items()]
+    return {guessed_lead(part, ";".join(dict.fromkeys(pins)) if several[part] else "*", hole): hole
+            for (part, hole), pins in made.items()}
+
+
+def _across(lead: Part) -> float:
+    """Widest extent of a lead, mm."""
+    assert lead.lead_shape is not None and lead.lead_w_mm is not None
+    return lead_across(lead.lead_shape, lead.lead_w_mm, lead.lead_h_mm or lead.lead_w_mm)
 
 
 def _joint(pad: Pad, lead: Part) -> tuple[Joint, Problem | None]:
     assert lead.lead_shape is not None and lead.lead_w_mm is not None
     width, height = lead.lead_w_mm, lead.lead_h_mm or lead.lead_w_mm
-    across = max(width, height) if lead.lead_shape == "round" else math.hypot(width, height)
     problem = None
-    if across > pad.hole_mm * FULL_HOLE + 0.001:
-        problem = Problem("parts table", lead.part, f"a {lead.lead_shape} lead {across:.2f} mm across for {pad.name}",
-                          f"one that fits its hole of {pad.hole_mm:.3g} mm, as {pad.source} says")
-    elif pad.hole_mm >= min(pad.land_w_mm, pad.land_h_mm):
+    if pad.hole_mm >= min(pad.land_w_mm, pad.land_h_mm):
         problem = pad.source.problem(f"a hole of {pad.hole_mm:.3g} mm in a land of {pad.land_w_mm:g} x "
                                      f"{pad.land_h_mm:g} mm for {pad.name}", "a hole smaller than the land")
     return Joint(pad.ref, pad.pin, round(pad.x_mm, 4), round(pad.y_mm, 4), pad.land_shape, round(pad.land_w_mm, 4),

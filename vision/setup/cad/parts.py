@@ -135,6 +135,11 @@ def guessed_lead(part: str, pins: str, hole_mm: float) -> Part:
     return Part(part, pins, "round", width, width, guess=GUESSED_LEAD)
 
 
+def lead_across(shape: LeadShape, width_mm: float, height_mm: float) -> float:
+    """Return the widest extent of a lead: a disc's diameter, else the diagonal."""
+    return max(width_mm, height_mm) if shape == "round" else (width_mm**2 + height_mm**2) ** 0.5
+
+
 def body_from_name(footprint: str) -> Part | None:
     """Return a chip's body size where its footprint's name carries a metric or an inch size code."""
     metric = re.search(r"(?<!\d)(\d{4})[ _-]?Metric", footprint, re.I)
