@@ -94,7 +94,7 @@ def build_surface(plan: BoardPlan, station: Station, board_to_px: Similarity, si
     draw_necks(canvas, plan, shapes)
     draw_pits(canvas, plan)
     contact = contact_heights(plan, canvas)
-    draw_leads(canvas, plan, shapes, lean)
+    draw_leads(canvas, plan, lean)
     draw_spikes(canvas, plan, lean)
     draw_balls(canvas, plan)
     return canvas, contact

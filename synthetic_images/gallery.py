@@ -30,14 +30,14 @@ def draw_gallery(family: Family, station: Station, seed: int, *, recipe: Recipe 
     """
     findings = ("good", *JOINT_FINDINGS, *(CHIP_FINDINGS if family.chips else ()))
     spots = _spots(family, len(JOINT_FINDINGS) + 1)
-    sheet = np.full((40 + len(findings) * (cell_px + MARGIN_PX), _LABEL_PX + len(SEVERITIES) * (cell_px + MARGIN_PX), 3),
-                    250, np.uint8)
+    pitch = cell_px + MARGIN_PX
+    sheet = np.full((40 + len(findings) * pitch, _LABEL_PX + len(SEVERITIES) * pitch, 3), 250, np.uint8)
     for column, severity in enumerate(SEVERITIES):
-        left = _LABEL_PX + column * (cell_px + MARGIN_PX)
+        left = _LABEL_PX + column * pitch
         _write(sheet, SHADES[column], left + 4, 26)
         cells = _column(family, station, seed, severity, spots, recipe, column, cell_px)
         for row, finding in enumerate(findings):
-            top = 40 + row * (cell_px + MARGIN_PX)
+            top = 40 + row * pitch
             sheet[top:top + cell_px, left:left + cell_px] = cells[finding]
             if column == 0:
                 title = "good" if finding == "good" else FINDING[finding].title
@@ -85,8 +85,8 @@ def _column(family: Family, station: Station, seed: int, severity: float, spots:
             chip = family.chips[i]
             view = _views_of(family, station, [(chip.x_mm, chip.y_mm)])[0]
             rendered = shown.get(view) or render_view(plan, view, station)
-            cells.setdefault(finding, crop(rendered, chip.x_mm, chip.y_mm, 2 * max(chip.body_w_mm, chip.body_h_mm) + 0.6,
-                                           cell_px))
+            side = 2 * max(chip.body_w_mm, chip.body_h_mm) + 0.6
+            cells.setdefault(finding, crop(rendered, chip.x_mm, chip.y_mm, side, cell_px))
     blank = np.full((cell_px, cell_px, 3), 200, np.uint8)
     return {finding: cells.get(finding, blank) for finding in (*order, *CHIP_FINDINGS)}
 
@@ -110,7 +110,8 @@ def _frame(plan: BoardPlan, joint: int, finding: str) -> tuple[float, float, flo
     for neck in plan.necks:
         if finding == "bridge" and joint in (neck.first, neck.second):
             a, b = plan.family.joints[neck.first], plan.family.joints[neck.second]
-            return (a.x_mm + b.x_mm) / 2, (a.y_mm + b.y_mm) / 2, side + float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm))
+            apart = float(np.hypot(a.x_mm - b.x_mm, a.y_mm - b.y_mm))
+            return (a.x_mm + b.x_mm) / 2, (a.y_mm + b.y_mm) / 2, side + apart
     return me.x_mm, me.y_mm, side
 
 

@@ -93,6 +93,13 @@ def read_recipe(path: Path | str) -> Recipe:
     return Recipe(_entries(data, str(path), default_recipe().entries))
 
 
+def recipe_for(family_path: Path | str) -> Recipe:
+    """Return the recipe of a family: the shipped one, overridden by recipe.toml beside family.toml where it exists."""
+    path = Path(family_path)
+    own = (path if path.is_dir() else path.parent) / RECIPE_FILE
+    return read_recipe(own) if own.is_file() else default_recipe()
+
+
 def _entries(data: Mapping[str, Any], file: str, base: Mapping[str, Distribution]) -> dict[str, Distribution]:
     entries = dict(base)
     problems: list[Problem] = []

@@ -52,8 +52,7 @@ def prepare(plan: BoardPlan) -> Shapes:
     toe = np.maximum(centre_toe, lead + 1e-3)
     profile = fillet_profiles(lead, toe, shapes.lead_angle[:, None], k[:, None], side=SOLDER_SIDE_HANGS, nodes=NODES)
     top = np.maximum(shapes.edge.max(axis=1), shapes.toe.max(axis=1))
-    tilt = np.hypot(*shapes.lead_tilt.T) * shapes.protrusion
-    reach = np.maximum(top + 0.12, lead_reach(joints) * 1.1 + tilt + np.hypot(*shapes.lead_shift.T) + 0.1)
+    reach = np.maximum(top + 0.12, lead_reach(joints) * 1.1 + np.hypot(*shapes.lead_shift.T))
     first, last = lead.min(axis=1) * 0.97, toe.max(axis=1) * 1.01
     pitch = (last - first) / (NODES - 1)
     radius = first[:, None] + pitch[:, None] * np.arange(NODES)
@@ -96,24 +95,26 @@ def recentred(radius: Array, shift: Array) -> Array:
 
 def draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> None:
     """Draw every land, hole and solder surface that the canvas shows."""
-    for index, box in _windows(canvas, plan, shapes):
+    for index, box in _windows(canvas, plan, shapes.reach):
         _draw_land(canvas, plan, index, box)
         _draw_solder(canvas, plan, shapes, index, box)
 
 
-def draw_leads(canvas: Canvas, plan: BoardPlan, shapes: Shapes, lean: Array) -> None:
+def draw_leads(canvas: Canvas, plan: BoardPlan, lean: Array) -> None:
     """Draw the leads over the solder.
 
     `lean` (joint, 2) is the sideways shift per mm of height that the viewing direction adds, in the board frame.
     """
-    for index, box in _windows(canvas, plan, shapes):
+    tilt = np.hypot(*(plan.joints.lead_tilt + lean).T) * plan.joints.protrusion
+    reach = lead_reach(plan.family.joints) * 1.1 + tilt + np.hypot(*plan.joints.lead_shift.T) + 0.08
+    for index, box in _windows(canvas, plan, reach):
         if plan.joints.has_lead[index]:
             _draw_lead(canvas, plan, index, box, lean[index])
 
 
-def _windows(canvas: Canvas, plan: BoardPlan, shapes: Shapes) -> Iterator[tuple[int, Window]]:
+def _windows(canvas: Canvas, plan: BoardPlan, reach: Array) -> Iterator[tuple[int, Window]]:
     for index, joint in enumerate(plan.family.joints):
-        box = window(canvas, joint.x_mm, joint.y_mm, float(shapes.reach[index]))
+        box = window(canvas, joint.x_mm, joint.y_mm, float(reach[index]))
         if box is not None:
             yield index, box
 
@@ -125,19 +126,21 @@ def to_polar(box: Window, shift: Array) -> tuple[F32, F32]:
 
 
 def polar(table: F32, angle: F32) -> F32:
-    """Return a closed outline (azimuth,) at these angles (rad), linearly interpolated."""
+    """Return a closed outline (azimuth,) at these angles (rad, 0 to 2 pi), linearly interpolated."""
     place = angle * np.float32(AZIMUTHS / (2 * np.pi))
-    place += np.float32(AZIMUTHS) * (place < 0)
     low = place.astype(np.int32)
-    part = place - low
+    place -= low
     ring = np.concatenate([table, table[:2]])
-    return np.asarray(ring[low] + part * (ring[low + 1] - ring[low]), dtype=np.float32)
+    step = np.diff(ring)
+    value = ring.take(low)
+    value += place * step.take(low)
+    return np.asarray(value, dtype=np.float32)
 
 
 def _draw_land(canvas: Canvas, plan: BoardPlan, index: int, box: Window) -> None:
     shapes, joint = plan.joints, plan.family.joints[index]
-    radius = cv2.magnitude(box.u, box.v)
-    edge = polar(shapes.edge[index].astype(np.float32), np.arctan2(box.v, box.u))
+    radius, angle = to_polar(box, np.zeros(2))
+    edge = polar(shapes.edge[index].astype(np.float32), angle)
     land = radius < edge
     dx, dy = shapes.hole_shift[index]
     hole = (box.u - np.float32(dx)) ** 2 + (box.v - np.float32(dy)) ** 2 < (joint.hole_mm / 2.0) ** 2
@@ -183,8 +186,9 @@ def _fillet(plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> tuple[F
     table = shapes.height[index].reshape(-1)
     here = first * NODES + low
     there = (first + 1) % AZIMUTHS * NODES + low
-    near = table[here] + part * (table[here + 1] - table[here])
-    far = table[there] + part * (table[there + 1] - table[there])
+    near, far = table.take(here), table.take(there)
+    near += part * (table.take(here + 1) - near)
+    far += part * (table.take(there + 1) - far)
     height = near + share * (far - near)
     inside = radius < np.where(toe > lead + 0.03, toe, 0.0)
     own = radius < lead

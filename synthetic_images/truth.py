@@ -77,14 +77,13 @@ def cast_rays(plan: BoardPlan, canvas: Canvas, joint: int, reach_mm: float | Non
     way = matrix @ np.stack([np.cos(angle), np.sin(angle)])
     cols = (centre[0] + way[0][:, None] * radius).astype(np.int32)
     rows = (centre[1] + way[1][:, None] * radius).astype(np.int32)
-    np.clip(cols, 0, canvas.height.shape[1] - 1, out=cols)
-    np.clip(rows, 0, canvas.height.shape[0] - 1, out=rows)
-    marks, surface = canvas.marks[rows, cols], canvas.surface[rows, cols]
+    index = rows * np.int32(canvas.height.shape[1]) + cols  # may leave the canvas only where the joint does too
+    marks, surface, height = (a.ravel().take(index, mode="clip") for a in (canvas.marks, canvas.surface, canvas.height))
     foot = (marks & cv.IS_FOOT) > 0
     foot[:, radius > place.hole_mm / 2.0 * 1.05] = False
     start = foot.shape[1] - np.argmax(foot[:, ::-1], axis=1)
     start[~foot.any(axis=1)] = 0
-    return Rays(radius, marks, surface, canvas.height[rows, cols], start, _edge_from_hole(plan, joint, angle))
+    return Rays(radius, marks, surface, height, start, _edge_from_hole(plan, joint, angle))
 
 
 def _edge_from_hole(plan: BoardPlan, joint: int, angle: Array) -> Array:
@@ -131,24 +130,31 @@ def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) ->
     index = np.arange(len(rays.radius))
     goal = np.ceil((hole + 0.1 * (rays.edge - hole)) / canvas.step_mm).astype(np.intp)[:, None]
     covered = np.asarray((solder | (index < rays.start[:, None]) | (index > goal)).all(axis=1), dtype=np.bool_)
-    toe = np.where((~solder & (index > goal)).any(axis=1), np.argmax(~solder & (index > goal), axis=1), len(index) - 1)
+    bare = ~solder & (index > goal)
+    bare[:, -1] = True
+    toe = np.argmax(bare, axis=1)
     gap, gap_azimuth = _longest_gap(covered)
-    area = rays.radius * np.ones((RAYS, 1))
     land = ((rays.marks & cv.IS_LAND) > 0) & (rays.radius < rays.edge[:, None] + 0.03)
     in_hole = rays.radius < hole
-    lead = (rays.surface == cv.lead_of(joint)) & in_hole
+    closed = (rays.surface != cv.lead_of(joint)) & in_hole
     opened = (rays.surface == cv.HOLE) & in_hole & ((rays.marks & cv.IS_PIT) == 0)
     ends = covered & (rays.radius[toe] < rays.edge + BEYOND_MM)
     values = {
         "coverage_deg": float(covered.mean() * 360.0), "largest_gap_deg": gap, "gap_azimuth_deg": gap_azimuth,
-        "land_cover_pct": float(100.0 * (area * (land & solder)).sum() / max((area * land).sum(), 1e-9)),
-        "hole_open_pct": float(100.0 * (area * opened).sum() / max((area * (in_hole & ~lead)).sum(), 1e-9)),
+        "land_cover_pct": _share(land & solder, land, rays.radius),
+        "hole_open_pct": _share(opened, closed, rays.radius),
         "toe_radius_mm": float(rays.radius[toe][ends].mean()) if ends.any() else np.nan,
         "wetting_angle_deg": _wetting_angle(plan, rays, joint, toe, ends, canvas.step_mm),
         "fillet_height_mm": float(contact[covered].mean()) if covered.any() else np.nan,
         "convexity": _convexity(rays, toe, ends, contact, canvas.step_mm),
     }
     return values | _lead_values(plan, canvas, joint) | _extra_values(plan, canvas, joint)
+
+
+def _share(part: Flags, whole: Flags, radius: Array) -> float:
+    """Return the area of a part in per cent of the whole; both (ray, radius)."""
+    total = float(np.count_nonzero(whole, axis=0) @ radius)
+    return 100.0 * float(np.count_nonzero(part, axis=0) @ radius) / total if total > 0 else 0.0
 
 
 def _wetting_angle(plan: BoardPlan, rays: Rays, joint: int, toe: NDArray[np.intp], ends: Flags, step: float) -> float:
