@@ -76,7 +76,7 @@ def _sqlite_engine(url: URL, read_only: bool, busy_seconds: float) -> Engine:
 
     def connect() -> sqlite3.Connection:
         mode = "ro" if read_only else "rwc"
-        if read_only and not os.access(path.parent, os.W_OK) and not path.with_name(path.name + "-wal").exists():
+        if read_only and not _may_write(path.parent) and not path.with_name(path.name + "-wal").exists():
             mode = "ro&immutable=1"  # on a read-only disk the write-ahead log's helper files cannot be made
         return sqlite3.connect(f"{path.as_uri()}?mode={mode}", uri=True, timeout=busy_seconds,
                                check_same_thread=False)
@@ -103,6 +103,10 @@ def _sqlite_engine(url: URL, read_only: bool, busy_seconds: float) -> Engine:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
 
     return engine
+
+
+def _may_write(folder: Path) -> bool:
+    return os.access(folder, os.W_OK, effective_ids=os.access in os.supports_effective_ids)
 
 
 def _postgres_engine(url: URL, read_only: bool) -> Engine:

@@ -24,7 +24,6 @@ class LostConnectionError(RecordsError):
 PLAIN: tuple[tuple[str, str], ...] = (
     ("database is locked", "another program holds it locked; close that program or wait, then run again"),
     ("readonly database", "it is read-only; give write permission to the file and its folder, or choose another place"),
-    ("attempt to write a readonly", "it is read-only; give write permission to the file and its folder"),
     ("unable to open", "it cannot be opened; check that its folder exists and may be written"),
     ("disk is full", "the disk is full; free some space, then run again: boards already written stay"),
     ("no space left", "the disk is full; free some space, then run again: boards already written stay"),
