@@ -48,6 +48,11 @@ x_mm = 15.0
 y_mm = 9.0
 diameter_mm = 1.0
 
+[[fiducials]]
+x_mm = 15.0
+y_mm = 1.0
+diameter_mm = 1.0
+
 [[views]]
 name = "v1"
 center_mm = [8.0, 5.0]
@@ -55,8 +60,8 @@ center_mm = [8.0, 5.0]
 
 JOINTS = """\
 ref,pin,x_mm,y_mm,land_shape,land_w_mm,land_h_mm,land_rotation_deg,hole_mm,lead_shape,lead_w_mm,lead_h_mm,net,pot,nozzle,step
-J1,1,4.0,5.0,round,1.8,1.8,0,1.0,square,0.64,0.64,GND,P1,N4,S1
-J1,2,6.54,5.0,round,1.8,1.8,0,1.0,square,0.64,0.64,VCC,P1,N4,S1
+J1,1,4.0,5.0,round,1.8,1.8,0,1.15,square,0.64,0.64,GND,P1,N4,S1
+J1,2,6.54,5.0,round,1.8,1.8,0,1.15,square,0.64,0.64,VCC,P1,N4,S1
 C1,1,9.5,5.0,oblong,2.4,1.6,90,0.9,round,0.6,0.6,,,,
 C1,2,12.0,5.0,rect,2.0,2.0,45,0.9,rect,0.7,0.3,,,,
 """

@@ -34,7 +34,7 @@ def test_station_show_as_json_and_csv(setup_folder: Path) -> None:
 
 def test_family_show(setup_folder: Path) -> None:
     text = run("family", "show", setup_folder).output
-    assert "workmanship class 2, pictured from the bottom, 4 joints, 1 chips, 2 fiducials" in text
+    assert "workmanship class 2, pictured from the bottom, 4 joints, 1 chips, 3 fiducials" in text
     assert "round 1.8 mm" in text
     data = json.loads(run("family", "show", setup_folder, "--json").output)
     assert data["lands"] == {"round 1.8 mm": 2, "oblong 2.4 x 1.6 mm": 1, "rect 2 x 2 mm": 1}
@@ -52,7 +52,7 @@ def test_family_joints_and_chips(setup_folder: Path) -> None:
 def test_good_files_check_as_good(setup_folder: Path) -> None:
     done = run("station", "check-file", setup_folder)
     assert (done.exit_code, done.output) == (0, f"{setup_folder}: good\n")
-    done = run("family", "check", setup_folder, "--station", setup_folder)
+    done = run("family", "check", setup_folder)
     assert (done.exit_code, done.output) == (0, f"{setup_folder}: good\n")
 
 
@@ -74,4 +74,4 @@ def test_check_cautions_about_a_station_that_does_not_suit(setup_folder: Path) -
     station.write_text(station.read_text().replace("0.025", "0.08"))
     done = run("family", "check", setup_folder, "--station", setup_folder)
     assert done.exit_code == 0
-    assert done.output.startswith("caution: station: mm_per_px: got 0.08, 20 px across a land of 1.6 mm")
+    assert "caution: station: mm_per_px: got 0.08, 20 px across a land of 1.6 mm" in done.output

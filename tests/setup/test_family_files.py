@@ -26,13 +26,13 @@ def test_good_files_are_read_whole(setup_folder: Path) -> None:
     assert family == read_family(setup_folder)
     assert (family.name, family.workmanship_class, family.seen_from) == ("bench-4", 2, "bottom")
     assert [joint.name for joint in family.joints] == ["J1.1", "J1.2", "C1.1", "C1.2"]
-    assert family.joints[0] == Joint("J1", "1", 4.0, 5.0, "round", 1.8, 1.8, 0.0, 1.0, "square", 0.64, 0.64, "GND",
+    assert family.joints[0] == Joint("J1", "1", 4.0, 5.0, "round", 1.8, 1.8, 0.0, 1.15, "square", 0.64, 0.64, "GND",
                                      "P1", "N4", "S1")
     assert family.joints[2].land_kind == "oblong 2.4 x 1.6 mm"
     assert family.joints[2].pot == ""
     assert family.chips == (Chip("R1", 8.0, 8.0, 90.0, 1.6, 0.8),)
     assert family.views == (View("v1", (8.0, 5.0), 0.0),)
-    assert len(family.fiducials) == 2
+    assert len(family.fiducials) == 3
 
 
 @pytest.mark.parametrize(("old", "new", "wanted"), [
@@ -76,9 +76,9 @@ def test_a_family_needs_a_view_and_names_views_once(tmp_path: Path) -> None:
     ("round,1.8,1.8", "round,0,1.8", "row 2, land_w_mm: got '0', wanted greater than 0"),
     ("round,1.8,1.8", "round,1.8,2.0", "row 2, land_h_mm: got a round land of 1.8 x 2 mm, wanted land_h_mm equal to"),
     ("round,1.8,1.8", "hexagon,1.8,1.8", "row 2, land_shape: got 'hexagon', wanted 'round', 'oblong' or 'rect'"),
-    ("0,1.0,square", "0,1.9,square", "row 2, hole_mm: got a hole of 1.9 mm in a land of 1.8 x 1.8 mm, wanted a hole"),
+    ("0,1.15,square", "0,1.9,square", "row 2, hole_mm: got a hole of 1.9 mm in a land of 1.8 x 1.8 mm, wanted a hole"),
     ("square,0.64,0.64", "square,0.9,0.9",
-     "row 2, lead_w_mm: got a lead 1.27 mm across in a hole of 1 mm, wanted a lead"),
+     "row 2, lead_w_mm: got a lead 1.27 mm across in a hole of 1.15 mm, wanted a lead"),
     ("square,0.64,0.64", "square,0.64,0.3", "row 2, lead_h_mm: got a square lead of 0.64 x 0.3 mm, wanted lead_h_mm"),
     ("GND,P1,N4,S1", "GND,P1,N4", "row 2: got 15 cells, wanted 16 cells"),
     ("GND,P1,N4,S1", "GND,P1,N4,S1,x", "row 2: got 17 cells, wanted 16 cells"),
@@ -192,20 +192,13 @@ def test_a_fine_pair_has_no_cautions(setup_folder: Path) -> None:
     assert cautions(read_family(setup_folder), station) == []
 
 
-def test_cautions_name_what_the_station_cannot_see(setup_folder: Path) -> None:
+def test_cautions_name_what_does_not_suit(setup_folder: Path) -> None:
     text = (setup_folder / "station.toml").read_text()
-    text = text.replace("mm_per_px = 0.025", "mm_per_px = 0.05\npicture_px = [200, 200]").replace("_{view}", "")
+    text = text.replace("mm_per_px = 0.025", "mm_per_px = 0.05").replace("_{view}", "")
     (setup_folder / "station.toml").write_text(text)
     view = (setup_folder / "family.toml").read_text() + '\n[[views]]\nname = "v2"\ncenter_mm = [12.0, 5.0]\n'
     (setup_folder / "family.toml").write_text(view)
     found = [str(problem) for problem in cautions(read_family(setup_folder), read_station(setup_folder))]
-    # pictures of 200 x 200 px at 0.05 mm show 10 x 10 mm: x from 3 to 13 in v1 and from 7 to 17 in v2
-    assert [text.split(", wanted")[0] for text in found] == [
-        "station: files: got '{serial}_{exposure}.png'",
-        "station: mm_per_px: got 0.05, 32 px across a land of 1.6 mm",
-        "family: view v1: got 0 fiducials in sight",
-        "family: view v2: got 1 fiducials in sight"]
-    moved = (setup_folder / "joints.csv").read_text().replace("J1,1,4.0", "J1,1,2.0")
-    (setup_folder / "joints.csv").write_text(moved)
-    found = [str(problem) for problem in cautions(read_family(setup_folder), read_station(setup_folder))]
-    assert any(text.startswith("family: J1.1: got a land that no view shows whole") for text in found)
+    assert found == [
+        "station: files: got '{serial}_{exposure}.png', wanted {view} in the name, since the family has 2 views",
+        "station: mm_per_px: got 0.05, 32 px across a land of 1.6 mm, wanted at least 40 px"]

@@ -21,12 +21,13 @@ class Entry(NamedTuple):
 
 #: Every sub-command in the order of the work: look, set up, teach, grade, study.
 COMMANDS: dict[str, Entry] = {
-    "demo": Entry("vision.cli.demo", "See the whole job done on rendered pictures, in a few minutes."),
+    "demo": Entry("vision.cli.demo",
+                  "See the whole job done on rendered pictures, in a few minutes and without a camera."),
     "station": Entry("vision.cli.station", "Look at a camera station's file and check it."),
-    "family": Entry("vision.cli.family", "Look at a board family's files and check them."),
+    "family": Entry("vision.cli.family", "Make a board family from CAD files, look at its files, check them."),
     "render": Entry("vision.cli.render", "Render pictures of soldered boards with exact truth."),
     "train": Entry("vision.cli.train", "Teach a board family: make its limit sheet from rendered boards."),
-    "limits": Entry("vision.cli.limits", "Look at a limit sheet, check it, compare two."),
+    "limits": Entry("vision.cli.limits", "Look at a limit sheet, check it, change it, compare two."),
     "grade": Entry("vision.cli.grade", "Grade every board of a folder and record the results."),
     "results": Entry("vision.cli.results", "Ask the defect database: boards, joints, findings, totals."),
     "evaluate": Entry("vision.cli.evaluate", "Count escapes and false calls against known truth."),

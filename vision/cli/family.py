@@ -1,18 +1,14 @@
-"""`meniscope family`: look at a board family's files and check them."""
+"""`meniscope family`: make a board family, look at its files, check them."""
 
 from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from vision.cli._common import Column, Output, check_files, print_json, print_rows, rows_options
-
-if TYPE_CHECKING:
-    from models.errors import Problem
-    from vision.setup import Family
+from vision.cli._common import Column, Output, print_json, print_rows, rows_options
+from vision.cli._family_cad import COMMANDS as CAD_COMMANDS
 
 JOINT_COLUMNS = ("ref", "pin", "x_mm", "y_mm", "land_shape", "land_w_mm", "land_h_mm", "land_rotation_deg", "hole_mm",
                  "lead_shape", "lead_w_mm", "lead_h_mm", "net", "pot", "nozzle", "step")
@@ -21,7 +17,7 @@ CHIP_COLUMNS = ("ref", "x_mm", "y_mm", "rotation_deg", "body_w_mm", "body_h_mm")
 
 @click.group()
 def command() -> None:
-    """Look at a board family's files and check them.
+    """Make a board family from CAD files, look at its files, check them.
 
     A family is one board design. family.toml names its class, fiducials and camera views; joints.csv lists
     every through-hole joint; chips.csv, if there is one, the chips to be watched near them.
@@ -84,19 +80,5 @@ def chips(family: Path, output: Output) -> None:
                CHIP_COLUMNS, output, empty="this family has no chips")
 
 
-@command.command()
-@click.argument("family", type=click.Path(path_type=Path))
-@click.option("--station", "station_path", type=click.Path(path_type=Path),
-              help="Check too whether family and station suit each other.")
-@click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON.")
-def check(family: Path, station_path: Path | None, as_json: bool) -> None:
-    """Check family.toml, joints.csv and chips.csv and name every problem: where, what is there, what is wanted.
-
-    Exit code 0: no problem; 1: problems. Cautions about a station do not change the exit code.
-    """
-    from vision.setup import cautions, read_family, read_station
-
-    def suits(found: Family) -> list[Problem]:
-        return [] if station_path is None else cautions(found, read_station(station_path))
-
-    check_files(lambda: read_family(family), str(family), as_json, suits)
+for further in CAD_COMMANDS:
+    command.add_command(further)
