@@ -20,12 +20,11 @@ from vision.line.alarm import Alarm, Change, Example
 from vision.line.causes import Hint
 from vision.line.errors import LineError
 from vision.line.history import NOZZLE, POT, STEP
+from vision.line.log_words import ANSWERED, OWN_QUANTITIES, RAISED
 from vision.line.watch import Known
 from vision.records.database import reading, transaction
 from vision.records.schema import ProcessRecord
 
-RAISED, ANSWERED = "drift_alarm", "drift_alarm_answer"
-OWN: tuple[str, ...] = (RAISED, ANSWERED)
 SOURCE = "meniscope line"
 ANSWERS: tuple[str, ...] = ("fixed", "normal")
 
@@ -51,7 +50,7 @@ def list_alarms(engine: Engine, family: str = "", *, only_open: bool = False) ->
     """Return the alarms with their newest answers, oldest first."""
     with reading(engine) as connection:
         rows = connection.execute(
-            select(ProcessRecord.quantity, ProcessRecord.note).where(ProcessRecord.quantity.in_(OWN))
+            select(ProcessRecord.quantity, ProcessRecord.note).where(ProcessRecord.quantity.in_(OWN_QUANTITIES))
             .order_by(ProcessRecord.recorded_at, ProcessRecord.id)).all()
     alarms: dict[str, Alarm] = {}
     answers: dict[str, dict[str, str]] = {}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from vision.line.alarm import Alarm
 from vision.line.causes import AGREES
 from vision.line.practice import SOURCE
@@ -54,8 +56,18 @@ def hint_lines(alarm: Alarm, most: int = HINTS_SHOWN) -> list[str]:
     return lines
 
 
-def alarm_lines(alarm: Alarm) -> list[str]:
-    """Return the whole alarm as text lines."""
+def alarm_lines(alarm: Alarm, width: int = 118) -> list[str]:
+    """Return the whole alarm as text lines of at most `width` characters (paths are never broken)."""
+    out: list[str] = []
+    for line in _long_lines(alarm):
+        body = line.lstrip()
+        indent = 24 if line.startswith("  ") and not line.startswith("   ") else len(line) - len(body) + 3
+        out += textwrap.wrap(line, width, subsequent_indent=" " * indent, break_long_words=False,
+                             break_on_hyphens=False) or [""]
+    return out
+
+
+def _long_lines(alarm: Alarm) -> list[str]:
     lines = [f"[{alarm.id}] {headline(alarm)}", f"  {'status':<22}{status_words(alarm)}"]
     lines += [f"  {question:<22}{answer}" for question, answer in facts(alarm)]
     shown = [f"{item.serial} {item.joint} ({item.text})" for item in alarm.examples if item.shows == "drift"]

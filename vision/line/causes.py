@@ -27,8 +27,8 @@ Bools = NDArray[np.bool_]
 FALSE_DISCOVERIES = 0.05
 #: A difference counts only if one group exceeds the other in so many pairs of boards.
 APART = 0.70
-#: A batch that so many boards had before the change did not begin with it.
-MOST_BEFORE = 0.1
+#: A batch that more boards than these had before the change did not begin with it.
+MOST_BEFORE = 2
 #: Fewest boards in each group for a comparison.
 FEWEST = 5
 #: Raw material of derived quantities; only the derived ones are compared.
@@ -53,7 +53,7 @@ class LogDifference:
     @property
     def differs(self) -> bool:
         """Whether the difference is both beyond chance and large enough to matter."""
-        if self.word and self.difference.typical[0] > MOST_BEFORE:
+        if self.word and self.difference.typical[0] * self.difference.sizes[0] > MOST_BEFORE + 0.5:
             return False
         apart = max(self.difference.separation, 1.0 - self.difference.separation)
         return self.q_value <= FALSE_DISCOVERIES and apart >= APART

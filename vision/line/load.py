@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Engine, Select, and_, select
+from sqlalchemy import ColumnElement, Connection, Engine, and_, select
 
 from models.vocabulary import JOINT_FINDINGS, UNGRADED
 from vision.line.errors import LineError
@@ -29,6 +29,7 @@ from vision.records.schema import (
 )
 
 Floats = NDArray[np.float64]
+Query = Any  # a select; its type parameters differ between versions of SQLAlchemy
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ class Scope:
         return ", ".join(words)
 
 
-def first_inspections(scope: Scope) -> Select[int, int, int, datetime, str, int, int, str]:
+def first_inspections(scope: Scope) -> Query:
     """Return the query of inspections in a scope that count, oldest first.
 
     Superseded gradings are left out; later inspections of a board (after repair) are left to the caller.
@@ -242,3 +243,12 @@ def views_of(engine: Engine, keys: Sequence[int], joint: str) -> dict[int, str]:
 def _parts(keys: Sequence[Any], size: int = 400) -> list[list[Any]]:
     """Split keys so that no statement carries too many of them."""
     return [list(keys[start: start + size]) for start in range(0, len(keys), size)]
+
+
+def newest_inspection(engine: Engine, family: str) -> int:
+    """Return the key of the newest inspection of a family, 0 where there is none."""
+    with reading(engine) as connection:
+        key = connection.execute(
+            select(InspectionRow.id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+            .where(FamilyRow.name == family).order_by(InspectionRow.id.desc()).limit(1)).scalar()
+    return int(key or 0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,7 @@ from vision.line.history import History, Place
 from vision.line.series import Spots, deviations, finding_names
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -26,19 +27,25 @@ class Location:
 
 
 def locate(history: History, table: Spots, measures: Sequence[str], since: int, until: int,
-           reference: slice) -> Location:
+           reference: slice, spoke_at: Place, spoken_for: Collection[int] = ()) -> Location:
     """Return which place's joints changed, from boards `since` to `until` (included) against the reference boards.
 
     For each place: likelihood ratio of "all its joints moved by one amount, the others not at all", summed over
     measurements (which move independently of each other) and findings. The noise has a part of each joint's own and a
-    part common to a board, so that a moody board is not taken for a change of all joints.
+    part common to a board, so that a moody board is not taken for a change of all joints. Joints that another alarm
+    speaks for already are left out, and so are the places that hold one; only places that share a joint with the one
+    whose series raised the alarm are asked.
     """
+    free = np.ones(len(history.joints), dtype=np.bool_)
+    free[list(spoken_for)] = False
     ratio = np.zeros(len(table.places))
     for measure in measures:
         if measure in history.measures:
-            ratio += _measure_ratio(history, table, measure, since, until, reference)
+            ratio += _measure_ratio(history, table, measure, since, until, reference, free)
     for finding in finding_names(history):
         ratio += _finding_ratio(history, table, finding, since, until, reference)
+    ratio[(table.weights[:, ~free] > 0).any(axis=1)] = -np.inf
+    ratio[~(table.weights[:, list(spoke_at.members)] > 0).any(axis=1)] = -np.inf
     odds = np.exp(ratio - ratio.max()) * table.parts
     odds /= odds.sum()
     order = np.argsort(odds)[::-1]
@@ -47,14 +54,15 @@ def locate(history: History, table: Spots, measures: Sequence[str], since: int, 
                     None if second is None else table.places[second], 0.0 if second is None else float(odds[second]))
 
 
-def _measure_ratio(history: History, table: Spots, measure: str, since: int, until: int, reference: slice) -> Floats:
+def _measure_ratio(history: History, table: Spots, measure: str, since: int, until: int, reference: slice,
+                   free: Bools) -> Floats:
     """Return log likelihood ratios of a shift of each place; noise covariance is identity plus `common` for all pairs.
 
     The inverse of identity + common * ones is identity - common / (1 + J * common) * ones (Sherman and Morrison).
     """
     scaled = deviations(history, measure, reference)
     base, now = scaled[reference], scaled[since: until + 1]
-    usable = (np.isfinite(now).sum(axis=0) > 0) & (np.isfinite(base).sum(axis=0) >= 5)
+    usable = free & (np.isfinite(now).sum(axis=0) > 0) & (np.isfinite(base).sum(axis=0) >= 5)
     if not usable.any() or now.shape[0] == 0:
         return np.zeros(len(table.places))
     base, now = base[:, usable], now[:, usable]

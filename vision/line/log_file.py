@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from models.errors import InputError, Problem
-from vision.line.log_words import NO, YES, kind_of
+from vision.line.log_words import NO, OWN_QUANTITIES, YES, kind_of
 
 KEYS: tuple[str, ...] = ("at", "serial", "pot", "nozzle", "step", "ref", "pin")
 #: Problems shown before reading stops.
@@ -167,6 +167,8 @@ def _entries(row: Mapping[str, Any], zone: timezone | None, shift: timedelta) ->
         pairs = [(name, value) for name, value in row.items() if name not in KEYS]
     found = []
     for name, raw in pairs:
+        if name in OWN_QUANTITIES or not name:
+            raise _FaultError("quantity", repr(name), "a name that is not kept for the program's own alarms")
         value, text = _value(name, raw)
         if value is not None or text or ("quantity" in row and kind_of(name) == "event"):
             found.append(Entry(at, name, value, text, **place))

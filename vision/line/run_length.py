@@ -7,6 +7,7 @@ Champ and Woodall (Technometrics 29, 1987): the state is what of the past the ru
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,7 +22,8 @@ def _phi(x: Floats) -> Floats:
     return value
 
 
-def ewma_run_length(weight: float, width: float, shift: float = 0.0, cells: int = 201) -> float:
+@lru_cache(maxsize=128)
+def ewma_run_length(weight: float, width: float, shift: float = 0.0, cells: int = 151) -> float:
     """Return the mean number of points until an EWMA with settled limits signals; shift in sigmas of a point."""
     half = width * np.sqrt(weight / (2.0 - weight))
     edges = np.linspace(-half, half, cells + 1)
@@ -31,8 +33,9 @@ def ewma_run_length(weight: float, width: float, shift: float = 0.0, cells: int 
     return float(np.linalg.solve(np.eye(cells) - stay, np.ones(cells))[cells // 2])
 
 
+@lru_cache(maxsize=128)
 def cusum_run_length(allowance: float, decision: float, shift: float = 0.0, *, two_sided: bool = True,
-                     cells: int = 200) -> float:
+                     cells: int = 120) -> float:
     """Return the mean number of points until a tabular CUSUM signals; all arguments in sigmas.
 
     Two sides combine as 1/L = 1/L_high + 1/L_low, exact when both sums cannot signal together (Van Dobben

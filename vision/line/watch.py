@@ -105,6 +105,8 @@ def scan(history: History, settings: Settings = USUAL, known: Sequence[Known] = 
     for group in groups:
         group.evidence = shiryaev_roberts(group.ranks, group.active, group.sides)
     found: list[Drift] = []
+    spoken_for = {index for index, name in enumerate(history.joints.names)
+                  if any(name in alarm.joints for alarm in known if not alarm.answer)}
     start = settings.settle
     while True:
         total = np.sum([np.einsum("sbk,k->b", group.evidence, group.parts) for group in groups], axis=0)
@@ -112,9 +114,11 @@ def scan(history: History, settings: Settings = USUAL, known: Sequence[Known] = 
         if over.size == 0:
             return found
         seen = start + int(over[0])
-        drift = _alarm(history, table, groups, seen, float(total[seen]) / settings.false_alarm_boards, settings)
+        drift = _alarm(history, table, groups, seen, float(total[seen]) / settings.false_alarm_boards, settings,
+                       spoken_for)
         found.append(drift)
-        affected = set(drift.location.best.members) | set(drift.spoke_at.members)
+        affected = set(drift.location.best.members)
+        spoken_for |= affected
         for group in groups:
             for column, index in enumerate(group.place):
                 if affected & set(table.places[index].members):
@@ -203,7 +207,7 @@ def _left_out(history: History, table: Spots, known: Sequence[Known]) -> Bools:
 
 
 def _alarm(history: History, table: Spots, groups: Sequence[_Series], seen: int, evidence: float,
-           settings: Settings) -> Drift:
+           settings: Settings, spoken_for: set[int]) -> Drift:
     """Describe the alarm at board `seen`: the loudest series, the start of the change, the place."""
     stakes = [group.evidence[:, seen] * group.parts for group in groups]
     loudest = int(np.argmax([stake.max() for stake in stakes]))
@@ -213,6 +217,7 @@ def _alarm(history: History, table: Spots, groups: Sequence[_Series], seen: int,
     first = int(quiet[-1]) + 1 if quiet.size else 0
     odds = log_odds(group.ranks[first: seen + 1, column], group.sides[int(side)])
     low, best, high = (first + index for index in change_point(odds))
-    location = locate(history, table, settings.measures, best, seen, slice(0, max(low, settings.settle // 2)))
-    return Drift(group.quantity[column], group.sides[int(side)], table.places[group.place[column]], seen, best, low,
-                 high, evidence, location)
+    spoke_at = table.places[group.place[column]]
+    location = locate(history, table, settings.measures, best, seen, slice(0, max(low, settings.settle // 2)), spoke_at,
+                      spoken_for)
+    return Drift(group.quantity[column], group.sides[int(side)], spoke_at, seen, best, low, high, evidence, location)

@@ -8,10 +8,11 @@ from datetime import UTC, datetime, timedelta
 from sqlalchemy import Engine
 
 from vision.line.alarm import Alarm, Example, describe
-from vision.line.alarm_store import OWN, as_known, list_alarms, save_alarm
+from vision.line.alarm_store import as_known, list_alarms, save_alarm
 from vision.line.history import History
 from vision.line.load import load_history, load_log, pictures_of, views_of
 from vision.line.log_join import Logged, fit_clock, join
+from vision.line.log_words import OWN_QUANTITIES
 from vision.line.watch import Settings, scan
 
 #: Boards of a look at the line: long enough for a reference, short enough to follow the line.
@@ -38,7 +39,7 @@ def logged_values(engine: Engine, history: History) -> tuple[Logged, ...]:
         return ()
     day = timedelta(days=1)  # clocks may differ by hours; a day is more than any offset worth mending
     first, last = (datetime.fromtimestamp(float(history.at_s[i]), UTC) for i in (0, -1))
-    rows = load_log(engine, first - day, last + day, OWN)
+    rows = load_log(engine, first - day, last + day, OWN_QUANTITIES)
     return join(rows, history.serials, history.at_s, fit_clock(rows, history.serials, history.at_s))
 
 

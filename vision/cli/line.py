@@ -1,0 +1,332 @@
+"""`meniscope line`: from records to statements - yield, drift, and what to look at first."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import asdict, is_dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from vision.cli._common import Column, Output, print_json, print_rows, progress, rows_options, say, table_text
+from vision.cli._results_keep import database_option
+from vision.cli.results import moment, opened
+
+if TYPE_CHECKING:
+    from vision.line.alarm import Alarm
+    from vision.line.log_store import Imported
+    from vision.line.report import Report
+
+FINDING_COLUMNS = (Column("title", "finding"), Column("calls"), Column("real"), Column("false_calls", "false"),
+                   Column("waiting"), Column("escapes"), Column("indicators"), Column("share", "running %", 0))
+PLACE_COLUMNS = (Column("place"), Column("joints"), Column("calls"), Column("real"), Column("dpmo", "DPMO", 0),
+                 Column("dpmo_low", "from", 0), Column("dpmo_high", "to", 0), Column("above", "above the rest"),
+                 Column("top_finding", "most often"))
+JOINT_COLUMNS = (Column("joint"), Column("calls"), Column("dpmo", "DPMO", 0), Column("dpmo_low", "from", 0),
+                 Column("dpmo_high", "to", 0), Column("above", "above the rest"), Column("top_finding", "most often"))
+ALARM_COLUMNS = (Column("id"), Column("family"), Column("status"), Column("title", "alarm"),
+                 Column("since_serial", "since board"), Column("seen_serial", "noticed at"),
+                 Column("seen_at", "noticed (UTC)"), Column("answered_by", "answered by"), Column("note"))
+DRIFT_KINDS = {"nozzle": "nozzle_dewetting", "flux": "flux_jet_clogging", "preheat": "cold_after_pause",
+               "boards": "poor_board_batch"}
+
+
+@click.group()
+def command() -> None:
+    """Watch the line: yield, charts, drift alarms, and what to look at first.
+
+    \b
+    meniscope line report --since 7d --html week.html      a week on one page
+    meniscope line watch --follow                          raise an alarm as soon as something drifts
+    meniscope line import-log machine.csv                  what the line logged, joined to the boards
+    meniscope line alarms                                  open and answered alarms
+    meniscope line answer 3f2a --as fixed --by "A. Name"   the cause was removed
+    meniscope line rehearse --db try.sqlite                a simulated shift that drifts, to try all this
+
+    The database is --db, or MENISCOPE_DB in the environment, or results.sqlite in this folder.
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+
+
+@command.command()
+@database_option
+@click.option("--family", default="", help="Only this board family.")
+@click.option("--since", callback=moment, help="From this time on: 2026-03-31, or how long ago (24h, 7d).")
+@click.option("--until", callback=moment, help="Before this time.")
+@click.option("--pot", default="", help="Only joints of this solder pot.")
+@click.option("--nozzle", default="", help="Only joints of this nozzle.")
+@click.option("--step", default="", help="Only joints of this step.")
+@click.option("--joint", default="", help="Only this joint, REF.PIN.")
+@click.option("--html", "html_path", type=click.Path(dir_okay=False, path_type=Path),
+              help="Also write the report as one HTML page with plots.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def report(db: str, family: str, since: datetime | None, until: datetime | None, pot: str, nozzle: str, step: str,
+           joint: str, html_path: Path | None, as_json: bool) -> None:
+    """Say how the line does: yield, defects per million, what fails and where, charts, open alarms.
+
+    Calls are what the program found; real defects are those that a person confirmed. The two are kept apart.
+    """
+    from vision.line.load import Scope, only_family
+    from vision.line.report import build_report
+
+    with opened(db) as engine:
+        chosen = only_family(engine, family) if family else ""
+        found = build_report(engine, Scope(chosen, since, until, pot, nozzle, step, joint))
+    if html_path is not None:
+        from vision.line.page import report_page
+
+        html_path.write_text(report_page(found), encoding="utf-8")
+        say(f"page written to {html_path}")
+    if as_json:
+        print_json(report_json(found))
+    else:
+        click.echo(report_text(found))
+
+
+def report_json(found: Report) -> dict[str, Any]:
+    """Return a report as plain values; arrays become lists."""
+    plain = _plain(found)
+    assert isinstance(plain, dict)
+    return plain
+
+
+def _plain(value: Any) -> Any:
+    """Return dataclasses as dicts and arrays as lists, all the way down."""
+    if is_dataclass(value) and not isinstance(value, type):
+        named = {name: _plain(item) for name, item in vars(value).items()}
+        if hasattr(value, "out"):
+            named["out"] = value.out.tolist()
+        if hasattr(value, "state"):
+            named["state"] = value.state
+        return named
+    if hasattr(value, "tolist"):
+        return value.tolist()
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    return value
+
+
+def report_text(found: Report) -> str:
+    """Return a report as text for the terminal."""
+    from vision.line.alarm_text import headline
+    from vision.line.page import period, wait_text, worst_joints
+    from vision.line.report import share_text
+
+    if not found.boards:
+        return f"{found.scope}: no boards in this period"
+    lines = [f"{found.scope}; {period(found)}", ""]
+    still = [alarm for alarm in found.alarms if alarm.status == "open"]
+    lines += [f"ALARM [{alarm.id}] {headline(alarm)}" for alarm in still] or ["no open drift alarm"]
+    pairs = [
+        ("boards", f"{found.boards:,} ({found.ungraded_boards:,} not graded)"),
+        ("first-pass yield", f"{share_text(found.first_pass)}   boards without a call, 95 % interval"),
+        ("yield after review", f"{share_text(found.passed_after_review)}   {found.waiting_boards:,} boards still wait"),
+        ("joints graded", f"{found.opportunities:,} ({found.ungraded_joints:,} not graded)"),
+        ("confirmed defects", f"{found.real:,}: {found.dpmo_real:,.0f} DPMO ({found.dpmo_real_low:,.0f} to "
+         f"{found.dpmo_real_high:,.0f}), {found.escapes:,} of them escapes"),
+        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} per million; {found.waiting:,} wait"),
+        ("false calls",
+         f"{found.false_calls:,} of {found.false_share.size:,} decided: {share_text(found.false_share)}"),
+        ("time to decision", wait_text(found.review_wait)), ("time to repair", wait_text(found.repair_wait))]
+    lines += ["", *(f"{name:<22}{value}" for name, value in pairs)]
+    if found.findings:
+        rows: list[dict[str, Any]] = [asdict(row) | {"share": 100 * row.cumulative} for row in found.findings]
+        lines += ["", table_text(rows, FINDING_COLUMNS)]
+    places = [asdict(row) | {"place": f"{row.kind} {row.place}", "above": _above(row)} for row in found.places]
+    if places:
+        lines += ["", table_text(places, PLACE_COLUMNS)]
+    joints = [asdict(row) | {"above": _above(row)} for row in worst_joints(found)]
+    if joints:
+        lines += ["", table_text(joints, JOINT_COLUMNS)]
+    lines += ["", *(f"{item.title + ' (board means)':<34}{item.state}" for item in found.measure_charts)]
+    lines += [f"{item.title:<34}{int(item.chart.out.sum())} of {item.chart.points.size} groups of {item.boards[0]} "
+              f"boards beyond {item.chart.note}" for item in found.count_charts]
+    return "\n".join(lines)
+
+
+def _above(row: Any) -> str:
+    return "yes" if row.calls and row.q_value <= 0.05 else ""
+
+
+@command.command()
+@database_option
+@click.option("--family", default="", help="The board family; needed where the records hold several.")
+@click.option("--follow", is_flag=True, help="Go on looking after every new board, until Ctrl-C.")
+@click.option("--every", type=click.FloatRange(min=0.2), default=5.0, show_default=True,
+              help="Seconds between two looks for new boards.")
+@click.option("--false-alarm-boards", type=click.FloatRange(min=100), default=10_000, show_default=True,
+              help="Without drift an alarm comes on average no sooner than after so many boards.")
+@click.option("--boards", type=click.IntRange(min=60, max=5000), default=400, show_default=True,
+              help="Newest boards that a look takes in.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON, one object an alarm and line.")
+def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: float, boards: int,
+          as_json: bool) -> None:
+    """Look for drifts, and say what, where, since when, how sure, which pictures, and what to look at first.
+
+    New alarms are written into the records and told once. While an alarm is open its place raises no other.
+    """
+    from vision.line.alarm_store import list_alarms
+    from vision.line.load import newest_inspection, only_family
+    from vision.line.watch import Settings
+    from vision.line.watching import look
+
+    settings = Settings(false_alarm_boards=false_alarm_boards)
+    with opened(db, read_only=False) as engine:
+        name = only_family(engine, family)
+        seen = 0
+        try:
+            while True:
+                newest = newest_inspection(engine, name)
+                if newest != seen:
+                    seen = newest
+                    _tell(look(engine, name, settings, boards=boards), as_json)
+                if not follow:
+                    break
+                time.sleep(every)
+        except KeyboardInterrupt:
+            say("stopped")
+        still = list_alarms(engine, name, only_open=True)
+    if not as_json:
+        say(f"{name}: {len(still)} open {'alarm' if len(still) == 1 else 'alarms'}"
+            + (f" ({', '.join(alarm.id for alarm in still)}); `meniscope line alarms ID` shows one" if still else ""))
+
+
+def _tell(alarms: list[Alarm], as_json: bool) -> None:
+    """Print alarms: as text, or one JSON object a line."""
+    from vision.line.alarm_text import alarm_lines
+
+    if as_json:
+        import json
+
+        for alarm in alarms:
+            click.echo(json.dumps(_plain(alarm), ensure_ascii=False))
+    elif alarms:
+        click.echo("\n\n".join("\n".join(alarm_lines(alarm)) for alarm in alarms))
+
+
+@command.command()
+@click.argument("alarm_id", metavar="[ID]", default="")
+@database_option
+@click.option("--family", default="", help="Only this board family.")
+@click.option("--open", "only_open", is_flag=True, help="Only alarms that nobody has answered.")
+@rows_options
+def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output) -> None:
+    """List the alarms, or show one in full (the beginning of its ID is enough)."""
+    from vision.line.alarm_store import list_alarms
+    from vision.line.errors import LineError
+
+    with opened(db) as engine:
+        found = list_alarms(engine, family, only_open=only_open)
+    if not alarm_id:
+        print_rows([_plain(alarm) for alarm in found], ALARM_COLUMNS, output, empty="no alarms")
+        return
+    fitting = [alarm for alarm in found if alarm.id.startswith(alarm_id)]
+    if len(fitting) != 1:
+        raise LineError(f"alarm {alarm_id!r}: fits {len(fitting)} alarms, wanted one; leave out the ID to list them")
+    if output == "json":
+        print_json(_plain(fitting[0]))
+    else:
+        _tell(fitting, as_json=False)
+
+
+@command.command()
+@click.argument("alarm_id", metavar="ID")
+@database_option
+@click.option("--as", "answer_word", type=click.Choice(["fixed", "normal"]), required=True,
+              help="fixed: the cause was removed. normal: the new state is accepted as normal.")
+@click.option("--by", required=True, help="Who answers.")
+@click.option("--note", default="", help="What was found and done.")
+def answer(alarm_id: str, db: str, answer_word: str, by: str, note: str) -> None:
+    """Answer an alarm; the answer is kept with name and time, and the place is watched again."""
+    from vision.line.alarm_store import answer_alarm
+    from vision.line.alarm_text import headline, status_words
+
+    with opened(db, read_only=False) as engine:
+        alarm = answer_alarm(engine, alarm_id, answer_word, by, note)
+    say(f"[{alarm.id}] {headline(alarm)}: {status_words(alarm)}")
+
+
+@command.command("import-log")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@database_option
+@click.option("--utc-offset", default="", metavar="+HH:MM", help="Offset of times that have none.")
+@click.option("--clock-ahead", type=float, default=0.0, metavar="SECONDS",
+              help="How far the log's clock runs ahead of the station's; times are put back by so much.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def import_log(files: tuple[Path, ...], db: str, utc_offset: str, clock_ahead: float, as_json: bool) -> None:
+    """Take in what the line logged: CSV or JSON Lines, a row a value or a row a board.
+
+    \b
+    Columns: at (ISO 8601), and where known serial, pot, nozzle, step (or ref and pin), then either quantity and
+    value, or one column for each quantity: flux_drops, flux_drops_reference, flux_direction_ok, preheat_end_c,
+    preheat_gradient_k_s, pot_temperature_c, nozzle_cleaned, brush_passes, solder_time_s, board_batch, and others.
+
+    What is there already is left alone, so a log may be imported again as it grows. Clock and gaps are reported.
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    from vision.line.log_file import read_log
+    from vision.line.log_store import import_entries
+
+    results = []
+    with opened(db, read_only=False) as engine:
+        for path in files:
+            done = import_entries(engine, read_log(path, utc_offset=utc_offset, clock_ahead_s=clock_ahead), str(path))
+            results.append({"file": str(path), **_plain(done)})
+            if not as_json:
+                click.echo("\n".join(import_lines(str(path), done)))
+    if as_json:
+        print_json(results)
+
+
+def import_lines(file: str, done: Imported) -> list[str]:
+    """Return in words what an import did and found."""
+    lines = [f"{file}: {done.values:,} values, {done.new:,} of them new, {done.first[:16].replace('T', ' ')} to "
+             f"{done.last[:16].replace('T', ' ')} UTC",
+             "  " + ", ".join(f"{name} {count:,}" for name, count in done.counts.items())]
+    if done.unknown:
+        lines.append(f"  kept under their own names: {', '.join(done.unknown)}")
+    lines.append(f"  {done.boards:,} boards were inspected in this time, {done.boards_without:,} of them are not in "
+                 f"the log; {done.strangers:,} serials of the log were never inspected")
+    if done.clock is None:
+        lines.append("  clock: too few serials in common to compare the clocks; rows without serial are joined by time "
+                     "as they stand")
+    elif done.clock.delay_s < 0:
+        ahead = -done.clock.delay_s
+        lines.append(f"  clock: the log's clock runs ahead of the station's by at least {ahead:.0f} s: boards seem "
+                     "inspected before their last log entry. Joining allows for it; importing with "
+                     f"--clock-ahead {ahead:.0f} would put the times right as far as can be told")
+    else:
+        lines.append(f"  clock: boards reach the camera {done.clock.delay_s:.0f} s after their last log entry (spread "
+                     f"{done.clock.spread_s:.0f} s)" + ("" if done.clock.plausible else "; check the clocks"))
+    if done.clock is not None:
+        lines += [f"  clock jump at board {serial}: {change:+.0f} s" for serial, change in done.clock.jumps]
+    lines += [f"  gap: {gap.quantity} ({gap.place}) missing for {gap.boards} boards, {gap.first} to {gap.last}"
+              for gap in done.gaps[:10]]
+    if len(done.gaps) > 10:
+        lines.append(f"  and {len(done.gaps) - 10} more gaps")
+    if not done.gaps:
+        lines.append("  no gaps")
+    return lines
+
+
+@command.command()
+@click.option("--db", required=True, metavar="FILE", help="A new SQLite file to write into.")
+@click.option("--drift", type=click.Choice(sorted(DRIFT_KINDS)), default="nozzle", show_default=True,
+              help="What goes wrong after half the shift.")
+@click.option("--boards", type=click.IntRange(min=60, max=2000), default=160, show_default=True)
+@click.option("--seed", type=int, default=1, show_default=True)
+def rehearse(db: str, drift: str, boards: int, seed: int) -> None:
+    """Write a simulated shift that drifts in a known way, with its process log, to try reports and alarms.
+
+    The numbers come from an invented process model, not from pictures.
+    """
+    if Path(db).exists():
+        raise click.BadParameter(f"{db} exists; name a new file, so that no real results mix with simulated ones",
+                                 param_hint="--db")
+    from vision.cli._rehearsal import simulated_shift
+
+    with progress(boards, "writing boards") as bar:
+        told = simulated_shift(Path(db), DRIFT_KINDS[drift], boards, seed, bar.step)
+    say(f"{told}\nnext: meniscope line watch --db {db}\n      meniscope line report --db {db} --html report.html")

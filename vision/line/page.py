@@ -1,0 +1,85 @@
+"""The report as one HTML file: everything inside, no script, no outside asset."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from typing import Any
+
+from vision import __version__
+from vision.line import plots
+from vision.line.alarm_text import facts, headline, place_words, status_words
+from vision.line.causes import AGREES
+from vision.line.report import JointRow, Report, Waits, share_text
+
+WORST_JOINTS = 12
+HINTS_ON_PAGE = 6
+
+
+def report_page(report: Report) -> str:
+    """Return the report as HTML text."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    template = environment.from_string(files("vision.line").joinpath("report.html").read_text(encoding="utf-8"))
+    families = sorted({row.family for row in report.joints})
+    maps = [(family, Markup(plots.board_map([row for row in report.joints if row.family == family])))
+            for family in families]
+    shown: dict[str, Any] = {
+        "report": report, "figures": _figures(report), "version": __version__, "agrees": AGREES,
+        "alarms": [(alarm, headline(alarm), facts(alarm), place_words(alarm), status_words(alarm),
+                    alarm.hints[:HINTS_ON_PAGE]) for alarm in report.alarms],
+        "maps": maps, "pareto": Markup(plots.pareto_plot(report.findings)) if report.findings else "",
+        "count_charts": [(item, Markup(plots.count_plot(item))) for item in report.count_charts],
+        "measure_charts": [(item, Markup(plots.measure_plot(item))) for item in report.measure_charts],
+        "worst": worst_joints(report), "period": period(report)}
+    return template.render(shown)
+
+
+def worst_joints(report: Report, most: int = WORST_JOINTS) -> list[JointRow]:
+    """Return the joints above the rest, the worst first; where none is, those with most calls."""
+    above = [row for row in report.joints if row.calls and row.q_value <= 0.05]
+    chosen = above or [row for row in report.joints if row.calls]
+    return sorted(chosen, key=lambda row: (-row.dpmo, row.joint))[:most]
+
+
+def period(report: Report) -> str:
+    """Return the period in words."""
+    if not report.boards:
+        return "no boards"
+    return f"{report.since[:16].replace('T', ' ')} to {report.until[:16].replace('T', ' ')} UTC"
+
+
+def wait_text(waits: Waits) -> str:
+    """Return waiting times in words."""
+    if not waits.count:
+        return "none yet"
+    return f"median {minutes(waits.median_min)}, nine in ten within {minutes(waits.p90_min)} ({waits.count})"
+
+
+def minutes(value: float) -> str:
+    """Return minutes as a person says them."""
+    if value < 120:
+        return f"{value:.0f} min"
+    return f"{value / 60:.1f} h" if value < 2880 else f"{value / 1440:.1f} days"
+
+
+def _figures(report: Report) -> list[tuple[str, str, str]]:
+    """Return the key figures: name, value, what it means."""
+    return [
+        ("First-pass yield", share_text(report.first_pass),
+         f"{report.first_pass.count:,} of {report.first_pass.size:,} graded boards had no call"),
+        ("Yield after review", share_text(report.passed_after_review),
+         f"boards without a defect; {report.waiting_boards:,} boards wait for a decision and count as bad"),
+        ("Defects per million, confirmed", f"{report.dpmo_real:,.0f} ({report.dpmo_real_low:,.0f} to "
+         f"{report.dpmo_real_high:,.0f})" if report.opportunities else "nothing to count",
+         f"{report.real:,} real, by a person's word, of {report.opportunities:,} joints; "
+         f"{report.escapes:,} of them escapes"),
+        ("Calls per million", f"{report.dpmo_calls:,.0f}" if report.opportunities else "nothing to count",
+         f"{report.calls:,} calls before review; {report.waiting:,} wait, {report.unsure:,} could not be told"),
+        ("False calls", share_text(report.false_share),
+         f"{report.false_calls:,} of {report.false_share.size:,} decided calls"),
+        ("Not graded", f"{report.ungraded_boards:,} boards", f"and {report.ungraded_joints:,} single joints"),
+        ("Time to decision", wait_text(report.review_wait), "from grading to a person's decision"),
+        ("Time to repair", wait_text(report.repair_wait), "from grading to the repair"),
+    ]

@@ -1,0 +1,321 @@
+"""The report of a period: yield, defects per million, paretos, places, charts, reviews, open alarms."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import Engine
+
+from models.vocabulary import FINDING
+from vision.line.alarm import Alarm, iso
+from vision.line.alarm_store import list_alarms
+from vision.line.charts import Chart, p_chart, u_chart
+from vision.line.history import LAND, NOZZLE, POT, STEP
+from vision.line.load import Scope, load_history
+from vision.line.measure_charts import CHARTED, MeasureChart, measure_charts
+from vision.line.rates import benjamini_hochberg, dpmo, exact_interval, higher_than_rest, poisson_interval
+from vision.line.tally import FALSE, FINDING_NAMES, INDICATOR, REAL, UNSURE, WAITING, Tally, tally
+
+Floats = NDArray[np.float64]
+
+#: A time chart has at most so many points, each of at least so many boards.
+MOST_POINTS, FEWEST_BOARDS = 40, 10
+#: Newest boards on the measurement charts.
+CHARTED_BOARDS = 200
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A count out of a number of tries, with its exact 95 % interval (NaN where nothing was tried)."""
+
+    count: int
+    size: int
+    rate: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class FindingRow:
+    """One line of the pareto by finding. `defects` are calls and escapes not (yet) called false."""
+
+    finding: str
+    title: str
+    calls: int
+    real: int
+    false_calls: int
+    waiting: int
+    escapes: int
+    indicators: int
+    cumulative: float  # share of all calls up to this line
+
+
+@dataclass(frozen=True)
+class PlaceRow:
+    """One line of the pareto by place. `q_value`: that its rate is not above the other places' (adjusted)."""
+
+    kind: str
+    place: str
+    joints: int
+    opportunities: int
+    calls: int
+    real: int
+    dpmo: float
+    dpmo_low: float
+    dpmo_high: float
+    q_value: float
+    top_finding: str
+
+
+@dataclass(frozen=True)
+class JointRow:
+    """One joint of the heat map; DPMO of calls that were not declared false."""
+
+    family: str
+    joint: str
+    x_mm: float
+    y_mm: float
+    opportunities: int
+    calls: int
+    dpmo: float
+    dpmo_low: float
+    dpmo_high: float
+    q_value: float
+    top_finding: str
+
+
+@dataclass(frozen=True)
+class Waits:
+    """How long boards waited for a decision or a repair, minutes."""
+
+    count: int
+    median_min: float
+    p90_min: float
+
+
+@dataclass(frozen=True)
+class CountChart:
+    """A time chart of counts with its labels: first serial and time of each point."""
+
+    title: str
+    chart: Chart
+    serials: tuple[str, ...]
+    times: tuple[str, ...]
+    boards: tuple[int, ...]
+
+
+@dataclass(frozen=True)
+class Report:
+    """Everything that a report shows. Rates of calls are by the program; real ones by people."""
+
+    scope: str
+    since: str
+    until: str
+    boards: int
+    ungraded_boards: int
+    first_pass: Rate  # boards without a call
+    passed_after_review: Rate  # boards whose calls were all declared false, or that had none
+    waiting_boards: int
+    opportunities: int
+    ungraded_joints: int
+    calls: int
+    real: int
+    false_calls: int
+    unsure: int
+    waiting: int
+    escapes: int
+    indicators: int
+    dpmo_calls: float
+    dpmo_real: float
+    dpmo_real_low: float
+    dpmo_real_high: float
+    false_share: Rate  # of the calls that people decided
+    findings: tuple[FindingRow, ...]
+    places: tuple[PlaceRow, ...]
+    joints: tuple[JointRow, ...]
+    review_wait: Waits
+    repair_wait: Waits
+    count_charts: tuple[CountChart, ...]
+    measure_charts: tuple[MeasureChart, ...]
+    alarms: tuple[Alarm, ...]
+
+
+def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report:
+    """Count a period and return its report; `charts` off leaves out what needs measurements."""
+    counted = tally(engine, scope)
+    families = sorted(set(counted.family))
+    measures: tuple[MeasureChart, ...] = ()
+    if charts and len(families) == 1:
+        history = load_history(engine, families[0], measures=CHARTED, boards=CHARTED_BOARDS,
+                               scope=Scope(families[0], scope.since, scope.until))
+        names = {name for name, inside in zip(counted.joints.name, counted.joints.inside, strict=True) if inside}
+        measures = measure_charts(history, [i for i, name in enumerate(history.joints.names) if name in names])
+    alarms = [alarm for alarm in list_alarms(engine, scope.family) if _in_period(alarm, scope)]
+    return summarise(counted, measures, alarms)
+
+
+def _in_period(alarm: Alarm, scope: Scope) -> bool:
+    """Tell whether an alarm was raised in the period, or is open still."""
+    at = datetime.fromisoformat(alarm.seen_at)
+    inside = (scope.since is None or at >= scope.since) and (scope.until is None or at < scope.until)
+    return inside or (alarm.status == "open" and (scope.until is None or at < scope.until))
+
+
+def summarise(counted: Tally, measures: Sequence[MeasureChart] = (), alarms: Sequence[Alarm] = ()) -> Report:
+    """Return the report of a counted period."""
+    calls = counted.calls
+    standing = calls & (counted.state != FALSE)
+    graded = ~counted.passed_over
+    boards, tried = len(counted.serials), int(counted.joints.tried[counted.joints.inside].sum())
+
+    def boards_with(mask: NDArray[np.bool_], escapes: bool) -> NDArray[np.bool_]:
+        hit = np.zeros(boards, dtype=np.bool_)
+        hit[counted.board[mask]] = True
+        if escapes:
+            hit[counted.escape_board] = True
+        return hit
+
+    called, faulty = boards_with(calls, False), boards_with(standing, True)
+    waits = boards_with(counted.state == WAITING, False)
+    count = {state: int((counted.state == state).sum()) for state in (WAITING, REAL, FALSE, UNSURE, INDICATOR)}
+    escapes = int(counted.escape_board.size)
+    real = count[REAL] + escapes
+    low, high = poisson_interval(real, max(tried, 1))
+    families = set(counted.family)
+    scope = replace(counted.scope, family=families.pop()) if len(families) == 1 else counted.scope
+    return Report(
+        scope.text, iso(counted.at_s[0]) if boards else "", iso(counted.at_s[-1]) if boards else "", boards,
+        int((~graded).sum()), _rate(int((graded & ~called).sum()), int(graded.sum())),
+        _rate(int((graded & ~faulty).sum()), int(graded.sum())), int(waits.sum()), tried, counted.ungraded_joints,
+        int(calls.sum()), real, count[FALSE], count[UNSURE], count[WAITING], escapes, count[INDICATOR],
+        float(dpmo(int(calls.sum()), tried)), float(dpmo(real, tried)), 1e6 * float(low), 1e6 * float(high),
+        _rate(count[FALSE], count[FALSE] + count[REAL]), _by_finding(counted), _by_place(counted, standing),
+        _by_joint(counted, standing), _waits(counted.review_s), _waits(counted.repair_s),
+        _count_charts(counted, called | faulty, standing), tuple(measures), tuple(alarms))
+
+
+def _rate(count: int, size: int) -> Rate:
+    if size == 0:
+        return Rate(count, size, float("nan"), float("nan"), float("nan"))
+    low, high = exact_interval(count, size)
+    return Rate(count, size, count / size, float(low), float(high))
+
+
+def _waits(seconds: Floats) -> Waits:
+    if seconds.size == 0:
+        return Waits(0, float("nan"), float("nan"))
+    median, late = np.percentile(seconds / 60.0, [50, 90])
+    return Waits(int(seconds.size), float(median), float(late))
+
+
+def _by_finding(counted: Tally) -> tuple[FindingRow, ...]:
+    table = np.zeros((len(FINDING_NAMES), 5), dtype=np.int64)
+    np.add.at(table, (counted.finding, counted.state), 1)
+    known = counted.escape_finding >= 0
+    escapes = np.bincount(counted.escape_finding[known], minlength=len(FINDING_NAMES))
+    calls = table[:, [WAITING, REAL, FALSE, UNSURE]].sum(axis=1)
+    order = sorted(range(len(FINDING_NAMES)), key=lambda i: (-(calls[i] + escapes[i]), -table[i, INDICATOR]))
+    total, running, rows = max(int(calls.sum()), 1), 0, []
+    for i in order:
+        if calls[i] + escapes[i] + table[i, INDICATOR] == 0:
+            continue
+        running += int(calls[i])
+        name = FINDING_NAMES[i]
+        rows.append(FindingRow(name, FINDING[name].title, int(calls[i]), int(table[i, REAL]), int(table[i, FALSE]),
+                               int(table[i, WAITING]), int(escapes[i]), int(table[i, INDICATOR]), running / total))
+    return tuple(rows)
+
+
+def _joint_counts(counted: Tally, standing: NDArray[np.bool_]) -> tuple[Floats, Floats, NDArray[np.int64]]:
+    """Return calls that stand, real ones, and a (joint, finding) table, by joint; escapes are real."""
+    joints = len(counted.joints.name)
+    at_joint = counted.joint >= 0
+    escaped = counted.escape_joint[counted.escape_joint >= 0]
+    extra = np.bincount(escaped, minlength=joints)
+    calls = np.bincount(counted.joint[standing & at_joint], minlength=joints) + extra
+    real = np.bincount(counted.joint[(counted.state == REAL) & at_joint], minlength=joints) + extra
+    table = np.zeros((joints, len(FINDING_NAMES)), dtype=np.int64)
+    np.add.at(table, (counted.joint[standing & at_joint], counted.finding[standing & at_joint]), 1)
+    return calls.astype(np.float64), real.astype(np.float64), table
+
+
+def _top(row: NDArray[np.int64]) -> str:
+    return FINDING[FINDING_NAMES[int(row.argmax())]].title if row.any() else ""
+
+
+def _by_place(counted: Tally, standing: NDArray[np.bool_]) -> tuple[PlaceRow, ...]:
+    """Return the places of every kind, the worst first within a kind, each tested against the rest of its kind."""
+    calls, real, table = _joint_counts(counted, standing)
+    joints = counted.joints
+    tried = joints.tried.astype(np.float64)
+    out: list[PlaceRow] = []
+    for kind, labels in ((POT, joints.pot), (NOZZLE, joints.nozzle), (STEP, joints.step), (LAND, joints.land_kind)):
+        groups: dict[str, list[int]] = {}
+        for index, (label, inside) in enumerate(zip(labels, joints.inside, strict=True)):
+            if label and inside and tried[index] > 0:
+                groups.setdefault(label, []).append(index)
+        k = np.array([calls[members].sum() for members in groups.values()])
+        n = np.array([tried[members].sum() for members in groups.values()])
+        if not groups:
+            continue
+        q = benjamini_hochberg(higher_than_rest(k, n))
+        low, high = poisson_interval(k, n)
+        rows = [PlaceRow(kind, label, len(members), int(n[i]), int(k[i]), int(real[members].sum()),
+                         float(1e6 * k[i] / n[i]), float(1e6 * low[i]), float(1e6 * high[i]), float(q[i]),
+                         _top(table[members].sum(axis=0)))
+                for i, (label, members) in enumerate(groups.items())]
+        out += sorted(rows, key=lambda row: -row.dpmo)
+    return tuple(out)
+
+
+def _by_joint(counted: Tally, standing: NDArray[np.bool_]) -> tuple[JointRow, ...]:
+    """Return every joint of the scope; p-values against all other joints, adjusted for their number."""
+    calls, _, table = _joint_counts(counted, standing)
+    joints = counted.joints
+    chosen = np.flatnonzero(joints.inside & (joints.tried > 0))
+    if chosen.size == 0:
+        return ()
+    k, n = calls[chosen], joints.tried[chosen].astype(np.float64)
+    q = benjamini_hochberg(higher_than_rest(k, n))
+    low, high = poisson_interval(k, n)
+    return tuple(JointRow(joints.family[j], joints.name[j], float(joints.x_mm[j]), float(joints.y_mm[j]), int(n[i]),
+                          int(k[i]), float(1e6 * k[i] / n[i]), float(1e6 * low[i]), float(1e6 * high[i]), float(q[i]),
+                          _top(table[j])) for i, j in enumerate(chosen))
+
+
+def _count_charts(counted: Tally, faulty: NDArray[np.bool_], standing: NDArray[np.bool_]) -> tuple[CountChart, ...]:
+    """Return time charts over groups of boards of equal number (the last may be smaller), with exact limits."""
+    graded = np.flatnonzero(~counted.passed_over)
+    if graded.size < 2 * FEWEST_BOARDS:
+        return ()
+    step = max(FEWEST_BOARDS, int(np.ceil(graded.size / MOST_POINTS)))
+    starts = np.arange(0, graded.size, step)
+    boards = np.diff(np.append(starts, graded.size))
+    per_board = np.bincount(counted.board[standing], minlength=len(counted.serials))[graded].astype(np.float64)
+    bad = np.add.reduceat(faulty[graded].astype(np.float64), starts)
+    events = np.add.reduceat(per_board, starts)
+    serials = tuple(counted.serials[graded[start]] for start in starts)
+    times = tuple(iso(counted.at_s[graded[start]]) for start in starts)
+    sizes = tuple(int(size) for size in boards)
+    return (CountChart("share of boards with a call", p_chart(bad, boards, exact=True), serials, times, sizes),
+            CountChart("calls per board", u_chart(events, boards, exact=True), serials, times, sizes))
+
+
+def share_text(rate: Rate) -> str:
+    """Return a rate in words: `97.3 % (96.1 to 98.2)`."""
+    if rate.size == 0:
+        return "nothing to count"
+    return f"{100 * rate.rate:.1f} % ({100 * rate.low:.1f} to {100 * rate.high:.1f})"
+
+
+def parse_day(text: str) -> datetime:
+    """Return a day or time with offset; without offset it is UTC."""
+    value = datetime.fromisoformat(text)
+    return value if value.tzinfo else value.replace(tzinfo=UTC)
+
+
+__all__ = ["Report", "build_report", "parse_day", "share_text", "summarise"]
