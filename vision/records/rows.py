@@ -30,27 +30,33 @@ JOINT = ("inspection_id", "joint_id", "view", "verdict", *JOINT_MEASURES, "uncer
 CHIP = ("inspection_id", "chip_id", "view", "verdict", *CHIP_MEASURES, "reason")
 FINDING = ("inspection_id", "joint_id", "chip_id", "finding", "verdict", "measure", "value", "limit_value", "side",
            "guard", "unit", "source", "rule", "x_mm", "y_mm", "other")
+#: Tables in the order in which rows refer to each other.
+COLUMNS: dict[str, tuple[str, ...]] = {"picture": PICTURE, "registration": REGISTRATION, "joint_result": JOINT,
+                                       "chip_result": CHIP, "finding": FINDING}
 #: Fewer rows than this are not worth a COPY.
 COPY_ROWS = 8
 
 
-def write_rows(connection: Connection, key: int, inspection: Inspection, joint_ids: Mapping[tuple[str, str], int],
-               chip_ids: Mapping[str, int]) -> None:
-    """Insert everything that belongs to the inspection with this key.
+def collect_rows(key: int, inspection: Inspection, joint_ids: Mapping[tuple[str, str], int],
+                 chip_ids: Mapping[str, int], waiting: dict[str, Rows]) -> None:
+    """Add everything that belongs to the inspection with this key to the rows that wait, by table.
 
     Raises RecordsError where the family has no such joint or chip.
     """
-    findings: Rows = []
-    joints = joint_rows(key, inspection, joint_ids, findings)
-    chips = chip_rows(key, inspection, chip_ids, findings)
-    insert_rows(connection, "picture", PICTURE, [
-        (key, p.view, p.exposure, clean_text(p.path), p.sha256) for p in inspection.pictures])
-    insert_rows(connection, "registration", REGISTRATION, [
+    findings = waiting.setdefault("finding", [])
+    waiting.setdefault("joint_result", []).extend(joint_rows(key, inspection, joint_ids, findings))
+    waiting.setdefault("chip_result", []).extend(chip_rows(key, inspection, chip_ids, findings))
+    waiting.setdefault("picture", []).extend(
+        (key, p.view, p.exposure, clean_text(p.path), p.sha256) for p in inspection.pictures)
+    waiting.setdefault("registration", []).extend(
         (key, r.view, r.offset_x_mm, r.offset_y_mm, r.rotation_deg, r.scale, number(r.residual_mm), r.marks, r.method)
-        for r in inspection.registrations])
-    insert_rows(connection, "joint_result", JOINT, joints)
-    insert_rows(connection, "chip_result", CHIP, chips)
-    insert_rows(connection, "finding", FINDING, findings)
+        for r in inspection.registrations)
+
+
+def flush_rows(connection: Connection, waiting: dict[str, Rows]) -> None:
+    """Insert the rows that wait, and forget them."""
+    for table, columns in COLUMNS.items():
+        insert_rows(connection, table, columns, waiting.pop(table, []))
 
 
 def joint_rows(key: int, inspection: Inspection, ids: Mapping[tuple[str, str], int], findings: Rows) -> Rows:

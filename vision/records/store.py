@@ -20,7 +20,7 @@ from vision.pipeline.inspection import ChipInspection, Inspection, JointInspecti
 from vision.records.database import transaction
 from vision.records.errors import LostConnectionError, RecordsError
 from vision.records.keys import clean_text, family_content, job_key, picture_key, station_content
-from vision.records.rows import disposition_line, write_rows
+from vision.records.rows import Rows, collect_rows, disposition_line, flush_rows
 from vision.records.schema import (
     FamilyChip,
     FamilyJoint,
@@ -105,7 +105,10 @@ def save_all(engine: Engine, works: Sequence[Work], setup: Setup) -> list[Saved]
     for attempt in range(TRIES):
         try:
             with transaction(engine) as connection:
-                return [_save(connection, work, setup) for work in works]
+                waiting: dict[str, Rows] = {}
+                saved = [_save(connection, work, setup, waiting) for work in works]
+                flush_rows(connection, waiting)
+            return saved
         except (IntegrityError, RecordsError) as error:
             if len(works) > 1 and not isinstance(error, LostConnectionError):
                 return [save_all(engine, [work], setup)[0] for work in works]
@@ -118,8 +121,11 @@ def save_all(engine: Engine, works: Sequence[Work], setup: Setup) -> list[Saved]
     raise AssertionError("unreachable")
 
 
-def _save(connection: Connection, work: Work, setup: Setup) -> Saved:
-    """Write one inspection with its disposition lines, unless the same job was done before."""
+def _save(connection: Connection, work: Work, setup: Setup, waiting: dict[str, Rows]) -> Saved:
+    """Write one inspection with its disposition lines, unless the same job was done before.
+
+    Its many rows are added to those that wait, to be written together with those of other boards.
+    """
     inspection = work.inspection
     serial = clean_text(inspection.serial, SERIAL_LIMIT)
     pictures = picture_key((p.view, p.exposure, p.sha256) for p in inspection.pictures)
@@ -134,8 +140,9 @@ def _save(connection: Connection, work: Work, setup: Setup) -> Saved:
            "unit_id": unit_id, "family_id": setup.family_id, "station_id": setup.station_id,
            "sheet_id": setup.sheet_id, "saved_at": now}
     key = int(connection.execute(INSERT_INSPECTION, row | _summary(inspection)).scalar_one())
-    write_rows(connection, key, inspection, setup.joints, setup.chips)
+    collect_rows(key, inspection, setup.joints, setup.chips, waiting)
     if not is_new:
+        flush_rows(connection, waiting)
         _supersede(connection, key, unit_id, inspection)
     if work.targets:
         body = disposition_line(inspection, uid)
