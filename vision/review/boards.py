@@ -27,7 +27,7 @@ from vision.records.schema import (
     Unit,
 )
 from vision.records.words import reason_words
-from vision.review.decisions import CALL_WORDS, finding_version
+from vision.review.decisions import CALL_WORDS, UnknownError, finding_version
 from vision.review.waiting import undecided
 from vision.setup import Chip, Family, Fiducial, Joint, View
 
@@ -127,7 +127,7 @@ def load_case(engine: Engine, finding_id: int) -> Case:
     with reading(engine) as connection:
         key = connection.execute(select(FindingRow.inspection_id).where(FindingRow.id == finding_id)).scalar()
         if key is None:
-            raise MeniscopeError(f"finding {finding_id}: not in this database")
+            raise UnknownError(f"finding {finding_id}: not in this database")
         board = _board(connection, int(key))
         found = findings_of(connection, int(key))
         this = next(item for item in found if item.id == finding_id)
@@ -150,7 +150,7 @@ def newest_inspection(engine: Engine, serial: str) -> int:
             .where(Unit.serial == serial, InspectionRow.superseded_by.is_(None))
             .order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc())).all()
     if not rows:
-        raise MeniscopeError(f"serial {serial[:80]}: no board with this serial; see `meniscope results list`")
+        raise UnknownError(f"serial {serial[:80]}: no board with this serial; see `meniscope results list`")
     families = sorted({row.family_name for row in rows})
     if len(families) > 1:
         raise MeniscopeError(f"serial {serial[:80]}: boards of several families have it ({', '.join(families)}); "
@@ -166,7 +166,7 @@ def _board(connection: Connection, inspection_id: int) -> Board:
         .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
         .where(InspectionRow.id == inspection_id)).first()
     if row is None:
-        raise MeniscopeError(f"inspection {inspection_id}: not in this database")
+        raise UnknownError(f"inspection {inspection_id}: not in this database")
     return Board(*tuple(row))
 
 

@@ -32,6 +32,10 @@ class ConflictError(MeniscopeError):
     """Somebody else was faster, or the board was graded again; nothing was saved."""
 
 
+class UnknownError(MeniscopeError):
+    """What was asked for is not in the database."""
+
+
 @dataclass(frozen=True)
 class Actor:
     """Who acts, and from which network address (empty: the command line)."""
@@ -153,7 +157,7 @@ def look_blind(engine: Engine, inspection_id: int, joint_id: int, decision: Deci
             joint = JointResult.__table__.c
             if connection.execute(select(joint.verdict).where(
                     joint.inspection_id == inspection_id, joint.joint_id == joint_id)).first() is None:
-                raise MeniscopeError(f"joint {joint_id} of inspection {inspection_id}: not in this database")
+                raise UnknownError(f"joint {joint_id} of inspection {inspection_id}: not in this database")
             connection.execute(insert(CONTROL), [{
                 "inspection_id": inspection_id, "joint_id": joint_id, "reviewer": by.name, "said": said,
                 "corrected": decision.corrected, "looked_at": datetime.now(UTC)}])
@@ -203,7 +207,7 @@ def hold_finding(connection: Connection, finding_id: int, *, superseded: bool = 
     """Return a finding with its inspection locked, so that nobody else changes it in this moment."""
     finding = connection.execute(select(FindingRow.__table__).where(FindingRow.id == finding_id)).first()
     if finding is None:
-        raise MeniscopeError(f"finding {finding_id}: not in this database")
+        raise UnknownError(f"finding {finding_id}: not in this database")
     later = hold_inspection(connection, finding.inspection_id)
     if later is not None and not superseded:
         raise ConflictError("this board was graded again meanwhile; nothing was saved: look at its new inspection")
@@ -215,7 +219,7 @@ def hold_inspection(connection: Connection, inspection_id: int) -> int | None:
     row = connection.execute(select(InspectionRow.id, InspectionRow.superseded_by)
                              .where(InspectionRow.id == inspection_id).with_for_update()).first()
     if row is None:
-        raise MeniscopeError(f"inspection {inspection_id}: not in this database")
+        raise UnknownError(f"inspection {inspection_id}: not in this database")
     return None if row.superseded_by is None else int(row.superseded_by)
 
 

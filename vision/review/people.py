@@ -11,7 +11,7 @@ from sqlalchemy import Engine, delete, func, insert, select, update
 
 from models.errors import MeniscopeError
 from vision.records.database import reading, transaction
-from vision.review.decisions import Actor, note_audit
+from vision.review.decisions import Actor, UnknownError, note_audit
 from vision.review.tables import PERSON
 
 if TYPE_CHECKING:
@@ -62,7 +62,7 @@ def remove_person(engine: Engine, name: str, *, by: Actor) -> None:
     """Remove a person; their decisions stay. Raises MeniscopeError where there is no such person."""
     with transaction(engine) as connection:
         if not connection.execute(delete(PERSON).where(PERSON.c.name == name)).rowcount:
-            raise MeniscopeError(f"person {name!r}: not in this database; see `meniscope review people`")
+            raise UnknownError(f"person {name!r}: not in this database; see `meniscope review people`")
         note_audit(connection, by, "user removed", detail=name)
 
 

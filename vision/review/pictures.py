@@ -12,6 +12,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, Generic, TypeVar
 
@@ -23,9 +24,8 @@ from sqlalchemy import Engine, select
 from models.errors import MeniscopeError
 from vision.pipeline.capture import Capture, PictureError, load_view
 from vision.pipeline.lands import land_outline
-from vision.pipeline.optics import optics_of, slope_from_responses
+from vision.pipeline.optics import SLOPES_DEG, predict, white_share
 from vision.pipeline.overlay import natural
-from vision.pipeline.surface import DARK
 from vision.records.database import reading
 from vision.records.keys import station_content
 from vision.records.schema import FamilyRow, InspectionRow, Picture, Registration, StationRow
@@ -39,6 +39,8 @@ ALL_LIGHTS, SLOPE = "all", "slope"
 SIDE_PX = 520
 #: Steepest slope of the map's scale, degrees: steeper metal sees no ring.
 STEEPEST_DEG = 45.0
+#: Roughness (GGX alpha) of usual solder, for the map; and the share of a lit slope's light below which it is dark.
+USUAL_ROUGHNESS, DARK = 0.14, 0.16
 #: How much board is shown round a land, mm.
 MARGIN_MM = 0.75
 JPEG_QUALITY = 90
@@ -249,22 +251,49 @@ def _slope_picture(planes: NDArray[np.float32], seen: SeenView, window: Window) 
 
     Slopes hold for metal only, so the board round the land is shown pale and without colour.
     """
-    optics = optics_of(seen.station)
-    slope, energy = slope_from_responses(planes[None], optics)
-    level = np.clip(slope[0] / STEEPEST_DEG * 255.0, 0, 255).astype(np.uint8)
+    slope, share = slope_of(planes, seen.station.lights)
+    level = np.clip(slope / STEEPEST_DEG * 255.0, 0, 255).astype(np.uint8)
     colours = cv2.applyColorMap(level, cv2.COLORMAP_CIVIDIS)
-    colours[energy[0] / np.float32(optics.lit_energy) < DARK] = 0
+    colours[share < DARK] = 0
     metal = np.zeros(level.shape, dtype=np.uint8)
     per_px = 2.0 * window.half_mm / SIDE_PX
     here = Similarity(seen.upright / per_px, np.full(2, SIDE_PX / 2.0)
                       - seen.upright @ np.array([window.x_mm, window.y_mm]) / per_px)
     for joint in seen.family.joints:
         if max(abs(joint.x_mm - window.x_mm), abs(joint.y_mm - window.y_mm)) < 2.0 * window.half_mm + 3.0:
-            outline = np.round(land_outline(joint, here, 0.1)).astype(np.int32)
+            outline = np.round(land_outline(joint, here, 0.03)).astype(np.int32)
             cv2.fillPoly(metal, [outline], 255)
     board = natural(Capture("", planes, seen.capture.saturated, ())).mean(axis=2, keepdims=True) * 0.35 + 70.0
     shown: NDArray[np.uint8] = np.where(metal[:, :, None] > 0, colours, board).astype(np.uint8)
     return shown
+
+
+def slope_of(planes: NDArray[np.float32], lights: tuple[Light, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return slope in degrees and the share of a lit slope's radiance, [row, col], for responses [light, row, col].
+
+    The radiance-weighted mean of the lights' own slopes, turned into slope by what the station's geometry predicts
+    for metal of usual roughness. For looking; measuring has its own way, with each joint's roughness.
+    """
+    white, middle, moments, slopes, lit = _slope_table(lights)
+    radiance = np.maximum(planes, 0.0) * white[:, None, None]
+    energy = radiance.sum(axis=0)
+    moment = (radiance * middle[:, None, None]).sum(axis=0) / np.maximum(energy, 1e-4)
+    return np.interp(moment, moments, slopes), energy / lit
+
+
+@lru_cache(maxsize=16)
+def _slope_table(lights: tuple[Light, ...]) -> tuple[Any, Any, Any, Any, float]:
+    """Return per-light white shares and slopes, rising moments with their slopes, and the radiance of a lit slope."""
+    white = np.array([white_share(light) for light in lights])
+    middle = np.array([sum(light.zenith_deg) / 4.0 for light in lights])
+    radiance = predict(lights, SLOPES_DEG, USUAL_ROUGHNESS) * white
+    energy = radiance.sum(axis=1)
+    moment = radiance @ middle / np.maximum(energy, 1e-9)
+    peak = int(np.argmax(moment))  # beyond the last light's band the moment says nothing
+    rising = np.maximum.accumulate(moment[:peak + 1]) + np.arange(peak + 1) * 1e-6
+    top = max(light.zenith_deg[1] for light in lights) / 2.0
+    lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
+    return white, middle, rising, SLOPES_DEG[:peak + 1], lit
 
 
 def place_window(family: Family, found: Found) -> Window:

@@ -80,6 +80,16 @@ class Stop:
         return " and ".join(self.places)
 
     @property
+    def finding_ids(self) -> tuple[int, ...]:
+        """Keys of its findings."""
+        return tuple(item.finding_id for item in self.wrong if item.finding_id is not None)
+
+    @property
+    def escape_ids(self) -> tuple[int, ...]:
+        """Keys of its missed defects."""
+        return tuple(item.review_id for item in self.wrong if item.review_id is not None)
+
+    @property
     def steps(self) -> tuple[str, ...]:
         """What is usually done, one text a finding."""
         return tuple(dict.fromkeys(practice(item.finding).steps for item in self.wrong))
@@ -266,11 +276,11 @@ def _fix(found: Found, connection: Any, by: Actor, now: datetime) -> dict[str, A
     return {"joint_id": found.joint_id, "chip_id": found.chip_id, "finding_id": found.id}
 
 
-def sheet_json(sheet: Sheet, serial: str) -> dict[str, Any]:
+def sheet_json(sheet: Sheet) -> dict[str, Any]:
     """Return the sheet for a positioning aid: stops in order, coordinates, words. Plain JSON values."""
     mirror = -1.0 if sheet.side == "bottom" else 1.0
     return {
-        "kind": "meniscope repair sheet", "version": 1, "serial": serial, "family": sheet.board.family,
+        "kind": "meniscope repair sheet", "version": 1, "serial": sheet.board.serial, "family": sheet.board.family,
         "inspection": sheet.board.inspection_id, "graded_at": moment_text(sheet.board.started_at),
         "side": sheet.side, "origin": sheet.origin, "unit": "mm", "path_mm": round(sheet.path_mm, 2),
         "start": {"x_mm": round(sheet.start_mm[0], 3), "y_mm": round(sheet.start_mm[1], 3)},

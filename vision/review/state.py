@@ -11,10 +11,11 @@ from datetime import datetime
 from typing import Literal
 
 from sqlalchemy import Connection, Engine, exists, func, or_, select
+from sqlalchemy.orm import aliased
 
 from models.vocabulary import FINDING
 from vision.records.database import reading
-from vision.records.schema import FindingRow, InspectionRow, Repair, Review
+from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Repair, Review, Unit
 from vision.review.decisions import CANNOT_TELL, REAL
 from vision.review.tables import AUDIT
 
@@ -123,3 +124,40 @@ def history(engine: Engine, unit_id: int) -> list[Event]:
         for row in connection.execute(select(Repair.__table__).where(Repair.inspection_id.in_(keys))):
             events.append(Event(row.repaired_at, f"mended: {row.action}", row.repairer, row.inspection_id))
     return sorted(events, key=lambda event: event.at)
+
+
+@dataclass(frozen=True)
+class BenchBoard:
+    """One board on its way through the repair bench."""
+
+    inspection_id: int
+    unit_id: int
+    serial: str
+    family: str
+    decided_at: datetime
+    state: State
+
+
+#: Reviews that are looked through for boards at the bench: the newest.
+BENCH_REVIEWS = 500
+
+
+def bench_boards(engine: Engine, limit: int = 40) -> list[BenchBoard]:
+    """Return boards with real defects that are not closed: to mend, to settle, to grade again; the oldest first."""
+    later = aliased(InspectionRow)
+    newer = exists().where(later.unit_id == InspectionRow.unit_id, later.started_at > InspectionRow.started_at,
+                           later.superseded_by.is_(None))
+    recent = (select(Review.inspection_id, Review.reviewed_at)
+              .where(Review.withdrawn_at.is_(None), Review.blind.is_(False), Review.call != "false_call")
+              .order_by(Review.reviewed_at.desc()).limit(BENCH_REVIEWS).subquery())
+    query = (select(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name,
+                    func.min(recent.c.reviewed_at).label("at"))
+             .join(recent, recent.c.inspection_id == InspectionRow.id)
+             .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+             .where(InspectionRow.superseded_by.is_(None), ~newer)
+             .group_by(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name)
+             .order_by(func.min(recent.c.reviewed_at)).limit(limit))
+    with reading(engine) as connection:
+        boards = [BenchBoard(row.id, row.unit_id, row.serial, row.name, row.at, _state(connection, row.unit_id))
+                  for row in connection.execute(query)]
+    return [board for board in boards if not board.state.closed]

@@ -1,0 +1,119 @@
+"use strict";
+// Keys, switching of lights without loading the page anew, and fetching the next pictures ahead.
+// Everything works without this file; it only makes it quicker.
+
+const KEYS_OFF = "meniscope-keys-off";
+
+function typing(target) {
+  return target instanceof HTMLElement && (target.matches("input:not([type=hidden]), select, textarea")
+    || target.isContentEditable);
+}
+
+function keysOn() {
+  try {
+    return localStorage.getItem(KEYS_OFF) !== "1";
+  } catch {
+    return true;
+  }
+}
+
+function showLayer(link) {
+  const name = link.dataset.layer;
+  for (const other of document.querySelectorAll("a.layer")) {
+    if (other === link) other.setAttribute("aria-current", "true");
+    else other.removeAttribute("aria-current");
+  }
+  for (const picture of document.querySelectorAll("img.large")) {
+    picture.src = picture.src.replace(/\/[a-z0-9]+\.jpg$/, `/${name}.jpg`);
+  }
+}
+
+function stepLayer(step) {
+  const links = [...document.querySelectorAll("a.layer")];
+  const now = links.findIndex((link) => link.hasAttribute("aria-current"));
+  if (links.length) showLayer(links[(now + step + links.length) % links.length]);
+}
+
+function dialogOf(button, what) {
+  return document.getElementById(button.dataset[what]);
+}
+
+function pressed(event) {
+  if (event.ctrlKey || event.altKey || event.metaKey || event.defaultPrevented) return;
+  if (typing(event.target)) {
+    if (event.key === "Escape") {
+      event.target.blur();
+      document.getElementById("main").focus();
+    }
+    return;
+  }
+  if (!keysOn() || document.querySelector("dialog[open]")) return;
+  if (event.key === "ArrowLeft" || event.key === "ArrowRight") {
+    if (!document.querySelector("a.layer")) return;
+    event.preventDefault();
+    stepLayer(event.key === "ArrowLeft" ? -1 : 1);
+    return;
+  }
+  if (event.key === "Enter" || event.repeat) return;
+  const target = document.querySelector(`[data-key="${CSS.escape(event.key.toLowerCase())}"]`);
+  if (!target) return;
+  event.preventDefault();
+  if (target.matches("input, select")) target.focus();
+  else target.click();
+}
+
+function sayKeys() {
+  for (const button of document.querySelectorAll("[data-switch=keys]")) {
+    button.textContent = keysOn() ? "Turn single keys off" : "Turn single keys on";
+  }
+  document.documentElement.dataset.keys = keysOn() ? "on" : "off";
+}
+
+function clicked(event) {
+  const layer = event.target.closest("a.layer");
+  if (layer && !event.ctrlKey && !event.metaKey && !event.shiftKey) {
+    event.preventDefault();
+    showLayer(layer);
+    return;
+  }
+  const button = event.target.closest("button");
+  if (!button) return;
+  if (button.dataset.opens) dialogOf(button, "opens").showModal();
+  if (button.dataset.closes) dialogOf(button, "closes").close();
+  if (button.dataset.switch === "keys") {
+    try {
+      localStorage.setItem(KEYS_OFF, keysOn() ? "1" : "0");
+    } catch { /* private windows may refuse; keys then stay on */ }
+    sayKeys();
+  }
+  if ("prints" in button.dataset) window.print();
+}
+
+// A decision is sent once, however often a glove touches the button.
+function sent(event) {
+  if (event.target.dataset.sent) event.preventDefault();
+  event.target.dataset.sent = "1";
+}
+
+function missing(event) {
+  if (event.target instanceof HTMLImageElement) event.target.classList.add("missing");
+}
+
+function fetchAhead() {
+  for (const list of document.querySelectorAll("[data-preload]")) {
+    for (const address of list.dataset.preload.split(" ")) new Image().src = address;
+  }
+}
+
+document.addEventListener("keydown", pressed);
+document.addEventListener("click", clicked);
+document.addEventListener("submit", sent);
+document.addEventListener("error", missing, true);
+window.addEventListener("pageshow", () => {
+  for (const form of document.forms) delete form.dataset.sent;
+});
+window.addEventListener("load", fetchAhead);
+for (const hidden of document.querySelectorAll("button[data-opens][hidden], button[data-prints][hidden]")) {
+  hidden.hidden = false;
+}
+sayKeys();
