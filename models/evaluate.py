@@ -171,6 +171,36 @@ def refuse_overlap(training: Collection[str], test: Collection[str], what: str) 
                              "rates would be too good to be true. Use boards that training has not seen")
 
 
+def shared_boards(training: LabelledTable, test: LabelledTable) -> list[str]:
+    """Return the boards of `test` that `training` holds too, whatever they are called there.
+
+    A board is the same when it bears the same name, or when half of its joints agree in every digit: in their true
+    values where both tables hold them (a board rendered again from the same seed does), else in what was measured.
+    """
+    names = set(training.boards)
+    known = _fingerprints(training, test)
+    seen = {mark for _, mark in known[0]}
+    total, same = Counter(test.boards), Counter(board for board, mark in known[1] if mark in seen)
+    return [board for board in dict.fromkeys(test.boards) if board in names or 2 * same[board] > total[board]]
+
+
+def _fingerprints(one: LabelledTable, two: LabelledTable) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return for both tables (board, joint with its values to five digits), on columns that both hold."""
+    exact = [name for name in one.exact if name in two.exact]
+    chosen = exact if len(exact) >= 3 else [name for name in one.columns if name in two.columns]
+
+    def marks(table: LabelledTable) -> list[tuple[str, str]]:
+        columns = [(table.exact if len(exact) >= 3 else table.columns)[name] for name in chosen]
+        joints = table.names or ("",) * len(table)
+        return [(table.boards[row], joints[row] + " " + " ".join(f"{values[row]:.5g}" for values in columns))
+                for row in range(len(table))]
+
+    # A perfect joint looks like the next board's perfect joint: only joints that differ from board to board tell.
+    counts = Counter(mark for _, mark in marks(one)) if chosen else Counter()
+    return ([pair for pair in marks(one) if counts[pair[1]] == 1],
+            marks(two)) if chosen else ([], [])
+
+
 def _kind(outcome: Outcome, workmanship_class: int) -> str:
     """Return `defect`, `indicator` or `good`."""
     severities = {severity_of(finding, workmanship_class) for finding in outcome.truth}

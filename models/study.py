@@ -147,6 +147,45 @@ def pooled_deviation(squares: Sequence[float], freedom: int) -> float:
     return math.sqrt(math.fsum(squares) / freedom)
 
 
+@dataclass(frozen=True)
+class Repeatability:
+    """Spread of a measurement within and between joints that were measured several times."""
+
+    joints: int
+    values: int
+    within: float  # standard deviation of repeats of the same joint
+    between: float  # standard deviation between joints
+
+    @property
+    def share(self) -> float:
+        """Spread within as a share of the total."""
+        total = math.hypot(self.within, self.between)
+        return self.within / total if total else 0.0
+
+
+def repeatability(values: Floats, joints: Sequence[str]) -> Repeatability:
+    """Return the spread within and between joints, each measured twice or more; NaN and single values are left out.
+
+    One-way analysis of variance with joints random and unequal numbers of repeats (Searle, Casella and McCulloch,
+    Variance Components, 1992, chapter 3).
+    """
+    known = np.isfinite(values)
+    names, place, counts = np.unique(np.asarray(joints)[known], return_inverse=True, return_counts=True)
+    repeated = counts >= 2
+    use = repeated[place]
+    chosen, place, counts = values[known][use], (np.cumsum(repeated) - 1)[place[use]], counts[repeated]
+    total, groups = len(chosen), len(counts)
+    if not groups:
+        return Repeatability(0, 0, math.nan, math.nan)
+    means = np.bincount(place, chosen) / counts
+    within = float(((chosen - means[place]) ** 2).sum()) / (total - groups)
+    if groups < 2:
+        return Repeatability(groups, total, math.sqrt(within), math.nan)
+    between = float((counts * (means - chosen.mean()) ** 2).sum()) / (groups - 1)
+    usual = (total - float((counts**2).sum()) / total) / (groups - 1)
+    return Repeatability(groups, total, math.sqrt(within), math.sqrt(max(0.0, (between - within) / usual)))
+
+
 def _checked(values: Floats) -> Floats:
     values = np.asarray(values, dtype=np.float64)
     if values.ndim != 3 or values.shape[1] < 2 or values.shape[2] < 2:

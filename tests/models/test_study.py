@@ -19,6 +19,7 @@ from models.study import (
     kappa_of_table,
     mcnemar,
     pooled_deviation,
+    repeatability,
     sample_size,
 )
 
@@ -210,3 +211,26 @@ def test_studies_refuse_numbers_that_make_no_sense() -> None:
         kappa(["a"], [])
     with pytest.raises(MeniscopeError):
         mcnemar(-1, 2)
+
+
+def test_repeatability_of_unequal_repeats() -> None:
+    rng = np.random.default_rng(5)
+    counts = rng.integers(2, 6, 400)
+    joints = np.repeat(np.arange(400), counts)
+    values = rng.normal(0, 3.0, 400)[joints] + rng.normal(0, 0.5, len(joints))
+    found = repeatability(values, [f"J{j}" for j in joints])
+    assert (found.joints, found.values) == (400, len(joints))
+    assert found.within == pytest.approx(0.5, rel=0.05)
+    assert found.between == pytest.approx(3.0, rel=0.1)
+
+
+def test_repeatability_of_equal_repeats_is_the_one_way_table() -> None:
+    # 3 joints, 2 repeats: means 2, 4, 9; within (0.5 + 2 + 0.5) / 3 = 1; between mean square 2 * 26 / 2 = 26, so the
+    # variance between joints is (26 - 1) / 2. Arithmetic.
+    found = repeatability(np.array([1.5, 2.5, 3.0, 5.0, 8.5, 9.5, 100.0, np.nan]), list("aabbccdd"))
+    assert (found.joints, found.values) == (3, 6)
+    assert (found.within, found.between) == pytest.approx((1.0, math.sqrt(12.5)))
+
+
+def test_nothing_repeated_gives_nothing() -> None:
+    assert repeatability(np.array([1.0, 2.0]), ["a", "b"]).joints == 0

@@ -11,7 +11,7 @@ from invented_tables import NOISE, chip_table, joint_table
 from models.errors import MeniscopeError
 from models.evaluate import compare, judged
 from models.guards import guarded, uncertainty_near
-from models.learn import CANDIDATES, SIGNED, learn_rules
+from models.learn import CANDIDATES, SIGNED, LearnOptions, learn_rules
 from models.limits import Condition, LimitSheet, Rule, holds, judge, parse_limits, sheet_problems, sheet_text
 from models.table import LabelledTable, board_folds, join_tables
 from models.train import TrainResult, train_sheet, with_evidence
@@ -129,7 +129,9 @@ def test_an_escape_costs_more_than_a_false_call() -> None:
     values = np.concatenate([rng.normal(0.8, 0.1, 2000), rng.normal(1.2, 0.1, 2000)])
     table = LabelledTable("joint", {"projection_mm": values}, ((),) * 2000 + (("solder_projection",),) * 2000,
                           tuple(f"b{i % 20}" for i in range(4000)), np.zeros(4000, dtype=bool))
-    [rule] = learn_rules("solder_projection", table, [], "learned")
+    # Equally many of both and an escape at 20 false calls.
+    [rule] = learn_rules("solder_projection", table, [], "learned",
+                         options=LearnOptions(escape_cost=20.0, prevalence=1.0))
     # The expected cost is least where 20 * density of bad = density of good: 1.0 - 0.1**2 * ln(20) / 0.4 = 0.925.
     # Arithmetic for equal Gaussians.
     assert rule.when[0].above == pytest.approx(0.925, abs=0.03)

@@ -36,7 +36,7 @@ def file_history(path: Path) -> list[dict[str, Any]]:
 def database_history(db: str) -> list[dict[str, Any]]:
     from models.edit import differences
     from models.limits import parse_limits
-    from vision.cli._recorded import opened, recorded_sheets
+    from vision.teaching.recorded import opened, recorded_sheets
 
     with opened(db) as engine:
         found = recorded_sheets(engine)

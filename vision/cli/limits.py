@@ -148,9 +148,9 @@ def explain(board: str, place: str, db: str, limits: Path | None, output: Output
     from models.explain import explain as explained
     from models.limits import read_limits
     from vision.cli._limits_history import some
-    from vision.cli._recorded import opened, recorded_sheet
     from vision.records.load import load_inspection
     from vision.records.queries import find_inspection
+    from vision.teaching.recorded import opened, recorded_sheet
 
     with opened(db) as engine:
         inspection = load_inspection(engine, find_inspection(engine, board))
@@ -274,8 +274,8 @@ def _show_effects(old: LimitSheet, new: LimitSheet, tables: list[LabelledTable],
         _print_effect(f"on {len(table)} joints with known truth", table_effect(old, new, table))
     if db is None:
         return
-    from vision.cli._recorded import opened, recorded, reviewed_truth
     from vision.records.queries import Filter, list_inspections
+    from vision.teaching.recorded import opened, recorded, reviewed_truth
 
     changed = next(rule for rule, other in zip(new.rules, old.rules, strict=True) if rule.when != other.when)
     with opened(db) as engine:

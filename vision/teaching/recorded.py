@@ -1,15 +1,16 @@
-"""What the limits and evaluate commands ask of the defect database."""
+"""What is known from recorded boards: sheets they were graded with, stored measurements, what people said."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from models.errors import MeniscopeError
+from models.table import LabelledTable
 from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, Part
-from vision.cli._common import fail
 
 if TYPE_CHECKING:
     import numpy as np
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Engine
 
     from models.limits import LimitSheet
+    from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection
     from vision.records.queries import Filter
     from vision.teaching.truth import TruthRow
 
@@ -58,8 +60,8 @@ def recorded_sheet(engine: Engine, digest: str) -> LimitSheet:
 
     found = [row for row in recorded_sheets(engine) if row["sheet"].startswith(digest)]
     if len(found) != 1:
-        fail(f"limit sheet {digest[:16]}: {len(found)} recorded sheets begin like this, wanted one; "
-             "see `meniscope limits history --db`")
+        raise MeniscopeError(f"limit sheet {digest[:16]}: {len(found)} recorded sheets begin like this, wanted one; "
+                             "see `meniscope limits history --db`")
     return parse_limits(found[0]["text"], f"recorded sheet {digest[:12]}")
 
 
@@ -121,3 +123,31 @@ def reviewed_truth(engine: Engine, wanted: Filter) -> dict[tuple[str, str, str],
             unsure = row.call == "cannot_tell" or (before is not None and before.marginal)
             truth[key] = TruthRow(findings, {}, unsure, row.land_kind)
     return truth
+
+
+def inspected_table(inspections: Sequence[Inspection], truth: Mapping[tuple[str, str, str], TruthRow], part: Part
+                    ) -> LabelledTable:
+    """Join the measurements of graded boards to the truth about them; ungraded parts are left out."""
+    import numpy as np
+
+    names = JOINT_MEASURES if part == "joint" else CHIP_MEASURES
+    kept: list[tuple[str, str, JointInspection | ChipInspection, TruthRow]] = []
+    for inspection in inspections:
+        results: Sequence[JointInspection | ChipInspection] = (
+            inspection.joints if part == "joint" else inspection.chips)
+        for result in results:
+            pin = getattr(result, "pin", "")
+            known = truth.get((inspection.serial, result.ref, pin))
+            if known is not None and not result.reason:
+                kept.append((inspection.serial, f"{result.ref}.{pin}" if pin else result.ref, result, known))
+
+    def column(value: Callable[[JointInspection | ChipInspection, TruthRow], float]) -> NDArray[np.float64]:
+        return np.array([value(result, known) for _, _, result, known in kept], dtype=np.float64)
+
+    exact = [name for name in names if any(name in known.exact for _, _, _, known in kept)]
+    return LabelledTable(
+        part, {name: column(lambda r, _, n=name: r.measurements.get(n, math.nan)) for name in names},  # type: ignore[misc]
+        tuple(known.findings for _, _, _, known in kept), tuple(serial for serial, _, _, _ in kept),
+        np.array([known.marginal for _, _, _, known in kept], dtype=bool), tuple(name for _, name, _, _ in kept),
+        tuple(known.land_kind for _, _, _, known in kept),
+        {name: column(lambda _, k, n=name: k.exact.get(n, math.nan)) for name in exact})  # type: ignore[misc]

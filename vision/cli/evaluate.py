@@ -1,0 +1,260 @@
+"""`meniscope evaluate`: recorded verdicts against known truth."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from models.vocabulary import FINDING
+from vision.cli._common import Column, fail, print_json, print_rows, say
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from models.evaluate import Comparison, Group, Outcome, Rate
+    from models.limits import LimitSheet
+    from models.table import LabelledTable
+    from vision.pipeline.inspection import Inspection
+    from vision.teaching.truth import TruthRow
+
+    Truth = dict[tuple[str, str, str], TruthRow]
+
+
+@click.command()
+@click.argument("truth", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
+              help="The defect database that holds the graded boards.")
+@click.option("--reviews", is_flag=True, help="The truth is what people said in reviews, instead of TRUTH.")
+@click.option("--limits", "limits_path", type=click.Path(path_type=Path),
+              help="Judge the stored measurements by this sheet, not by the one graded with.")
+@click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR",
+              help="A training cache folder (joints.csv): refuse boards that training has seen. May be repeated.")
+@click.option("--class", "grade", type=click.Choice(["1", "2", "3"]),
+              help="Workmanship class that says what is a defect.  [default: the sheet's]")
+@click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              help="Write evaluation.html and tradeoff.png into this folder.")
+@click.option("--pictures", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              help="The boards' pictures, to show the worst cases; wants --family and --station.")
+@click.option("--family", "family_path", type=click.Path(path_type=Path), help="The board family, for --pictures.")
+@click.option("--station", "station_path", type=click.Path(path_type=Path), help="The station, for --pictures.")
+@click.option("--worst", type=click.IntRange(min=0), default=12, show_default=True, help="Worst cases to list.")
+@click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
+def command(truth: tuple[Path, ...], db: str, reviews: bool, limits_path: Path | None, training: tuple[Path, ...],
+            grade: str | None, as_json: bool, **options: Any) -> None:
+    """Count escapes and false calls of graded boards against known truth.
+
+    TRUTH is a truth.csv, or a folder that holds one; with several, each is a condition of its own. An escape is a
+    defect that was accepted, a false call a good part that was rejected. Marginal parts, where both verdicts can be
+    defended, are counted apart, and ungraded ones never as accepted. Intervals are exact, at 95 %.
+
+    \b
+    meniscope evaluate pictures --db results.sqlite --training cache/* --out evaluation
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    if bool(truth) == reviews:
+        raise click.UsageError("give one or more TRUTH, or --reviews")
+    shown = options["pictures"] is not None
+    if shown and not (options["family_path"] and options["station_path"] and options["out"]):
+        raise click.UsageError("--pictures wants --family, --station and --out")
+    from models.evaluate import compare
+    from models.limits import read_limits
+
+    truths = _truths(truth, db, reviews)
+    sheet = None if limits_path is None else read_limits(limits_path)
+    inspections, sheet = _inspections(db, truths, sheet)
+    known: Truth = {key: row for _, rows in truths for key, row in rows.items()}
+    tables = _tables(inspections, known)
+    _refuse_training(training, tables)
+    outcomes = _outcomes(truths, inspections)
+    workmanship = int(grade) if grade else (sheet.workmanship_class if sheet else 2)
+    comparison = compare(outcomes, workmanship_class=workmanship, worst=options["worst"])
+    if reviews and not as_json:
+        say("caution: people reviewed only what was found or reported, so escapes are those that somebody noticed")
+    if as_json:
+        print_json(comparison_data(comparison))
+    else:
+        _print(comparison)
+    if options["out"] is not None:
+        source = "what people said in reviews" if reviews else ", ".join(str(path) for path in truth)
+        _write_report(options, source, comparison, workmanship, sheet, tables)
+
+
+def _truths(places: Sequence[Path], db: str, reviews: bool) -> list[tuple[str, Truth]]:
+    """Return (condition, truth) for each source."""
+    if reviews:
+        from vision.records.queries import Filter
+        from vision.teaching.recorded import opened, reviewed_truth
+
+        with opened(db) as engine:
+            found = reviewed_truth(engine, Filter())
+        if not found:
+            fail(f"{db}: nobody has reviewed a finding yet")
+        return [("reviews", found)]
+    from vision.teaching import read_truth
+
+    return [(str(place.parent if place.name == "truth.csv" else place), dict(read_truth(place))) for place in places]
+
+
+def _inspections(db: str, truths: Sequence[tuple[str, Truth]], sheet: LimitSheet | None
+                 ) -> tuple[list[Inspection], LimitSheet | None]:
+    """Return the newest inspection of each board of the truth, judged by `sheet` if given, and the one sheet used."""
+    from vision.records.load import load_inspections
+    from vision.records.queries import Filter, list_inspections
+    from vision.records.replay import rejudged
+    from vision.teaching.recorded import opened, recorded_sheet
+
+    wanted = {serial for _, rows in truths for serial, _, _ in rows}
+    with opened(db) as engine:
+        newest: dict[str, int] = {}
+        for row in list_inspections(engine, Filter()):
+            if row["serial"] in wanted:
+                newest.setdefault(row["serial"], row["id"])
+        found = [inspection for _, inspection in load_inspections(engine, list(newest.values()))]
+        missing = sorted(wanted - set(newest))
+        if not found:
+            fail(f"{db}: none of the {len(wanted)} boards of the truth has been graded; `meniscope grade` first")
+        if missing:
+            say(f"caution: {len(missing)} boards of the truth have not been graded, left out: "
+                f"{', '.join(missing[:5])}{' and more' if len(missing) > 5 else ''}")
+        if sheet is not None:
+            return [rejudged(inspection, sheet) for inspection in found], sheet
+        used = {inspection.sheet_hash for inspection in found}
+        if len(used) > 1:
+            say(f"caution: these boards were graded with {len(used)} different limit sheets; --limits judges all alike")
+            return found, None
+        return found, recorded_sheet(engine, used.pop())
+
+
+def _tables(inspections: Sequence[Inspection], known: Truth) -> dict[str, LabelledTable]:
+    from vision.teaching.recorded import inspected_table
+
+    return {"joint": inspected_table(inspections, known, "joint"), "chip": inspected_table(inspections, known, "chip")}
+
+
+def _refuse_training(places: Sequence[Path], tables: Mapping[str, LabelledTable]) -> None:
+    from models.evaluate import refuse_overlap, shared_boards
+    from models.table import read_table
+
+    for place in places:
+        seen = read_table(place / "joints.csv" if place.is_dir() else place, "joint")
+        shared = shared_boards(seen, tables["joint"])
+        refuse_overlap(shared, shared, f"boards ({place})")
+
+
+def _outcomes(truths: Sequence[tuple[str, Truth]], inspections: Sequence[Inspection]) -> list[Outcome]:
+    from vision.teaching import outcomes
+
+    graded = {inspection.serial: inspection for inspection in inspections}
+    found: list[Outcome] = []
+    for condition, rows in truths:
+        serials = dict.fromkeys(serial for serial, _, _ in rows)
+        found += outcomes([graded[serial] for serial in serials if serial in graded], rows,
+                          condition if len(truths) > 1 else "")
+    return found
+
+
+def _print(comparison: Comparison) -> None:
+    rows = [{"what": what, **_rate(rate)} for what, rate in (
+        ("escapes: defects accepted", comparison.escapes), ("false calls: good ones rejected", comparison.false_calls),
+        ("good ones sent to review", comparison.good_reviewed), ("defects sent to review", comparison.defects_reviewed),
+        ("ungraded", comparison.ungraded))]
+    print_rows(rows, [Column("what", ""), Column("count"), Column("of"), Column("share_pct", "%", 2),
+                      Column("low_pct", f"{100 * comparison.confidence:.0f} % interval from", 2),
+                      Column("high_pct", "to", 2)])
+    click.echo(f"\n{comparison.boards} boards, {comparison.boards_with_escape} of them with an escape; "
+               f"{sum(comparison.marginal.values())} marginal parts are left out of all rates")
+    for title, groups in (("finding", comparison.by_finding), ("process indicator", comparison.indicators),
+                          ("land", comparison.by_kind), ("condition", comparison.by_condition)):
+        if groups and (title != "condition" or len(groups) > 1):
+            click.echo("")
+            _print_groups(title, groups)
+    if comparison.worst:
+        click.echo("\nworst cases:")
+        print_rows([{"board": o.board, "place": o.name, "truth": " ".join(o.truth) or "good", "verdict": o.verdict,
+                     "found": " ".join(o.found), "why": o.why} for o in comparison.worst],
+                   ["board", "place", "truth", "verdict", "found", "why"])
+
+
+def _print_groups(title: str, groups: Sequence[Group]) -> None:
+    columns = [Column("name", title), Column("defects", "parts" if title == "process indicator" else "defects"),
+               Column("rejected"), Column("reviewed", "review"), Column("escapes", "escaped"),
+               Column("escape_to", "escape rate below, %", 2), Column("named"), Column("good"),
+               Column("false_calls", "false calls"), Column("false_call_to", "false-call rate below, %", 2)]
+    if title in ("finding", "process indicator"):
+        columns = [c for c in columns if c.name not in ("good", "false_calls", "false_call_to")]
+    if title == "process indicator":
+        columns = [c for c in columns if c.name not in ("rejected", "reviewed", "escapes", "escape_to")]
+    print_rows([_group(group) for group in groups], columns)
+
+
+def _rate(rate: Rate) -> dict[str, Any]:
+    known = rate.of > 0
+    return {"count": rate.count, "of": rate.of, "share_pct": 100.0 * rate.share if known else None,
+            "low_pct": 100.0 * rate.low if known else None, "high_pct": 100.0 * rate.high if known else None}
+
+
+def _group(group: Group) -> dict[str, Any]:
+    title = FINDING[group.name].title if group.name in FINDING else group.name
+    return {"name": title, "defects": group.defects, "rejected": group.rejected, "reviewed": group.reviewed,
+            "ungraded": group.ungraded, "escapes": group.escapes.count, "named": group.named,
+            "escape_to": 100.0 * group.escapes.high if group.escapes.of else None, "good": group.good,
+            "false_calls": group.false_calls.count, "good_reviewed": group.good_reviewed,
+            "false_call_to": 100.0 * group.false_calls.high if group.good else None}
+
+
+def comparison_data(comparison: Comparison) -> dict[str, Any]:
+    """Return everything counted as plain data for JSON."""
+    def groups(some: Sequence[Group]) -> list[dict[str, Any]]:
+        return [_group(group) | {"name": group.name} for group in some]
+
+    return {
+        "confidence": comparison.confidence, "escapes": _rate(comparison.escapes),
+        "false_calls": _rate(comparison.false_calls), "good_reviewed": _rate(comparison.good_reviewed),
+        "defects_reviewed": _rate(comparison.defects_reviewed), "ungraded": _rate(comparison.ungraded),
+        "boards": comparison.boards, "boards_with_escape": comparison.boards_with_escape,
+        "marginal": [{"truth": kind, "verdict": verdict, "count": count}
+                     for (kind, verdict), count in sorted(comparison.marginal.items())],
+        "by_finding": groups(comparison.by_finding), "indicators": groups(comparison.indicators),
+        "by_land": groups(comparison.by_kind), "by_condition": groups(comparison.by_condition),
+        "confusion": [{"truth": true, "said": said, "count": count}
+                      for (true, said), count in sorted(comparison.confusion.items())],
+        "worst": [{"board": o.board, "place": o.name, "truth": list(o.truth), "verdict": o.verdict,
+                   "found": list(o.found), "why": o.why} for o in comparison.worst]}
+
+
+def _write_report(options: Mapping[str, Any], source: str, comparison: Comparison, workmanship: int,
+                  sheet: LimitSheet | None, tables: Mapping[str, LabelledTable]) -> None:
+    from models.decision import family_risks
+    from models.limits import write_whole
+    from models.tradeoff import curves
+    from vision.report.curves import curves_png
+    from vision.report.evaluation import EvaluationReport, evaluation_html
+
+    out: Path = options["out"]
+    out.mkdir(parents=True, exist_ok=True)
+    drawn = [] if sheet is None else [curve for table in tables.values() for curve in curves(sheet, table)]
+    risks = [] if sheet is None else [risk for table in tables.values() for risk in family_risks(sheet, table)]
+    pictures = _pictures(options, comparison.worst) if options["pictures"] is not None else {}
+    page = evaluation_html(EvaluationReport("Verdicts against known truth", source, comparison, workmanship, sheet,
+                                            drawn, risks, pictures))
+    write_whole(out / "evaluation.html", page)
+    say(f"report in {out / 'evaluation.html'}")
+    if drawn:
+        (out / "tradeoff.png").write_bytes(curves_png(drawn))
+        say(f"trade-off curves in {out / 'tradeoff.png'}")
+
+
+def _pictures(options: Mapping[str, Any], worst: Sequence[Outcome]) -> dict[tuple[str, str], str]:
+    """Return small pictures of the worst cases as data URIs, by board and place."""
+    from vision.pipeline.folder import scan_folder
+    from vision.report.pictures import data_uri, place_pictures
+    from vision.setup import read_family, read_station
+
+    family, station = read_family(options["family_path"]), read_station(options["station_path"])
+    boards = {files.serial: files for files in scan_folder(options["pictures"], station, family)}
+    wanted: dict[str, list[str]] = {}
+    for outcome in worst:
+        wanted.setdefault(outcome.board, []).append(outcome.name)
+    return {(board, name): data_uri(picture) for board, names in wanted.items() if board in boards
+            for name, picture in place_pictures(boards[board], family, station, names).items()}
