@@ -13,6 +13,7 @@ from vision.pipeline.capture import Capture
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.optics import Optics
 from vision.pipeline.register import Registration
+from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
 from vision.setup.family import Joint
 
 MAX_GAP_MM = 2.6  # land edges further apart than this are not expected to be bridged
@@ -91,6 +92,24 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     # The flanks of a neck steeper than the lights reach look dark: the lit width of a half-round neck is
     # sin(steepest lit slope) of the whole.
     return np.asarray(width / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0))), dtype=np.float64)
+
+
+def joined_azimuths(joints: Sequence[Joint], corridors: Corridors, widths: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say in which directions solder leads from a joint to a neighbour, [joint, azimuth].
+
+    As wide as the bridge and a fifth of a radian more, seen from the hole's centre at the land's edge.
+    """
+    joined = np.zeros((len(joints), AZIMUTHS), dtype=bool)
+    azimuth = azimuths_rad()
+    for first, second, width in zip(corridors.first.tolist(), corridors.second.tolist(), widths.tolist(), strict=True):
+        if width <= 0.0:
+            continue
+        for here, there in ((first, second), (second, first)):
+            one, other = joints[here], joints[there]
+            direction = np.arctan2(other.y_mm - one.y_mm, other.x_mm - one.x_mm)
+            off = np.abs((azimuth - direction + np.pi) % (2.0 * np.pi) - np.pi)
+            joined[here] |= off < width / min(one.land_w_mm, one.land_h_mm) + 0.2
+    return joined
 
 
 def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:

@@ -2,26 +2,29 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.defects import find_pits, find_projections
 from vision.pipeline.lead import Leads
-from vision.pipeline.surface import Surface, smooth_azimuth
+from vision.pipeline.surface import STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, OUTSIDE_STEPS, RING, RING_STEPS, JointPatches, azimuths_rad
-from vision.setup.family import Joint
 
-INNER_STEPS = RING_STEPS // 4  # the part of the ring next to the hole that decides about coverage
-STEEP_DEG = 55.0  # slope taken for dark, unlit solder
+INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
+CREST_DEG = 13.0
+EDGE_STEPS = 2  # outermost ring samples that mix land and mask
+BARE_SHARE = 0.65
+BLACK = 0.2  # darker than this against lit solder no metal is that sees the board around it
 Column = NDArray[np.float64]
 
 
-def measure_fillets(joints: Sequence[Joint], patches: JointPatches, surface: Surface,
-                    leads: Leads) -> dict[str, Column]:
-    """Return the fillet's measurements as columns [joint]; NaN where there is no solder to measure."""
-    covered = covered_azimuths(surface)
+def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads,
+                    joined: NDArray[np.bool_]) -> dict[str, Column]:
+    """Return the fillet's measurements as columns [joint]; NaN where there is no solder to measure.
+
+    `joined` [joint, azimuth] are the directions in which solder leads to a neighbour.
+    """
+    covered = covered_azimuths(patches, surface, leads) | joined
     toe_index, toe_mm = find_toe(patches, surface, covered)
     under = under_solder(surface, covered, toe_index)
     ring_area = patches.area_mm2[:, :, RING]
@@ -42,42 +45,76 @@ def measure_fillets(joints: Sequence[Joint], patches: JointPatches, surface: Sur
     columns["lead_visible"] = leads.visible
     columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(leads.offset_x_mm, leads.offset_y_mm), np.nan)
     columns["lead_size_mm"] = leads.size_mm
-    columns["pit_diameter_mm"] = find_pits(patches, surface, covered, toe_index, leads)
-    columns["projection_mm"] = find_projections(patches, surface, covered, leads)
     columns["residue_pct"] = _residue(patches, surface)
     columns["sharpness"] = _sharpness(patches, surface)
     return columns
 
 
-def covered_azimuths(surface: Surface) -> NDArray[np.bool_]:
-    """Say at which azimuths solder runs from the hole onto the land, [joint, azimuth].
+def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray[np.float64]:
+    """Distance of every sample from the found lead's centre, mm, [joint, azimuth, radius]."""
+    radius, azimuth = patches.radius_mm[:, :, within], azimuths_rad()
+    return np.asarray(np.hypot(radius * np.cos(azimuth)[None, :, None] - leads.offset_x_mm[:, None, None],
+                               radius * np.sin(azimuth)[None, :, None] - leads.offset_y_mm[:, None, None]))
 
-    Bare land next to the hole is flat and looks like the fiducials; solder there is sloped or too steep to be
-    lit. Somewhere along the ray solder must be lit, or the ray shows no more than shadow.
+
+def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+    """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
+
+    Three things break it. The land is bare from its edge inward to (nearly) the hole. Between lead and land the
+    hole is open: darker than any metal that sees the board around it. Or the solder has a crest: where it wets
+    the lead it gets flatter outward all the way, where it does not it falls off again towards the lead.
     """
-    inner = slice(RING.start, RING.start + INNER_STEPS)
-    bare_share = surface.bare[:, :, inner].mean(axis=2)
-    lit = surface.solder[:, :, RING.start:].sum(axis=2)
-    return smooth_azimuth((bare_share < 0.5) & (lit >= 2), 5)
+    onto_land = bare_from(surface) >= INNER_STEPS
+    away = lead_distance(patches, leads, slice(0, RING.start + INNER_STEPS))
+    seen = leads.visible > 0.5
+    between = away > np.where(seen, leads.nominal_radius_mm, 0.0)[:, None, None]
+    black = (surface.energy[:, :, : RING.start + INNER_STEPS] < BLACK) & between
+    is_open = black.sum(axis=2) >= 2
+    crested = _crested(patches, surface, leads) & seen[:, None]
+    black_ring = (surface.energy[:, :, RING] < BLACK).mean(axis=2) > 0.8
+    return smooth_azimuth(onto_land & ~is_open & ~crested & ~black_ring, 5)
+
+
+def _crested(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+    """Say at which azimuths the slope falls below what it is further out by CREST_DEG, [joint, azimuth]."""
+    within = slice(0, RING.stop - EDGE_STEPS)
+    away = lead_distance(patches, leads, within)
+    steep = np.where(surface.dark, np.float32(STEEP_DEG), surface.slope_deg)[:, :, within]
+    soft = cv2.blur(steep.reshape(-1, steep.shape[2]), (3, 5)).reshape(steep.shape)
+    outside = away > leads.nominal_radius_mm[:, None, None] + 0.05
+    flattest = np.minimum.accumulate(np.where(outside, soft, 90.0), axis=2)
+    lit = ~surface.dark[:, :, within] & outside
+    beyond_crest = (soft - flattest > CREST_DEG) & lit
+    # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.
+    peak = np.where(beyond_crest, soft, 0.0).max(axis=2)
+    flattens = soft[:, :, -3:].mean(axis=2) < peak - 5.0
+    return np.asarray((beyond_crest.sum(axis=2) >= 3) & flattens, dtype=np.bool_)
+
+
+def bare_from(surface: Surface) -> NDArray[np.int64]:
+    """Return the ring index from which on outward the land is bare, RING_STEPS where none is, [joint, azimuth].
+
+    Solder of a certain slope can look like bare land, so only bare samples that reach the land's edge count: the
+    split is taken where the excess of bare samples over BARE_SHARE of all, counted inward, is largest.
+    """
+    bare = surface.bare[:, :, RING.start:RING.stop - EDGE_STEPS][:, :, ::-1].astype(np.float32)
+    excess = np.cumsum(bare - BARE_SHARE, axis=2)
+    deepest = excess.argmax(axis=2)
+    found = excess.max(axis=2) > 1.0
+    return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
 def find_toe(patches: JointPatches, surface: Surface,
              covered: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the ring index just beyond the toe and the toe's radius in mm, [joint, azimuth].
 
-    Outward from the hole the toe ends the run of samples that are not bare; dark samples at its end do not count.
+    The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
-    bare = surface.bare[:, :, RING]
-    two_bare = bare[:, :, :-1] & bare[:, :, 1:]
-    ends = np.where(two_bare.any(axis=2), two_bare.argmax(axis=2), RING_STEPS)
-    position = np.arange(RING_STEPS)
-    lit_before = surface.solder[:, :, RING] & (position < ends[:, :, None])
-    last_lit = np.where(lit_before, position + 1, 0).max(axis=2)
-    index = np.where(covered, last_lit, 0)
+    index = np.where(covered, bare_from(surface), 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
     # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
-    outside = (surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > 0.35))
+    outside = (surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > 0.8))
     over = np.cumprod(outside, axis=2).sum(axis=2) * (index == RING_STEPS)
     return index, radius + over * patches.step_mm[:, :, -1]
 
@@ -146,7 +183,8 @@ def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
     with np.errstate(invalid="ignore"):
         fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
     position = np.arange(RING_STEPS)
-    near = (position < toe_index[:, :, None]) & (position >= toe_index[:, :, None] - 3) & covered[:, :, None]
+    last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)[:, :, None]  # the edge itself mixes land and mask
+    near = (position < last) & (position >= last - 3) & covered[:, :, None]
     outer = np.where(surface.dark[:, :, RING], STEEP_DEG, surface.slope_deg[:, :, RING])
     direct = _median_where(outer, near)
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
@@ -170,10 +208,8 @@ def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
 
 def _hole_open(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], leads: Leads) -> Column:
     """Share of the hole, lead excluded, that is dark where no fillet explains it by its steepness."""
-    radius, area = patches.radius_mm[:, :, HOLE], patches.area_mm2[:, :, HOLE]
-    azimuth = azimuths_rad()
-    away = np.hypot(radius * np.cos(azimuth)[None, :, None] - leads.offset_x_mm[:, None, None],
-                    radius * np.sin(azimuth)[None, :, None] - leads.offset_y_mm[:, None, None])
+    area = patches.area_mm2[:, :, HOLE]
+    away = lead_distance(patches, leads, HOLE)
     seen = leads.visible[:, None, None] > 0.5
     outside_lead = ~seen | (away > leads.nominal_radius_mm[:, None, None])
     explained = covered[:, :, None] & seen

@@ -1,21 +1,24 @@
-"""Find the lead's end in every hole: a bright patch of the lead's size with a dark, steep surround."""
+"""Find the lead's end in every hole: solder too steep to be lit makes a dark rim around it."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
+from vision.pipeline.grids import grid_energy
 from vision.pipeline.optics import Optics
 from vision.pipeline.register import Registration
+from vision.pipeline.surface import Surface
 from vision.setup.family import Joint
 
-GRID = 56  # samples each way
-REACH = 1.4  # half side of the grid in hole radii
+GRID = 64  # samples each way
+REACH = 1.7  # half side of the grid in hole radii
+RIM_MM = 0.07  # width of the dark rim around a lead that is looked for
+BEYOND_MM = ((0.10, 0.20), (0.20, 0.32), (0.32, 0.46))  # rings outside it, from the lead's edge
 OFFSET_ALLOWANCE_MM = 0.12  # a tilted lead's end may stand this much further off than the hole lets its foot
 
 
@@ -30,59 +33,64 @@ class Leads:
     nominal_radius_mm: NDArray[np.float64]
 
 
-def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics) -> Leads:
+def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
+               surface: Surface) -> Leads:
     """Look for every joint's lead end, all joints at once.
 
-    For every shift the mean brightness under a disc of the lead's size is compared with that of a ring around
-    it: (in - out) / (in + out). The fillet near a lead is steeper than any light can show, and an open hole is
-    dark, so a lead's end stands out against both; a dome or a dish shades off smoothly and does not.
+    Around a lead solder climbs steeper than any light can show, and further out it is lit: the lead's rim is
+    dark against what lies outside it. A dome or a dish is lit in its middle and has no such rim where a lead
+    would stand; an open hole is far darker inside than any lead's end. The rim is looked for at every shift that
+    hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
     """
     hole = np.array([joint.hole_mm / 2.0 for joint in joints])
     radius = np.array([lead_radius(joint) for joint in joints])
     step = 2.0 * REACH * hole / GRID
-    energy = np.minimum(_grid_energy(capture, joints, registration, optics, step), 1.5)
-    axis = np.arange(GRID) - GRID // 2
+    energy = grid_energy(capture, joints, registration, optics, step, GRID) / surface.lit_level
+    axis = np.arange(GRID, dtype=np.float64) - GRID // 2
+    edge = _edge_distance(joints, axis, step)
+    spectrum = np.fft.rfft2(np.minimum(energy, 1.2))
+
+    def mean_between(low: float, high: float) -> NDArray[np.float64]:
+        kernel = _soft(edge - low, step) * _soft(high - edge, step) + 1e-9
+        return _correlate(spectrum, kernel / kernel.sum(axis=(1, 2), keepdims=True))
+
+    inside, rim = mean_between(-9.0, -0.05), mean_between(0.0, RIM_MM)
+    beyond = np.max([mean_between(*ring) for ring in BEYOND_MM], axis=0)
+    contrast = beyond - rim
     distance = np.hypot(axis[:, None], axis[None, :])[None] * step[:, None, None]
-    r = radius[:, None, None]
-    disc = _soft(r * 0.9 - distance, step)
-    ring = _soft(distance - r - 0.02, step) * _soft(r + 0.09 + 0.1 * r - distance, step)
-    spectrum = np.fft.rfft2(energy)
-    inside, outside = (_correlate(spectrum, kernel / kernel.sum(axis=(1, 2), keepdims=True)) for kernel in (disc, ring))
-    contrast = (inside - outside) / (inside + outside + 0.06)
     allowed = np.maximum(hole - radius, 0.0)[:, None, None] + OFFSET_ALLOWANCE_MM
-    far = np.fft.ifftshift(distance, axes=(1, 2)) > allowed
-    contrast[far] = -1.0
-    at = contrast.reshape(len(joints), -1).argmax(axis=1)
+    score = contrast + 0.3 * np.abs(inside - rim)
+    score[np.fft.ifftshift(distance > allowed, axes=(1, 2))] = -9.0
+    at = score.reshape(len(joints), -1).argmax(axis=1)
     index = np.arange(len(joints))
     row, column = at // GRID, at % GRID
-    best, bright = contrast[index, row, column], inside[index, row, column]
+    dark_rim, within = contrast[index, row, column], inside[index, row, column]
+    visible = np.clip((dark_rim - 0.10) / 0.20, 0.0, 1.0) * np.clip((within - 0.20) / 0.12, 0.0, 1.0)
     row, column = _signed(row), _signed(column)
-    visible = np.clip((best - 0.10) / 0.40, 0.0, 1.0) * np.clip((bright - 0.05) / 0.10, 0.0, 1.0)
-    size = _size(energy, distance, step, radius, row, column)
+    size = _size(energy, step, radius, row, column)
     # Grid rows run along board -y, columns along board x.
     return Leads(visible, column * step, -row * step, np.where(visible > 0.0, size, np.nan), radius)
+
+
+def _edge_distance(joints: Sequence[Joint], axis: NDArray[np.float64],
+                   step: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Signed distance (mm) of grid points to the outline of a lead in the middle, [joint, row, column]."""
+    x, y = axis[None, None, :] * step[:, None, None], -axis[None, :, None] * step[:, None, None]
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])[:, None, None]
+    along, across = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
+    half_w, half_h = (np.array([getattr(joint, name) / 2.0 for joint in joints])[:, None, None]
+                      for name in ("lead_w_mm", "lead_h_mm"))
+    out_w, out_h = np.abs(along) - half_w, np.abs(across) - half_h
+    box = np.hypot(np.maximum(out_w, 0.0), np.maximum(out_h, 0.0)) + np.minimum(np.maximum(out_w, out_h), 0.0)
+    disc = np.hypot(along, across) - half_w
+    is_round = np.array([joint.lead_shape == "round" for joint in joints])[:, None, None]
+    return np.asarray(np.where(is_round, disc, box), dtype=np.float64)
 
 
 def lead_radius(joint: Joint) -> float:
     """Return the radius of a disc as large as the lead's section, mm."""
     area = joint.lead_w_mm * joint.lead_h_mm * (np.pi / 4.0 if joint.lead_shape == "round" else 1.0)
     return float(np.sqrt(area / np.pi))
-
-
-def _grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
-                 step: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Sample total radiance on a square grid around every hole, [joint, row, column]; rows along board -y."""
-    axis = np.arange(GRID) - GRID // 2
-    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
-    x = center[:, 0, None, None] + axis[None, None, :] * step[:, None, None]
-    y = center[:, 1, None, None] - axis[None, :, None] * step[:, None, None]
-    points = registration.to_picture.to_px(np.stack(np.broadcast_arrays(x, y), axis=-1)) - 0.5
-    places = points.reshape(-1, GRID, 2).astype(np.float32)
-    map_x, map_y = np.ascontiguousarray(places[..., 0]), np.ascontiguousarray(places[..., 1])
-    total = np.zeros(map_x.shape, dtype=np.float32)
-    for plane, white in zip(capture.responses, optics.white, strict=True):
-        total += white * cv2.remap(plane, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return total.reshape(len(joints), GRID, GRID).astype(np.float64) / optics.lit_energy
 
 
 def _soft(inside: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -102,20 +110,21 @@ def _signed(index: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.where(index >= GRID // 2, index - GRID, index)
 
 
-def _size(energy: NDArray[np.float64], distance: NDArray[np.float64], step: NDArray[np.float64],
-          radius: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Diameter (mm) of a disc as large as the bright patch around the found place.
+def _size(energy: NDArray[np.float64], step: NDArray[np.float64], radius: NDArray[np.float64],
+          row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Diameter (mm) of a disc as large as what the dark rim encloses around the found place.
 
-    Bright means above half way between the patch and its surround; counted within 1.6 lead radii.
+    The rim's outer brim is where the mean brightness over circles rises most, between 0.7 and 1.7 lead radii; the
+    lead's edge lies a rim's width further in.
     """
     axis = np.arange(GRID) - GRID // 2
     away = np.hypot((axis[None, :, None] - row[:, None, None]), (axis[None, None, :] - column[:, None, None]))
-    away = away * step[:, None, None]
-    r = radius[:, None, None]
-    core, around = away < 0.7 * r, (away > 1.15 * r) & (away < 1.5 * r + 0.04)
-    level = 0.5 * (_mean(energy, core) + _mean(energy, around))
-    patch = (energy > level[:, None, None]) & (away < 1.6 * r)
-    return np.asarray(2.0 * np.sqrt(patch.sum(axis=(1, 2)) / np.pi) * step, dtype=np.float64)
+    away = away * step[:, None, None] / radius[:, None, None]
+    rings = np.arange(0.7, 1.75, 0.1)
+    course = np.stack([_mean(energy, np.abs(away - ring) < 0.07) for ring in rings], axis=1)
+    rise = np.diff(course, axis=1)
+    brim = rings[:-1][rise.argmax(axis=1)] + 0.05
+    return np.asarray(2.0 * (brim * radius - RIM_MM), dtype=np.float64)
 
 
 def _mean(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:

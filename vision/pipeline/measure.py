@@ -11,13 +11,16 @@ from numpy.typing import NDArray
 from vision.pipeline.balls import find_balls
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.chips import measure_chips
-from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors
+from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, joined_azimuths
 from vision.pipeline.fillet import measure_fillets
 from vision.pipeline.folder import BoardFiles
+from vision.pipeline.grids import fine_grid
 from vision.pipeline.inspection import PictureFile, ViewRegistration
 from vision.pipeline.lands import edge_distance
-from vision.pipeline.lead import find_leads
+from vision.pipeline.lead import Leads, find_leads
 from vision.pipeline.optics import Optics, optics_of
+from vision.pipeline.pits import find_pits
+from vision.pipeline.projections import find_projections
 from vision.pipeline.register import Registration, register_view
 from vision.pipeline.surface import Surface, find_surface
 from vision.pipeline.unwrap import JointPatches, owner_map, unwrap_joints
@@ -123,14 +126,23 @@ def parts_of_view(family: Family, view: View, station: Station,
             tuple(chip for chip in family.chips if answers(chip.x_mm, chip.y_mm)))
 
 
+def leads_of(seen: ViewSurfaces, station: Station) -> Leads:
+    """Return the lead ends found in a view."""
+    return find_leads(seen.capture, seen.joints, seen.registration, optics_of(station), seen.surface)
+
+
 def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     """Measure all joints of a view as columns."""
     optics = optics_of(station)
     joints = seen.joints
-    lead = find_leads(seen.capture, joints, seen.registration, optics)
-    columns = measure_fillets(joints, seen.patches, seen.surface, lead)
+    lead = leads_of(seen, station)
     corridors = find_corridors(joints)
     widths = bridge_widths(seen.capture, joints, corridors, seen.registration, optics, seen.surface.mask_response)
+    joined = joined_azimuths(joints, corridors, widths)
+    columns = measure_fillets(seen.patches, seen.surface, lead, joined)
+    grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
+    columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
+    columns["projection_mm"] = find_projections(joints, grid, joined, lead)
     columns["bridge_width_mm"], partner = _bridges(joints, corridors, widths)
     columns |= _balls(seen, optics)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

@@ -16,20 +16,23 @@ from numpy.typing import NDArray
 from vision.setup.station import Light, Station
 
 SLOPES_DEG = np.arange(0.0, 61.0, 1.0)
-#: Roughness (GGX alpha) of the surfaces that the inversion is made for, from shiny tin-lead to dull lead-free.
-ROUGHNESS = 0.14
+#: Roughness (GGX alpha) from shiny tin-lead to very dull lead-free: one table of slopes is kept for each.
+ROUGHNESS = np.array([0.04, 0.07, 0.10, 0.14, 0.19, 0.25, 0.33])
+USUAL_ROUGHNESS = 0.14
 METAL_REFLECTANCE = 0.72
+MOMENT_STEPS = 256
 
 
 @dataclass(frozen=True)
 class Optics:
-    """Per-light numbers of a station, all arrays [light]."""
+    """Per-light numbers of a station and its tables from light to slope."""
 
-    white: NDArray[np.float32]  # radiance of a white surface per unit radiance of the light
-    slope_deg: NDArray[np.float32]  # slope that mirrors the middle of the light's zenith band
-    table_moment: NDArray[np.float32]  # ascending radiance-weighted mean slope, [step]
-    table_slope: NDArray[np.float32]  # true slope for it, [step]
-    lit_energy: float  # total radiance of a mirror-like metal slope in the middle of the rings
+    white: NDArray[np.float32]  # [light] radiance of a white surface per unit radiance of the light
+    slope_deg: NDArray[np.float32]  # [light] slope that mirrors the middle of the light's zenith band
+    moments: NDArray[np.float32]  # [step] radiance-weighted mean slope, evenly spaced
+    slopes: NDArray[np.float32]  # [roughness, step] true slope for it
+    purity: NDArray[np.float32]  # [roughness, light] largest share of the radiance that a light can have
+    lit_energy: float  # total radiance of a metal slope in the middle of the rings
     max_slope_deg: float  # slopes above this see no light
 
 
@@ -42,16 +45,26 @@ def optics_of(station: Station) -> Optics:
 def _optics(lights: tuple[Light, ...]) -> Optics:
     white = np.array([white_share(light) for light in lights])
     middle = np.array([sum(light.zenith_deg) / 4.0 for light in lights])
-    predicted = predict(lights, SLOPES_DEG, ROUGHNESS) * white  # radiance [slope, light]
-    energy = predicted.sum(axis=1)
-    moment = predicted @ middle / np.maximum(energy, 1e-9)
-    # The moment rises with slope up to the last light; beyond its peak it carries no information.
+    top = max(light.zenith_deg[1] for light in lights) / 2.0
+    moments = np.linspace(middle.min(), middle.max(), MOMENT_STEPS)
+    tables, purities, lit = [], [], 0.0
+    for roughness in ROUGHNESS:
+        radiance = predict(lights, SLOPES_DEG, float(roughness)) * white  # [slope, light]
+        energy = radiance.sum(axis=1)
+        tables.append(_inverse(radiance @ middle / np.maximum(energy, 1e-9), moments))
+        bright = energy > 0.3 * energy.max()
+        purities.append((radiance / energy[:, None])[bright].max(axis=0))
+        if roughness == USUAL_ROUGHNESS:
+            lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
+    return Optics(white.astype(np.float32), middle.astype(np.float32), moments.astype(np.float32),
+                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top)
+
+
+def _inverse(moment: NDArray[np.float64], asked: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the slope for each asked moment; the moment rises with slope up to the last light's band."""
     peak = int(np.argmax(moment))
     rising = np.maximum.accumulate(moment[: peak + 1]) + np.arange(peak + 1) * 1e-6
-    top = max(light.zenith_deg[1] for light in lights) / 2.0
-    lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
-    return Optics(white.astype(np.float32), middle.astype(np.float32), rising.astype(np.float32),
-                  SLOPES_DEG[: peak + 1].astype(np.float32), lit, top)
+    return np.asarray(np.interp(asked, rising, SLOPES_DEG[: peak + 1]), dtype=np.float64)
 
 
 def white_share(light: Light) -> float:
@@ -103,18 +116,41 @@ def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]
     return 2.0 / (1.0 + np.sqrt(1.0 + roughness * roughness * tangent_sq))
 
 
-def slope_from_responses(responses: NDArray[np.float32], optics: Optics,
-                         axis: int = 1) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return slope in degrees and total radiance, for responses with the lights along `axis`.
+def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughness: NDArray[np.float64] | float,
+                         ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return slope in degrees and total radiance for responses [n, light, ...]; roughness is one number or [n].
 
     The radiance-weighted mean of the lights' own slopes is insensitive to the metal's reflectance and changes
     only mildly with the gain of one light; a table made from the station's geometry turns it into slope.
     Radiance is relative to the lights' own.
     """
-    shape = [1] * responses.ndim
-    shape[axis] = -1
+    shape = (1, -1) + (1,) * (responses.ndim - 2)
     radiance = np.maximum(responses, 0.0) * optics.white.reshape(shape)
-    energy = radiance.sum(axis=axis)
-    moment = (radiance * optics.slope_deg.reshape(shape)).sum(axis=axis) / np.maximum(energy, 1e-4)
-    slope = np.interp(moment.ravel(), optics.table_moment, optics.table_slope).reshape(moment.shape)
-    return slope.astype(np.float32), energy
+    energy = radiance.sum(axis=1)
+    moment = (radiance * optics.slope_deg.reshape(shape)).sum(axis=1) / np.maximum(energy, 1e-4)
+    span = float(optics.moments[-1] - optics.moments[0])
+    step = ((moment - optics.moments[0]) * ((MOMENT_STEPS - 1) / span) + 0.5).astype(np.int32)
+    np.clip(step, 0, MOMENT_STEPS - 1, out=step)
+    per_item = np.broadcast_to(np.asarray(roughness, dtype=np.float64), (len(responses),))
+    table = _table_for(optics, per_item)
+    item = np.arange(len(responses)).reshape((-1,) + (1,) * (moment.ndim - 1))
+    return table[item, step], energy
+
+
+def _table_for(optics: Optics, roughness: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Interpolate the slope tables to each item's roughness, [n, step]."""
+    place = np.interp(roughness, ROUGHNESS, np.arange(len(ROUGHNESS)))
+    low = np.minimum(place.astype(int), len(ROUGHNESS) - 2)
+    share = (place - low).astype(np.float32)[:, None]
+    return np.asarray((1.0 - share) * optics.slopes[low] + share * optics.slopes[low + 1], dtype=np.float32)
+
+
+def roughness_from_purity(purity: NDArray[np.float64], optics: Optics) -> NDArray[np.float64]:
+    """Return the roughness [n] that lets the lights be seen as pure as they are, purity [n, light].
+
+    A rough surface mixes neighbouring lights. A slope band that a joint lacks looks like an impure light, so
+    the purest light decides.
+    """
+    estimates = [np.interp(-purity[:, light], -optics.purity[:, light].astype(np.float64), ROUGHNESS)
+                 for light in range(purity.shape[1])]
+    return np.asarray(np.min(estimates, axis=0), dtype=np.float64)

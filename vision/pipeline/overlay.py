@@ -16,7 +16,7 @@ from vision.pipeline.fillet import covered_azimuths, find_toe
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection
 from vision.pipeline.lands import land_outline
-from vision.pipeline.measure import ViewSurfaces, see_view
+from vision.pipeline.measure import ViewSurfaces, leads_of, see_view
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad, chip_outline
 from vision.setup.family import Family
 from vision.setup.geometry import Similarity
@@ -37,18 +37,18 @@ def write_overlays(inspection: Inspection, files: BoardFiles, family: Family, st
     for view in family.views:
         seen = see_view(load_view(view.name, files.pictures, station), family, view, station)
         path = folder / f"{inspection.serial}_{view.name}_overlay.jpg"
-        good, data = cv2.imencode(".jpg", draw_view(seen, inspection), [cv2.IMWRITE_JPEG_QUALITY, 88])
+        good, data = cv2.imencode(".jpg", draw_view(seen, inspection, station), [cv2.IMWRITE_JPEG_QUALITY, 88])
         if good:
             path.write_bytes(data.tobytes())
             written.append(path)
     return written
 
 
-def draw_view(seen: ViewSurfaces, inspection: Inspection) -> Picture:
+def draw_view(seen: ViewSurfaces, inspection: Inspection, station: Station) -> Picture:
     """Return the annotated picture of one view, blue-green-red."""
     canvas = natural(seen.capture)
     joints = {(joint.ref, joint.pin): joint for joint in inspection.joints}
-    covered = covered_azimuths(seen.surface)
+    covered = covered_azimuths(seen.patches, seen.surface, leads_of(seen, station))
     _, toe = find_toe(seen.patches, seen.surface, covered)
     to_picture = seen.registration.to_picture
     centers = {}

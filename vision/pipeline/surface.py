@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import Optics, slope_from_responses
+from vision.pipeline.optics import Optics, roughness_from_purity, slope_from_responses
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
 from vision.setup.family import Fiducial
 
-DARK = 0.16  # radiance below this share of a mirrored light's is steep metal, a hole or a shadow
+DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
+STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
 
@@ -23,8 +24,8 @@ FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 class Surface:
     """Labels and slopes of all joints' samples.
 
-    Arrays [joint, azimuth, radius] unless stated. `energy` is total radiance, 1 = a metal slope that mirrors a
-    light fully. `bare` and `solder` are false where it is dark.
+    Arrays [joint, azimuth, radius] unless stated. `energy` is total radiance, 1 = as bright as the view's lit
+    solder. `bare` and `solder` are false where it is dark.
     """
 
     slope_deg: NDArray[np.float32]
@@ -34,6 +35,8 @@ class Surface:
     solder: NDArray[np.bool_]
     mask_response: NDArray[np.float32]  # [joint, light]
     land_response: NDArray[np.float32] | None  # [light], of a flat bare land, from the fiducials
+    roughness: NDArray[np.float64]  # [joint] GGX alpha of the solder
+    lit_level: float  # what energy 1 is, in radiance relative to the lights' own
 
 
 def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
@@ -41,12 +44,41 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     """Label all samples of a view's joints."""
     land = fiducial_response(capture, registration, fiducials)
     mask = mask_response(patches)
-    slope, energy = slope_from_responses(patches.responses, optics)
-    energy = energy / np.float32(optics.lit_energy)
+    smooth = _smooth(patches.responses)
+    roughness = solder_roughness(smooth, optics)
+    slope, energy = slope_from_responses(smooth, optics, roughness)
+    level = lit_level(energy, optics)
+    energy = energy / np.float32(level)
     dark = energy < DARK
-    bare = _bare(patches.responses, land, slope, dark)
-    solder = ~dark & ~bare
-    return Surface(slope, energy, dark, bare, solder, mask, land)
+    bare = _bare(smooth, land, slope, dark)
+    return Surface(slope, energy, dark, bare, ~dark & ~bare, mask, land, roughness, level)
+
+
+def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Average over three azimuths (circular), against grain and noise."""
+    return (responses + np.roll(responses, 1, axis=2) + np.roll(responses, -1, axis=2)) / np.float32(3.0)
+
+
+def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[np.float64]:
+    """Return the roughness of every joint's solder, [joint], held near the view's median: one alloy, one process."""
+    ring = responses[:, :, ::3, RING.start:RING.stop:2] * optics.white[None, :, None, None]
+    energy = ring.sum(axis=1)
+    bright = energy > 0.5 * np.percentile(energy, 75)
+    share = np.where(bright[:, None], ring / np.maximum(energy, 1e-4)[:, None], 0.0)
+    purity = np.percentile(share.reshape(*share.shape[:2], -1), 93, axis=2)
+    own = roughness_from_purity(purity, optics)
+    usual = float(np.median(own))
+    return np.clip(own, usual / 1.5, usual * 1.5)
+
+
+def lit_level(energy: NDArray[np.float32], optics: Optics) -> float:
+    """Return the radiance of lit solder in this view: the median over joints of the ring's upper quartile.
+
+    Held within a factor of two of what the station's geometry predicts, so that a view full of bare holes is
+    not taken for a dull one.
+    """
+    found = float(np.median(np.percentile(energy[:, ::4, RING.start:RING.stop:2], 75, axis=(1, 2))))
+    return float(np.clip(found, 0.5 * optics.lit_energy, 2.0 * optics.lit_energy))
 
 
 def fiducial_response(capture: Capture, registration: Registration,
@@ -97,7 +129,7 @@ def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slop
     for light in range(responses.shape[1]):
         ratio = (responses[:, light] + 0.05) / (float(land[light]) + 0.05)
         near &= (ratio < 1.65) & (ratio > 1.0 / 1.65)
-    return near & ~dark
+    return near
 
 
 def ring_median(values: NDArray[np.float32], covered: NDArray[np.bool_]) -> NDArray[np.float32]:
