@@ -315,8 +315,9 @@ def import_lines(file: str, done: Imported) -> list[str]:
 @click.option("--db", required=True, metavar="FILE", help="A new SQLite file to write into.")
 @click.option("--drift", type=click.Choice(sorted(DRIFT_KINDS)), default="nozzle", show_default=True,
               help="What goes wrong after half the shift.")
-@click.option("--boards", type=click.IntRange(min=60, max=2000), default=160, show_default=True)
-@click.option("--seed", type=int, default=1, show_default=True)
+@click.option("--boards", type=click.IntRange(min=60, max=2000), default=160, show_default=True,
+              help="How many boards to simulate.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Equal seeds give equal boards.")
 def rehearse(db: str, drift: str, boards: int, seed: int) -> None:
     """Write a simulated shift that drifts in a known way, with its process log, to try reports and alarms.
 

@@ -1,0 +1,188 @@
+"""README and contributor's guide against the program: what they say is so, and what there is they say."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+import vision
+from models.limits import LimitSheet
+from models.vocabulary import FINDINGS, MEASURES
+from vision.cli import COMMANDS, main
+from vision.setup import read_family, read_station
+from vision.setup.family import _Chip, _Family, _Fiducial, _Joint, _View
+from vision.setup.station import _Light, _Station
+
+ROOT = Path(__file__).resolve().parents[1]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def section(title: str) -> str:
+    """The text of a README section down to the next heading of the same or a higher level."""
+    found = re.search(rf"^(#+) {re.escape(title)}$\n(.*?)(?=^#{{1,3}} |\Z)", README, re.MULTILINE | re.DOTALL)
+    assert found, title
+    return found.group(2)
+
+
+def test_the_job_stands_at_the_very_top_in_one_paragraph() -> None:
+    title, paragraph, heading, *_ = README.split("\n\n")
+    assert title == "# meniscope"
+    assert heading.startswith("## What it looks like")
+    assert len(paragraph.split()) > 100
+    for word in ("process engineer", "pot", "repair bench", "drifting", "escape", "limits"):
+        assert word in paragraph
+
+
+def test_exactly_two_commands_set_up_and_run() -> None:
+    blocks = re.findall(r"```sh\n(.*?)```", section("Set up and run"), re.DOTALL)
+    assert len(blocks) == 2
+    assert all(block.count("\n") == 1 for block in blocks)
+    assert blocks[0].endswith("meniscope demo\n")
+    assert blocks[1].endswith("python -m pytest\n")
+    assert all("python3 -m venv .venv" in block for block in blocks)
+
+
+def test_ci_runs_the_readmes_test_command() -> None:
+    script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "grep -m1 -- '-m pytest' README.md" in script
+    first = next(line for line in README.splitlines() if "-m pytest" in line)
+    assert first.endswith(".venv/bin/python -m pytest")
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+    named = re.search(r"\.\[([a-z,]+)\]", first)
+    assert named
+    assert set(named.group(1).split(",")) <= set(extras)
+
+
+def test_pictures_are_there_and_small() -> None:
+    names = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", README)
+    assert len(names) >= 3
+    for name in names:
+        assert 0 < (ROOT / name).stat().st_size < 300_000
+
+
+def test_links_lead_somewhere() -> None:
+    for text in (README, GUIDE):
+        for target in re.findall(r"(?<!!)\[[^\]]+\]\(([^)#]+)\)", text):
+            assert (ROOT / target).exists(), target
+
+
+def test_every_command_is_in_the_readme_with_its_own_line() -> None:
+    table = dict(re.findall(r"^\| `meniscope ([a-z-]+)` \| (.+) \|$", README, re.MULTILINE))
+    assert table == {name: entry.help.rstrip(".") for name, entry in COMMANDS.items()}
+
+
+def test_every_finding_and_measurement_is_in_the_readme() -> None:
+    rows = re.findall(r"^\| `([a-z_]+)` \| (.*?) \| (.+) \|$", section("What it finds"), re.MULTILINE)
+    assert rows == [(finding.name, finding.part, finding.text) for finding in FINDINGS]
+    rows = re.findall(r"^\| `([a-z_]+)` \| (.*?) ?\| (.+) \|$", section("What it measures"), re.MULTILINE)
+    assert rows == [(measure.name, measure.unit, measure.text) for measure in MEASURES]
+
+
+def test_every_key_and_column_is_in_the_readme() -> None:
+    text = section("station.toml")
+    for key in [*_Station.model_fields, *(f"lights.{name}" for name in _Light.model_fields)]:
+        assert f"`{key}`" in text, key
+    text = section("family.toml, joints.csv, chips.csv")
+    for key in [*(name for name in _Family.model_fields if name not in ("fiducials", "views")),
+                *(f"fiducials.{name}" for name in _Fiducial.model_fields),
+                *(f"views.{name}" for name in _View.model_fields), *_Joint.model_fields, *_Chip.model_fields]:
+        assert f"`{key}`" in text, key
+
+
+def test_the_readmes_files_are_read(setup_folder: Path) -> None:
+    """The station of the README needs a second light, the family its tables; nothing else."""
+    station = re.findall(r"```toml\n(.*?)```", section("station.toml"), re.DOTALL)[0]
+    light = station[station.index("[[lights]]"):].replace("high", "low").replace("blue", "red")
+    (setup_folder / "station.toml").write_text(station + "\n" + light)
+    assert read_station(setup_folder).mm_per_px == 0.02
+    family = re.findall(r"```toml\n(.*?)```", section("family.toml, joints.csv, chips.csv"), re.DOTALL)[0]
+    (setup_folder / "family.toml").write_text(family)
+    assert read_family(setup_folder).name == "psu-24"
+
+
+def test_the_readmes_limit_sheet_is_read(tmp_path: Path) -> None:
+    from models.limits import read_limits
+
+    text = re.findall(r"```toml\n(.*?)```", section("limits.toml"), re.DOTALL)[0]
+    (tmp_path / "limits.toml").write_text(text)
+    sheet = read_limits(tmp_path / "limits.toml")
+    assert isinstance(sheet, LimitSheet)
+    assert sheet.rules[0].when[0].below == 270.0
+
+
+def test_cautions_are_spoken() -> None:
+    text = section("Limits and cautions").lower()
+    for word in ("workmanship standard", "does not replace", "iron", "flux fume", "leaded", "light", "electrostatic"):
+        assert word in text
+
+
+def test_the_guide_names_every_room() -> None:
+    rooms = {path.name for path in (ROOT / "vision").iterdir() if path.is_dir() and any(path.glob("*.py"))}
+    for room in rooms:
+        assert f"`vision/{room}/`" in GUIDE, room
+    for topic in ("Conventions", "Run, test, bench", "Release", "(0.5, 0.5)", "counter-clockwise", "blue-green-red"):
+        assert topic in GUIDE
+
+
+def test_the_version_is_told_once() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == vision.__version__
+
+
+def walk(command: click.Command, path: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], click.Command]]:
+    """Yield a command and all commands below it."""
+    yield path, command
+    if isinstance(command, click.Group):
+        context = click.Context(command)
+        for name in command.list_commands(context):
+            found = command.get_command(context, name)
+            assert found is not None
+            yield from walk(found, (*path, name))
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_and_option_has_help(name: str) -> None:
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    assert COMMANDS[name].help.endswith(".")
+    for path, found in walk(command, (name,)):
+        where = " ".join(path)
+        assert found.help, where
+        assert len(found.get_short_help_str(200)) > 15, where
+        for parameter in found.params:
+            if isinstance(parameter, click.Option) and not parameter.hidden:
+                assert parameter.help, f"{where} {parameter.name}"
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_overview_and_command_say_the_same(name: str) -> None:
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    assert command.get_short_help_str(200).rstrip(".") == COMMANDS[name].help.rstrip(".")
+
+
+def test_every_imported_distribution_is_declared() -> None:
+    import ast
+    import sys
+
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    declared = " ".join(project["dependencies"]).replace("opencv-python", "cv2").replace("scikit-learn", "sklearn")
+    declared = declared.replace("pillow", "PIL")
+    optional = project["optional-dependencies"]
+    extras = " ".join(word for name, words in optional.items() if name != "dev" for word in words)
+    extras = extras.replace("argon2-cffi", "argon2").replace("flask", "flask werkzeug markupsafe")
+    for package in ("vision", "models", "synthetic_images"):
+        for path in (ROOT / package).rglob("*.py"):
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+                names = ([alias.name for alias in node.names] if isinstance(node, ast.Import) else
+                         [node.module or ""] if isinstance(node, ast.ImportFrom) else [])
+                for name in names:
+                    top = name.split(".")[0]
+                    if top not in sys.stdlib_module_names and top not in ("vision", "models", "synthetic_images"):
+                        assert re.search(rf"\b{top}\b", f"{declared} {extras}"), f"{path}: {name}"
