@@ -170,7 +170,7 @@ def repeatability(values: Floats, joints: Sequence[str]) -> Repeatability:
     Variance Components, 1992, chapter 3).
     """
     known = np.isfinite(values)
-    names, place, counts = np.unique(np.asarray(joints)[known], return_inverse=True, return_counts=True)
+    _, place, counts = np.unique(np.asarray(joints)[known], return_inverse=True, return_counts=True)
     repeated = counts >= 2
     use = repeated[place]
     chosen, place, counts = values[known][use], (np.cumsum(repeated) - 1)[place[use]], counts[repeated]

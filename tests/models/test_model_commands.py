@@ -1,0 +1,294 @@
+"""`meniscope limits`, `evaluate` and `study` as a user runs them."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from invented_tables import joint_table
+from recorded_boards import SHEET, inspection, make_database, write_truth
+from test_study import AIAG
+
+from models.evaluate import shared_boards
+from models.limits import read_limits, sheet_hash, write_limits
+from models.table import write_table
+from vision.cli import main
+from vision.records.database import open_database
+from vision.records.reviews import add_escape, add_review
+
+
+def run(*arguments: object, code: int = 0, **more: object) -> Result:
+    result = CliRunner().invoke(main, [str(a) for a in arguments], catch_exceptions=False, **more)  # type: ignore[arg-type]
+    assert result.exit_code == code, result.output
+    return result
+
+
+@pytest.fixture
+def place(tmp_path: Path) -> Path:
+    write_limits(SHEET, tmp_path / "limits.toml")
+    make_database(tmp_path / "results.sqlite")
+    write_truth(tmp_path / "truth.csv")
+    return tmp_path
+
+
+def test_show_prints_every_rule(place: Path) -> None:
+    text = run("limits", "show", place / "limits.toml").stdout
+    assert f"limit sheet for sample, workmanship class 2, {sheet_hash(SHEET)[:12]}" in text
+    assert "coverage below 270 deg" in text
+    assert "blowhole (indicator)" in text
+    rows = json.loads(run("limits", "show", place / "limits.toml", "--json").stdout)
+    assert [(row["rule"], row["finding"], row["guard"]) for row in rows] == [
+        (1, "partial_wetting", "8 deg"), (2, "bridge", "0.02 mm"), (3, "blowhole", "none"), (4, "chip_missing", "0.1")]
+
+
+def test_check_reports_problems_with_exit_code_1(place: Path) -> None:
+    assert "good" in run("limits", "check", place / "limits.toml").stdout
+    bad = place / "bad.toml"
+    bad.write_text((place / "limits.toml").read_text().replace("270.0", "400.0").replace("bridge_width", "bridg_width"))
+    text = run("limits", "check", bad, code=1).stdout
+    assert "rule 1 (line 8), when.1.below: got 400, which every value of coverage_deg meets" in text
+    assert "did you mean bridge_width_mm?" in text
+    assert "2 problems" in text
+
+
+def test_criteria_are_listed_with_source_and_caution() -> None:
+    result = run("limits", "criteria")
+    assert "330 deg" in result.stdout
+    assert "confirmed" in result.stdout
+    assert "current revision of the standard governs" in result.stderr
+    assert "coverage below 330 deg" in run("limits", "criteria", "--class", "3").stdout
+
+
+def test_diff_shows_what_differs_with_exit_code_3(place: Path) -> None:
+    other = place / "other.toml"
+    other.write_text((place / "limits.toml").read_text().replace("270.0", "280.0"))
+    assert "judge alike" in run("limits", "diff", place / "limits.toml", place / "limits.toml").stderr
+    text = run("limits", "diff", place / "limits.toml", other, code=3).stdout
+    assert "coverage below 270 deg" in text
+    assert "coverage below 280 deg" in text
+
+
+def test_explain_tells_every_rule_for_a_joint(place: Path) -> None:
+    text = run("limits", "explain", "S1", "J1.4", "--db", place / "results.sqlite").stdout
+    assert "S1 J1.4: review" in text
+    assert "4 deg inside the limit" in text
+    assert "-1.0" in text  # one standard uncertainty
+    assert "15.9" in text  # per cent of a normal distribution beyond one standard deviation
+    found = json.loads(run("limits", "explain", "S2", "C1", "--db", place / "results.sqlite", "--json").stdout)
+    assert [(row["rule"], row["outcome"]) for row in found["rules"]] == [(4, "clear")]
+
+
+def test_explain_names_the_choice_where_the_joint_is_unknown(place: Path) -> None:
+    text = run("limits", "explain", "S1", "J9.1", "--db", place / "results.sqlite", code=1).stderr
+    assert "got J9.1, wanted one of its joints or chips: J1.1, J1.2" in text
+
+
+def test_set_shows_the_effect_and_writes_only_when_told(place: Path) -> None:
+    before = (place / "limits.toml").read_text()
+    table = joint_table(6, 1)
+    write_table(table, place / "joints.csv")
+    arguments = ("limits", "set", place / "limits.toml", 1, "--limit", 290, "--db", place / "results.sqlite",
+                 "--training", place / "joints.csv")
+    text = run(*arguments, "--dry-run").stdout
+    assert "rule 1, partial wetting: coverage below 270 deg, guard 8 deg\nbecomes: coverage below 290 deg" in text
+    assert "on 240 joints with known truth" in text
+    assert "false calls" in text
+    assert "on 12 recorded joints of 2 boards" in text
+    assert "2 verdicts flip" in text
+    assert "nothing was written" in run(*arguments, input="n\n").stderr
+    assert (place / "limits.toml").read_text() == before
+    run(*arguments, "--yes", "--why", "customer asks")
+    assert read_limits(place / "limits.toml").rules[0].when[0].below == 290.0
+    evidence = read_limits(place / "limits.toml").rules[0].evidence
+    assert evidence is not None
+    assert evidence.defects == table.has("partial_wetting").sum()
+    rows = json.loads(run("limits", "history", place / "limits.toml", "--json").stdout)
+    assert [(row["why"], row["before"]) for row in rows] == [("customer asks", sheet_hash(SHEET))]
+    restored = run("limits", "history", place / "limits.toml", "--restore", sheet_hash(SHEET)[:10]).stdout
+    assert restored == before
+
+
+def test_set_refuses_a_limit_that_makes_no_sense(place: Path) -> None:
+    before = (place / "limits.toml").read_text()
+    text = run("limits", "set", place / "limits.toml", 1, "--limit", 400, "--yes", code=1).stderr
+    assert "which every value of coverage_deg meets" in text
+    assert "Nothing was written" in text
+    assert "from 1 to 4" in run("limits", "set", place / "limits.toml", 9, "--limit", 4, code=1).stderr
+    assert (place / "limits.toml").read_text() == before
+
+
+def test_set_uses_reviews_as_truth(place: Path) -> None:
+    engine = open_database(place / "results.sqlite")
+    from vision.records.queries import Filter, iterate_findings
+
+    for row in list(iterate_findings(engine, Filter())):
+        if row["verdict"] == "review":
+            add_review(engine, row["finding_id"], call="false_call", reviewer="a person")
+    engine.dispose()
+    text = run("limits", "set", place / "limits.toml", 1, "--limit", 280, "--db", place / "results.sqlite",
+               "--dry-run").stdout
+    assert "on 1 of them that people reviewed" in text
+    assert "false calls       0      1" in text
+
+
+def test_history_of_the_database_tells_what_changed(place: Path) -> None:
+    from dataclasses import replace
+
+    from recorded_boards import FAMILY, STATION
+
+    from models.edit import with_limit
+    from vision.records import save_inspection
+
+    new = with_limit(SHEET, 1, limit=290.0)
+    engine = open_database(place / "results.sqlite")
+    save_inspection(engine, replace(inspection("S1", 30, sheet=new)), FAMILY, STATION, new)
+    engine.dispose()
+    rows = json.loads(run("limits", "history", "--db", place / "results.sqlite", "--json").stdout)
+    assert [(row["sheet"], row["boards"], row["what"]) for row in rows] == [
+        (sheet_hash(SHEET), 2, "sample: first sheet"),
+        (sheet_hash(new), 1, "sample: partial_wetting changed")]
+    assert "give a limit sheet, or --db" in run("limits", "history", code=2, env={"MENISCOPE_DB": ""}).stderr
+
+
+def test_evaluate_counts_against_truth(place: Path) -> None:
+    out = place / "out"
+    found = json.loads(run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--json",
+                           "--out", out).stdout)
+    # S2.3 is partial wetting with 285 degrees measured: accepted, an escape. S2.2 and the bridge are rejected.
+    assert (found["escapes"]["count"], found["escapes"]["of"]) == (1, 3)
+    assert (found["false_calls"]["count"], found["false_calls"]["of"]) == (0, 9)
+    assert found["marginal"] == [{"truth": "good", "verdict": "review", "count": 1}]
+    assert found["indicators"][0]["named"] == 1
+    assert [(w["board"], w["place"]) for w in found["worst"]] == [("S2", "J1.3")]
+    page = (out / "evaluation.html").read_text()
+    assert "1 of 3" in page
+    assert "<svg" in page
+    assert "http" not in page.replace("http://www.w3.org/2000/svg", "")  # nothing is loaded from outside
+    assert (out / "tradeoff.png").read_bytes().startswith(b"\x89PNG")
+    text = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite").stdout
+    assert "escapes: defects accepted" in text
+    assert "round 1.8 mm" in text
+
+
+def test_evaluate_under_another_sheet(place: Path) -> None:
+    strict = place / "strict.toml"
+    strict.write_text((place / "limits.toml").read_text().replace("270.0", "290.0"))
+    found = json.loads(run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--limits", strict,
+                           "--json").stdout)
+    assert found["escapes"]["count"] == 0
+
+
+def test_evaluate_against_reviews(place: Path) -> None:
+    db = place / "results.sqlite"
+    assert "nobody has reviewed" in run("evaluate", "--reviews", "--db", db, code=1).stderr
+    engine = open_database(db)
+    from sqlalchemy import select
+
+    from vision.records.queries import Filter, iterate_findings
+    from vision.records.schema import FamilyJoint, InspectionRow, Unit
+
+    for row in list(iterate_findings(engine, Filter())):
+        if row["verdict"] == "reject":
+            add_review(engine, row["finding_id"], call="real", reviewer="a person")
+    with engine.connect() as connection:
+        key = connection.execute(select(InspectionRow.id).join(Unit, Unit.id == InspectionRow.unit_id)
+                                 .where(Unit.serial == "S2")).scalar_one()
+        joint = connection.execute(select(FamilyJoint.id).where(FamilyJoint.pin == "3")).scalar_one()
+    add_escape(engine, key, joint_id=joint, corrected="partial_wetting", reviewer="a person")
+    engine.dispose()
+    found = json.loads(run("evaluate", "--reviews", "--db", db, "--json").stdout)
+    assert (found["escapes"]["count"], found["escapes"]["of"]) == (1, 3)
+
+
+def test_evaluate_refuses_boards_that_training_has_seen(place: Path) -> None:
+    import numpy as np
+
+    from models.table import LabelledTable
+
+    table = LabelledTable("joint", {"coverage_deg": np.array([300.0])}, ((),), ("S1",), np.zeros(1, dtype=bool))
+    write_table(table, place / "joints.csv")
+    text = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--training", place, code=1).stderr
+    assert "1 boards" in text
+    assert "S1" in text
+    assert "too good to be true" in text
+
+
+def test_boards_rendered_again_are_known_by_their_true_values() -> None:
+    from dataclasses import replace
+
+    seen, fresh = joint_table(3, 1), joint_table(3, 2)
+    again = replace(seen, boards=tuple(f"other {board}" for board in seen.boards))
+    assert len(shared_boards(seen, again)) == 3
+    assert shared_boards(seen, fresh) == []
+
+
+def test_evaluate_wants_exactly_one_truth(place: Path) -> None:
+    assert "give one or more TRUTH, or --reviews" in run("evaluate", code=2).stderr
+    run("evaluate", place / "truth.csv", "--reviews", code=2)
+    text = run("evaluate", place / "none.csv", "--db", place / "results.sqlite", code=1).stderr
+    assert "none.csv" in text
+
+
+def write_gauge(path: Path) -> None:
+    with path.open("w", newline="") as file:
+        writer = csv.writer(file)
+        writer.writerow(["part", "appraiser", "trial", "value"])
+        writer.writerows([part + 1, "ABC"[a], trial + 1, AIAG[a, trial, part]]
+                         for a in range(3) for trial in range(3) for part in range(10))
+
+
+def test_study_gauge_prints_the_published_study(tmp_path: Path) -> None:
+    # AIAG, Measurement Systems Analysis, 4th edition: 26.68 % and 5 categories by ranges.
+    write_gauge(tmp_path / "g.csv")
+    text = run("study", "gauge", tmp_path / "g.csv", "--method", "range").stdout
+    assert "26.68" in text
+    assert "5 categories" in text
+    found = json.loads(run("study", "gauge", tmp_path / "g.csv", "--json").stdout)
+    assert found["sums_of_squares"]["part"] == pytest.approx(88.361934, abs=1e-5)
+
+
+def test_study_gauge_names_what_is_missing(tmp_path: Path) -> None:
+    write_gauge(tmp_path / "g.csv")
+    lines = (tmp_path / "g.csv").read_text().splitlines()
+    (tmp_path / "g.csv").write_text("\n".join([*lines[:-1], "x,y,z,much"]))
+    assert "row 91, value: got 'much'" in run("study", "gauge", tmp_path / "g.csv", code=1).stderr
+    (tmp_path / "g.csv").write_text("\n".join(lines[:-1]))
+    assert "1 missing, the first appraiser C, part 10, trial 3" in run(
+        "study", "gauge", tmp_path / "g.csv", code=1).stderr
+
+
+def test_study_agreement(tmp_path: Path) -> None:
+    # Counts of the attribute study in AIAG MSA III.C as remembered: kappa of A and B 0.8629.
+    cells = [("reject", "reject", 44), ("reject", "accept", 6), ("accept", "reject", 3), ("accept", "accept", 97)]
+    rows = ["part,appraiser,trial,verdict"]
+    part = 0
+    for one, two, count in cells:
+        for _ in range(count):
+            part += 1
+            rows += [f"{part},A,1,{one}", f"{part},B,1,{two}"]
+    (tmp_path / "a.csv").write_text("\n".join(rows))
+    found = json.loads(run("study", "agreement", tmp_path / "a.csv", "--json").stdout)
+    assert found["pairs"][0]["kappa"] == pytest.approx(0.8629, abs=5e-5)
+    assert found["pairs"][0]["agreed"] == 141
+
+
+def test_study_sample_size() -> None:
+    # Zero-acceptance table: 299 tries show less than 1 % at 95 % confidence.
+    assert "at least 299 and see none" in run("study", "sample-size", "--rate", "0.01").stdout
+    assert "4603" in run("study", "sample-size").stdout
+
+
+def test_study_repeats_reads_boards_pictured_twice(place: Path) -> None:
+    db = place / "twice.sqlite"
+    make_database(db, again=True)
+    found = json.loads(run("study", "repeats", "--db", db, "--json").stdout)
+    coverage = next(row for row in found["measurements"] if row["measure"] == "coverage_deg")
+    # Two readings 2 degrees apart: standard deviation sqrt(2).
+    assert coverage["within"] == pytest.approx(2**0.5)
+    assert coverage["joints"] == 12
+    assert (found["verdicts"]["boards"], found["verdicts"]["joints"]) == (2, 14)
+    assert "no board was graded more than once" in run(
+        "study", "repeats", "--db", place / "results.sqlite", code=1).stderr
