@@ -105,7 +105,7 @@ def _wishes(joint_list: Path | None, *, name: str, workmanship_class: str, seen_
 
 
 def _asked(found: Imported) -> list[Part]:
-    """Ask for the lead of every row that was guessed; an empty answer keeps the guess."""
+    """Ask for the lead of every row that was guessed; an empty answer confirms it."""
     from vision.setup.cad.parts import lead_across, parse_lead
 
     answers = []
@@ -122,8 +122,7 @@ def _asked(found: Imported) -> list[Part]:
             if lead is not None and lead_across(*lead) <= hole:
                 break
             say(f"got {typed!r}, wanted a shape and a size in mm such as square 0.64, at most {hole:g} mm across")
-        if typed != default:
-            answers.append(replace(row, lead_shape=lead[0], lead_w_mm=lead[1], lead_h_mm=lead[2], guess=""))
+        answers.append(replace(row, lead_shape=lead[0], lead_w_mm=lead[1], lead_h_mm=lead[2], guess=""))
     return answers
 
 
@@ -149,7 +148,7 @@ def _show(found: Imported, family: Family, plan: Plan | None, table_path: Path) 
     for item in found.evidence:
         click.echo(f"  {item}")
     click.echo(f"family {family.name}: {len(family.joints)} joints, {len(family.chips)} chips, "
-               f"{len(family.fiducials)} fiducials, {len(family.views)} views")
+               f"{len(family.fiducials)} fiducials")
     reasons: dict[str, list[str]] = {}
     for name, reason in found.left_out:
         reasons.setdefault(reason, []).append(name)

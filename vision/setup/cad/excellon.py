@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from models.errors import InputError
 from vision.setup.cad.parsed import MM_PER, DrillFile, Faults, Hole, Purpose, Source, Stated, shown
 
 #: Integer and decimal digits that the format takes when the file does not state others.
@@ -112,7 +113,10 @@ def readings(text: str, file: str) -> Iterator[DrillFile]:
     seen = {(first.unit.value, first.zeros.value)}
     for unit in units:
         for zeros, digits in choices:
-            other = parse_excellon(text, file, unit, zeros, digits)
+            try:
+                other = parse_excellon(text, file, unit, zeros, digits)
+            except InputError:  # tools of half a metre: not this unit
+                continue
             key = other.unit.value, other.zeros.value
             if key not in seen:
                 seen.add(key)

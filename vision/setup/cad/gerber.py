@@ -89,7 +89,8 @@ def _attributes_out_of_comments(text: str) -> str:
 def _statements(text: str, faults: Faults) -> Iterator[_Statement]:
     """Cut a file into its statements: words ending with `*`, extended ones between `%` marks."""
     place, line, start_of_line = 0, 1, 0
-    pattern = re.compile(r"\s+|G04[^*]*\*|%[^%]*%|[^*%]*\*")
+    # Some writers leave out the * of a lone G code before a % statement; it is harmless.
+    pattern = re.compile(r"\s+|G04[^*]*\*|%[^%]*%|[^*%]*\*|G\d+\s*(?=%)")
     while place < len(text):
         match = pattern.match(text, place)
         column = place - start_of_line + 1
@@ -109,7 +110,7 @@ def _statements(text: str, faults: Faults) -> Iterator[_Statement]:
                     faults.add(at_line, at_column, shown(body), "a statement that ends with *%")
                 yield _Statement(body.strip("%").strip().rstrip("*"), at_line, at_column + 1, True)
             else:
-                yield _Statement(body[:-1].strip(), at_line, at_column, False)
+                yield _Statement(body.rstrip("*").strip(), at_line, at_column, False)
         line += chunk.count("\n")
         if "\n" in chunk:
             start_of_line = place + chunk.rindex("\n") + 1
