@@ -37,7 +37,7 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 @pytest.fixture
 def engine(url: str) -> Iterator[Engine]:
-    """Return an opened database with all its tables."""
+    """Return an opened database with all its tables; it is at `url`."""
     opened = open_database(url)
     yield opened
     opened.dispose()

@@ -106,7 +106,9 @@ def judged(limits: LimitSheet, part: str, rows: list[dict[str, float]], places: 
             rule.finding, item.verdict, item.condition.measure, item.value, item.limit, item.side, item.condition.guard,
             MEASURE[item.condition.measure].unit, rule.source, item.rule, *places[item.row],
             "J1.3" if rule.finding == "bridge" else ""))
-    return [(verdict, tuple(items)) for verdict, items in zip(judgement.verdicts, found, strict=True)]
+    worst_first = {"reject": 0, "review": 1, "indicator": 2}
+    return [(verdict, tuple(sorted(items, key=lambda item: worst_first[item.verdict])))
+            for verdict, items in zip(judgement.verdicts, found, strict=True)]
 
 
 def save(engine: Engine, item: Inspection, *, by: LimitSheet | None = None, of: Family | None = None,

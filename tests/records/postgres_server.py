@@ -48,10 +48,17 @@ class PostgresServer:
         """Stop the server but keep its data."""
         self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", "immediate", "stop")
 
-    def new_database(self) -> str:
+    def new_database(self, template: str = "template1") -> str:
+        """Make a database and return its URL."""
+        import psycopg
+
         self.count += 1
         name = f"results{self.count}"
-        self._run("createdb", "-h", str(self.folder), "-U", "tester", name)
+        with psycopg.connect(f"host={self.folder} user=tester dbname=postgres", autocommit=True) as connection:
+            connection.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        return self.url(name)
+
+    def url(self, name: str) -> str:
         return f"postgresql://tester@/{name}?host={self.folder}"
 
     def _run(self, program: str, *arguments: str) -> None:

@@ -329,8 +329,9 @@ def plain(row: RowMapping) -> Row:
 
 
 def _streamed(connection: Connection, query: Query) -> Iterator[RowMapping]:
-    for part in connection.execution_options(yield_per=CHUNK).execute(query).mappings().partitions():
-        yield from part
+    with connection.execution_options(yield_per=CHUNK).execute(query) as result:
+        for part in result.mappings().partitions():
+            yield from part
 
 
 def _all(engine: Engine, query: Query, limit: int | None) -> Iterator[Row]:

@@ -108,7 +108,8 @@ def add_process_records(engine: Engine, records: Iterable[Mapping[str, Any]]) ->
     with transaction(engine) as connection:
         make = sqlite.insert if connection.dialect.name == "sqlite" else postgresql.insert
         for row in rows:
-            done = connection.execute(make(ProcessRecord).values(row).on_conflict_do_nothing(
-                index_elements=["recorded_at", "serial", "pot", "nozzle", "step", "quantity"]))
-            new += done.rowcount
+            made = connection.execute(make(ProcessRecord).values(row).on_conflict_do_nothing(
+                index_elements=["recorded_at", "serial", "pot", "nozzle", "step", "quantity"])
+                .returning(ProcessRecord.id)).scalar()
+            new += made is not None
     return new
