@@ -24,7 +24,7 @@ NODES = 192
 LAST_X = 0.955  # slope 87.3 degrees
 ROUGHNESS = np.array([0.03, 0.045, 0.065, 0.09, 0.13, 0.18, 0.26, 0.37, 0.52, 0.75])
 METALS = ("tin", "copper", "gold", "resin")
-SECTORS = 24
+SECTORS = 36
 _STRATA = (72, 72)
 _ZENITH_BINS = 360  # of 0.5 degrees, 0 to 180
 
@@ -113,6 +113,7 @@ def light_tables(lights: tuple[Light, ...]) -> LightTables:
     slopes = node_slopes()
     channels = sorted({light.channel for light in lights})
     cosines = np.linspace(0.0, 1.0, 181)
+    shares = {light.name: _turned(light, sectors) for light in lights}
     curves = {(metal, channel): reflectance(metal, channel, cosines) for metal in METALS for channel in channels}
     specular = np.zeros((len(METALS), len(ROUGHNESS), sectors, NODES, len(lights)), dtype=np.float32)
     down = np.zeros((len(METALS), len(ROUGHNESS), NODES, len(lights)), dtype=np.float32)
@@ -122,7 +123,7 @@ def light_tables(lights: tuple[Light, ...]) -> LightTables:
             keep = weight > 0
             zenith, azimuth, cos, weight = zenith[keep], azimuth[keep], cos[keep], weight[keep]
             zenith_bin = np.minimum((zenith * (_ZENITH_BINS / np.pi)).astype(np.intp), _ZENITH_BINS - 1)
-            sector = ((azimuth / (2 * np.pi) % 1.0) * sectors).astype(np.intp) % sectors
+            sector = ((azimuth / (2 * np.pi) % 1.0) * sectors + 0.5).astype(np.intp) % sectors
             place = zenith_bin * sectors + sector
             cos_index = (cos * 180.0 + 0.5).astype(np.intp)
             for (metal, channel), curve in curves.items():
@@ -131,13 +132,19 @@ def light_tables(lights: tuple[Light, ...]) -> LightTables:
                 m = METALS.index(metal)
                 for index, light in enumerate(lights):
                     if light.channel == channel:
-                        specular[m, r, :, s, index] = _seen(sky, light, sectors)
+                        specular[m, r, :, s, index] = _seen(sky, light, shares[light.name])
                         down[m, r, s, index] = sky[_ZENITH_BINS // 2:].sum()
     diffuse = np.stack([_irradiance(light, slopes, sectors) for light in lights], axis=-1)
     return LightTables(specular, down, diffuse.astype(np.float32))
 
 
-def _seen(sky: NDArray[np.float64], light: Light, sectors: int) -> NDArray[np.float64]:
+def _turned(light: Light, sectors: int) -> NDArray[np.float64]:
+    """Return the lit share (tilt azimuth, azimuth relative to the tilt)."""
+    lit = sector_weights(light, sectors)
+    return np.stack([np.roll(lit, -tilt) for tilt in range(sectors)])
+
+
+def _seen(sky: NDArray[np.float64], light: Light, lit: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the response per tilt azimuth from a lobe histogram (zenith bin, azimuth relative to the tilt)."""
     edges = np.arange(_ZENITH_BINS) * (180.0 / _ZENITH_BINS)
     width = 180.0 / _ZENITH_BINS
@@ -145,10 +152,7 @@ def _seen(sky: NDArray[np.float64], light: Light, sectors: int) -> NDArray[np.fl
                      0.0, 1.0)
     around = np.asarray(inside @ sky, dtype=np.float64)
     scale = np.pi / (band_cosine(light.zenith_deg) * sector_share(light))
-    if sectors == 1:
-        return np.asarray(around * scale)
-    lit = sector_weights(light, sectors)
-    return np.array([np.sum(around * np.roll(lit, -tilt)) for tilt in range(sectors)]) * scale
+    return np.asarray(lit @ around * scale)
 
 
 def sector_weights(light: Light, sectors: int) -> NDArray[np.float64]:
@@ -171,10 +175,8 @@ def _irradiance(light: Light, slopes: NDArray[np.float64], sectors: int) -> NDAr
     flat = np.sum(np.cos(zenith) * np.sin(zenith))
     if sectors == 1:
         return np.asarray(by_azimuth.mean(axis=1) / flat)[None, :]
-    lit = np.repeat(sector_weights(light, sectors), 72 // sectors)
-    lit = np.roll(lit, -(72 // sectors) // 2)
-    turned = np.stack([np.roll(lit, -tilt * (72 // sectors)) for tilt in range(sectors)])
-    return np.asarray(turned @ by_azimuth.T / lit.sum() / flat)
+    lit = _turned(light, 72)[::72 // sectors]
+    return np.asarray(lit @ by_azimuth.T / lit.sum(axis=1, keepdims=True) / flat)
 
 
 def mirror_response(material: str, light: Light) -> float:
