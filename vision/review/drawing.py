@@ -103,7 +103,7 @@ def _box(kind: str, center: tuple[float, float], w_mm: float, h_mm: float, angle
 
 def _axes(to: Map) -> list[str]:
     """Return the board's axes beside the map's corner: which way x and y run for the person."""
-    corner = np.array([26.0, to.size[1] - 26.0])
+    corner = np.array([42.0, to.size[1] - 42.0])
     parts = []
     for name, axis in (("x", (1.0, 0.0)), ("y", (0.0, 1.0))):
         way = to.matrix @ np.array(axis)
@@ -117,7 +117,7 @@ def _axes(to: Map) -> list[str]:
 
 def _mark(mark: Mark, x: float, y: float, width: float, height: float) -> str:
     """Return a mark: a square for reject, a triangle for review, a dot for an indicator, a numbered disc for a stop."""
-    r = 14.0 if mark.label else 9.0
+    r = 12.0 if mark.label else 9.0
     shape = {
         "reject": f'<rect class="m-reject" x="{x - r:.1f}" y="{y - r:.1f}" width="{2 * r:.0f}" height="{2 * r:.0f}"/>',
         "review": f'<path class="m-review" d="M{x:.1f} {y - 1.3 * r:.1f}l{1.25 * r:.1f} {2.2 * r:.1f}'
@@ -186,5 +186,5 @@ def value_spread(measure: str, limit: float, side: str, real: Sequence[float], f
             '<text class="s-text" x="0" y="22">real</text><text class="s-text" x="0" y="48">false call</text>'
             f'<path class="s-axis" d="M90 60H590"/>{"".join(dots)}'
             f'<path class="s-limit" d="M{at(limit):.1f} 4V66"/>'
-            f'<text class="s-text" x="{min(max(at(limit), 130), 545):.1f}" y="80" text-anchor="middle">limit '
-            f'{escape(with_unit(measure, limit))} ({"fires" if side else ""} {escape(side)})</text></svg>')
+            f'<text class="s-text" x="{min(max(at(limit), 170), 500):.1f}" y="80" text-anchor="middle">limit '
+            f'{escape(with_unit(measure, limit))} (fires {escape(side)})</text></svg>')

@@ -37,7 +37,7 @@ def add(app: Flask, shop: Shop) -> None:
         look = next_look(shop.engine, g.person.name)
         layers = [] if look is None else shop.pictures.layers(look.inspection_id)
         chosen = request.args.get("layer", "all")
-        return render_template("blind.html", look=look, layers=layers,
+        return render_template("blind.html", shown=look, layers=layers,
                                layer=chosen if chosen in dict(layers) else "all",
                                choices=[(name, FINDING[name].title) for name in JOINT_FINDINGS])
 

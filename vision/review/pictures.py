@@ -124,9 +124,9 @@ class Pictures:
     def layers(self, inspection_id: int) -> list[tuple[str, str]]:
         """Return the layers of an inspection's pictures as (name in addresses, words)."""
         station = self._station(inspection_id)[0]
-        lights = [(f"light{number}", f"{light.name} light, {light.zenith_deg[0]:g}–{light.zenith_deg[1]:g}°")
+        lights = [(f"light{number}", f"{light.name}, {light.zenith_deg[0]:g}–{light.zenith_deg[1]:g}°")
                   for number, light in enumerate(station.lights)]
-        return [(ALL_LIGHTS, "all lights"), *lights, (SLOPE, "slope map")]
+        return [(ALL_LIGHTS, "all lights"), *lights, (SLOPE, "slope, 0–45°")]
 
     def cut(self, inspection_id: int, view: str, window: Window, layer: str) -> bytes:
         """Return a JPEG of one window in one layer. Raises NotShownError, with the reason in words."""

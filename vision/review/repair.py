@@ -80,6 +80,19 @@ class Stop:
         return " and ".join(self.places)
 
     @property
+    def titles(self) -> str:
+        """What is wrong, each thing once: `bridge, solder ball`."""
+        return ", ".join(dict.fromkeys(item.title for item in self.wrong))
+
+    @property
+    def told(self) -> tuple[tuple[str, str], ...]:
+        """Measured against limit, and what was decided about it; both ends of a bridge are told once."""
+        decided: dict[str, list[str]] = {}
+        for item in self.wrong:
+            decided.setdefault(item.words, []).append(item.decided or "not yet looked at by a person")
+        return tuple((words, "; ".join(dict.fromkeys(said))) for words, said in decided.items())
+
+    @property
     def finding_ids(self) -> tuple[int, ...]:
         """Keys of its findings."""
         return tuple(item.finding_id for item in self.wrong if item.finding_id is not None)
