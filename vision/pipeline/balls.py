@@ -48,7 +48,8 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     compact = (long <= 1.5 * short + 2.0) & (area >= 0.55 * width * height)
     sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
     chosen = np.nonzero(compact & sized)[0].tolist()
-    keep = [item for item in chosen if _mirrors(capture, labels, item + 1, stats[item + 1].tolist())]
+    keep = [item for item in chosen if _mirrors(capture, labels, item + 1, stats[item + 1].tolist())
+            and _loose(labels, owners, item + 1, stats[item + 1].tolist())]
     return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
 
 
@@ -60,3 +61,18 @@ def _mirrors(capture: Capture, labels: NDArray[Any], label: int, box: list[int])
     low, high = samples.min(axis=0), samples.max(axis=0)
     print_like = (high < 1.3) & (low > 0.3) & (high < 1.8 * low)
     return bool(print_like.mean() < 0.5 and np.percentile(high, 90) > 0.7)
+
+
+def _loose(labels: NDArray[Any], owners: NDArray[np.uint16], label: int, box: list[int]) -> bool:
+    """Say whether a patch has its own dark border: at most a fifth of it may touch a land, chip or fiducial.
+
+    A ball's flanks are too steep to be lit, so even one that touches a land is parted from it by a dark line;
+    bridges, spikes and solder beyond the land's edge are not.
+    """
+    left, top, width, height = box[:4]
+    rows = slice(max(top - 2, 0), top + height + 2)
+    columns = slice(max(left - 2, 0), left + width + 2)
+    patch = (labels[rows, columns] == label).astype(np.uint8)
+    border = np.asarray(cv2.dilate(patch, np.ones((3, 3), dtype=np.uint8))) > patch
+    touching = border & (owners[rows, columns] != FREE)
+    return bool(touching.sum() <= 0.2 * max(int(border.sum()), 1))

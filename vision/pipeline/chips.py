@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from vision.pipeline.register import Registration
 from vision.setup.family import Chip
 
 GRID = 72  # samples each way
+HUE_STEP = 0.10  # share of the response that must have moved between lights to be another material
 MARGIN_MM = 0.9  # the window reaches this far beyond the body
 Column = NDArray[np.float64]
 
@@ -22,34 +24,72 @@ def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registr
                   mask: NDArray[np.float32]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
     """Return the chips' measurements as columns [chip], and which windows lie wholly in the picture.
 
-    Every chip is sampled in its own axes. What is neither mask nor shining metal is body; its first and second
-    moments give place and turn. `mask` is the bare board's response [light].
+    Every chip is sampled in its own axes. What is neither mask nor shining metal is body; the patch whose
+    rectangle is most like the nominal body gives evidence, place and turn. Signs: along and across in the chip's
+    own axes, turn counter-clockwise. `mask` is the bare board's response [light].
     """
     names = ("chip_present", "shift_along_mm", "shift_across_mm", "turn_deg", "body_cover_pct")
     if not chips:
         return {name: np.zeros(0) for name in names}, np.zeros(0, dtype=bool)
     samples, along, across, inside = _windows(capture, chips, registration)
-    body = _body(samples, mask, optics)
-    size = np.array([(chip.body_w_mm, chip.body_h_mm) for chip in chips])
-    long_axis = np.argmax(size, axis=1)
-    nominal = (np.abs(along) <= size[:, 0, None, None] / 2) & (np.abs(across) <= size[:, 1, None, None] / 2)
-    core = (np.abs(along) <= size[:, 0, None, None] / 4) & (np.abs(across) <= size[:, 1, None, None] / 4)
-    present = (body & core).sum(axis=(1, 2)) / np.maximum(core.sum(axis=(1, 2)), 1)
-    cell = (along[:, 0, 1] - along[:, 0, 0]) * (across[:, 1, 0] - across[:, 0, 0])
-    blob = np.stack([_largest(plane) for plane in body])
-    count = np.maximum(blob.sum(axis=(1, 2)), 1)
-    mean_u, mean_v = ((blob * axis).sum(axis=(1, 2)) / count for axis in (along, across))
-    du, dv = along - mean_u[:, None, None], across - mean_v[:, None, None]
-    uu, vv, uv = ((blob * product).sum(axis=(1, 2)) / count for product in (du * du, dv * dv, du * dv))
-    turn = np.rad2deg(0.5 * np.arctan2(2 * uv, uu - vv))
-    turn = np.where(long_axis == 1, (turn + 180.0) % 180.0 - 90.0, turn)
-    shift_along = np.where(long_axis == 0, mean_u, mean_v)
-    shift_across = np.where(long_axis == 0, mean_v, -mean_u)
-    seen = blob.sum(axis=(1, 2)) * cell > 0.15 * nominal.sum(axis=(1, 2)) * cell
-    cover = 100.0 * blob.sum(axis=(1, 2)) / np.maximum(nominal.sum(axis=(1, 2)), 1)
-    return {"chip_present": present, "shift_along_mm": np.where(seen, np.abs(shift_along), np.nan),
-            "shift_across_mm": np.where(seen, np.abs(shift_across), np.nan),
-            "turn_deg": np.where(seen, np.abs(turn), np.nan), "body_cover_pct": cover}, inside
+    body = _body(samples, _local_mask(samples, mask, optics), optics)
+    found = np.array([_best_body(plane, chip, along[index, 0, 1] - along[index, 0, 0],
+                                 across[index, 1, 0] - across[index, 0, 0])
+                      for index, (plane, chip) in enumerate(zip(body, chips, strict=True))])
+    evidence, u, v, turn, area = found.T
+    is_long = np.array([chip.body_w_mm >= chip.body_h_mm for chip in chips])
+    nominal = np.array([chip.body_w_mm * chip.body_h_mm for chip in chips])
+    seen = evidence > 0.0
+    shift_along, shift_across = np.where(is_long, u, v), np.where(is_long, v, u)
+    columns = {"shift_along_mm": shift_along, "shift_across_mm": shift_across, "turn_deg": turn}
+    return {"chip_present": evidence, **{name: np.where(seen, values, np.nan) for name, values in columns.items()},
+            "body_cover_pct": 100.0 * area / nominal}, inside
+
+
+def _best_body(plane: NDArray[np.bool_], chip: Chip, step_u: float,
+               step_v: float) -> tuple[float, float, float, float, float]:
+    """Return evidence, shift (u, v, mm), turn (deg) and area (mm^2) of the patch most like the chip's body.
+
+    The metal ends are not body, so a patch may be shorter than the chip; it must fill its rectangle, and its
+    rectangle must have about the body's width.
+    """
+    long, short = max(chip.body_w_mm, chip.body_h_mm), min(chip.body_w_mm, chip.body_h_mm)
+    closed = cv2.morphologyEx(plane.astype(np.uint8), cv2.MORPH_CLOSE, np.ones((5, 5), dtype=np.uint8))
+    # Outlines of pads, tracks and print are far thinner than a body and go.
+    thick = (max(3, round(0.42 * short / step_u)), max(3, round(0.42 * short / step_v)))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, thick))
+    outlines, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    best = (0.0, np.nan, np.nan, np.nan, 0.0)
+    for outline in outlines:
+        points = (outline[:, 0, :] - (GRID - 1) / 2.0) * (step_u, step_v)
+        (u, v), sides, _ = cv2.minAreaRect(points.astype(np.float32))
+        # Contours run through the outermost samples' centres; half a sample is missing on every side.
+        width, height = max(sides) + step_u, min(sides) + step_u
+        area = (cv2.contourArea(points.astype(np.float32)) + 0.5 * len(points) * step_u * step_u) + 1e-9
+        filled = area / max(width * height, 1e-9)
+        # The metal ends may be counted in or not, so the length is free within bounds; either side may be longer.
+        fits = [_within(a, 0.38 * long, 1.06 * long) * _within(b, 0.82 * short, 1.18 * short)
+                for a, b in ((width, height), (height, width))]
+        evidence = max(fits) * float(np.clip((filled - 0.55) / 0.25, 0.0, 1.0))
+        if evidence > best[0]:
+            best = (evidence, float(u), float(v), _turn(points), float(area))
+    return best
+
+
+def _within(value: float, low: float, high: float) -> float:
+    """Return 1 for a length between two bounds, falling to 0 at a quarter beyond either."""
+    beyond = max(low - value, value - high, 0.0) / (low if value < low else high)
+    return float(np.clip(1.0 - beyond / 0.25, 0.0, 1.0))
+
+
+def _turn(points: NDArray[Any]) -> float:
+    """Return how far (deg, counter-clockwise, within 45 either way) a patch's sides are turned from the chip's."""
+    hull = cv2.convexHull(points.astype(np.float32))[:, 0, :]
+    sides = np.roll(hull, -1, axis=0) - hull
+    length, angle = np.hypot(sides[:, 0], sides[:, 1]), np.arctan2(sides[:, 1], sides[:, 0])
+    # Sides of a rectangle repeat every quarter turn: average them on the circle of four times the angle.
+    mean = np.angle((length**2 * np.exp(4j * angle)).sum()) / 4.0
+    return float(np.rad2deg(mean))
 
 
 def _windows(capture: Capture, chips: Sequence[Chip], registration: Registration
@@ -74,19 +114,27 @@ def _windows(capture: Capture, chips: Sequence[Chip], registration: Registration
     return np.stack(planes, axis=1), along, across, inside
 
 
+def _local_mask(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.float32]:
+    """Response [chip, light] of the mask around each chip: the median of the window's dim border samples."""
+    border = np.ones((GRID, GRID), dtype=bool)
+    border[6:-6, 6:-6] = False
+    edge = samples[:, :, border]
+    dim = (edge * optics.white[None, :, None]).sum(axis=1) < 0.45 * optics.lit_energy
+    found = np.nanmedian(np.where(dim[:, None], edge, np.nan), axis=2) if dim.any(axis=1).all() else None
+    return np.broadcast_to(mask, samples.shape[:2]).astype(np.float32) if found is None else found.astype(np.float32)
+
+
 def _body(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
-    """Say which samples are chip body: unlike the mask under some light, and no mirror."""
-    reference = mask[None, :, None, None]
-    weight = optics.white[None, :, None, None]
-    energy = (np.maximum(samples, 0.0) * weight).sum(axis=1) / optics.lit_energy
-    unlike = (np.abs(samples - reference) > 0.05 + 0.4 * reference).any(axis=1)
-    return np.asarray(unlike & (energy < 0.8), dtype=np.bool_)
+    """Say which samples are chip body: no metal, and unlike the mask in hue or far off in brightness.
 
-
-def _largest(plane: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the largest connected patch of a plane after thin links are opened."""
-    opened = cv2.morphologyEx(plane.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), dtype=np.uint8))
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
-    if count < 2:
-        return np.zeros(plane.shape, dtype=bool)
-    return np.asarray(labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])), dtype=np.bool_)
+    Copper under the mask changes the mask's brightness by up to a half but not its hue, so hue counts first.
+    """
+    soft = np.stack([cv2.blur(plane.reshape(-1, GRID), (3, 3)).reshape(plane.shape)
+                     for plane in np.moveaxis(samples, 1, 0)], axis=1)
+    energy = (np.maximum(soft, 0.0) * optics.white[None, :, None, None]).sum(axis=1) / optics.lit_energy
+    total = np.maximum(soft.sum(axis=1), 1e-3)
+    reference = np.maximum(mask.sum(axis=1), 1e-3)
+    hue = np.abs(soft / total[:, None] - (mask / reference[:, None])[:, :, None, None]).max(axis=1)
+    brightness = total / reference[:, None, None]
+    unlike = (hue > HUE_STEP) | (brightness < 0.5) | (brightness > 2.0)
+    return np.asarray(unlike & (energy < 0.62), dtype=np.bool_)

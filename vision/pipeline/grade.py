@@ -92,7 +92,8 @@ def _joint_inspections(measured: BoardMeasurements, sheet: LimitSheet) -> tuple[
     judgement = judge(sheet, "joint", table.columns)
     findings = _findings(judgement.fired, sheet, table)
     joints = []
-    for row, (values, spreads) in enumerate(zip(_rows(table.columns), _rows(table.uncertainties), strict=True)):
+    rows = zip(_rows(table.columns, len(table.refs)), _rows(table.uncertainties, len(table.refs)), strict=True)
+    for row, (values, spreads) in enumerate(rows):
         reason = table.reasons[row]
         joints.append(JointInspection(
             table.refs[row], table.pins[row], table.views[row], UNGRADED if reason else judgement.verdicts[row],
@@ -111,11 +112,13 @@ def _chip_inspections(measured: BoardMeasurements, sheet: LimitSheet) -> tuple[C
         table.refs[row], table.views[row], UNGRADED if table.reasons[row] else judgement.verdicts[row],
         float(table.x_mm[row]), float(table.y_mm[row]), values,
         () if table.reasons[row] else tuple(findings.get(row, ())), table.reasons[row])
-        for row, values in enumerate(_rows(table.columns)))
+        for row, values in enumerate(_rows(table.columns, len(table.refs))))
 
 
-def _rows(columns: Mapping[str, NDArray[np.float64]]) -> list[dict[str, float]]:
-    """Turn columns into one dict a row."""
+def _rows(columns: Mapping[str, NDArray[np.float64]], count: int) -> list[dict[str, float]]:
+    """Turn columns into one dict a row; without columns, into `count` empty ones."""
+    if not columns:
+        return [{} for _ in range(count)]
     names = list(columns)
     return [dict(zip(names, values, strict=True))
             for values in zip(*(columns[name].tolist() for name in names), strict=True)]

@@ -29,7 +29,7 @@ from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
 
 BALL_REACH_MM = 4.0  # a ball further than this from every land belongs to the nearest joint all the same
-SHADE_MM = 0.10  # lands, chips and fiducials are grown by this before free board is searched for balls
+SHADE_MM = 0.04  # lands, chips and fiducials are grown by this before free board is searched for balls
 
 
 @dataclass(frozen=True)
