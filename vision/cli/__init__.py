@@ -30,6 +30,8 @@ COMMANDS: dict[str, Entry] = {
     "limits": Entry("vision.cli.limits", "Look at a limit sheet, check it, change it, compare two."),
     "grade": Entry("vision.cli.grade", "Grade every board of a folder and record the results."),
     "results": Entry("vision.cli.results", "Ask the defect database: boards, joints, findings, totals."),
+    "review": Entry("vision.cli.review", "Serve the page on which a person decides about findings."),
+    "rework": Entry("vision.cli.rework", "Show what to mend on a board, in a short order for the iron."),
     "line": Entry("vision.cli.line", "Watch the line: yield, charts, drift alarms, and what to look at first."),
     "evaluate": Entry("vision.cli.evaluate", "Count escapes and false calls of graded boards against known truth."),
     "study": Entry("vision.cli.study", "Prove an escape rate and judge how well measurements and verdicts repeat."),

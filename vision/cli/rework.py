@@ -1,0 +1,120 @@
+"""`meniscope rework`: the repair sheet of one board, for the screen, for paper and for a positioning aid."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, cast
+
+import click
+
+from vision.cli._common import Column, fail, print_json, print_rows, say
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from vision.review.repair import Sheet, Side
+
+STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Column("x_mm", "x mm", 2),
+                Column("y_mm", "y mm", 2), Column("usually"), Column("repairs", "repairs before"), Column("caution"))
+
+
+@click.command()
+@click.argument("serial")
+@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
+              help="The defect database.")
+@click.option("--inspection", type=click.IntRange(min=1), help="This inspection instead of the board's newest.")
+@click.option("--side", type=click.Choice(("bottom", "top")),
+              help="The side you look at; else the one with the solder.")
+@click.option("--turn", type=click.Choice(("0", "90", "180", "270")), default="0", show_default=True,
+              help="How the board lies before you, degrees counter-clockwise.")
+@click.option("--repair-limit", default=2, show_default=True, type=click.IntRange(min=1),
+              help="Repairs of one joint after which the sheet warns.")
+@click.option("--html", "html_path", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="Write the sheet as one HTML file with map and pictures, fit for printing (or for a PDF).")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON for a positioning aid.")
+@click.option("--mended", "mended", metavar="PLACE",
+              help="Record that this place was mended, named as on the sheet: J1.3, or 'J1.3 and J1.4' for a bridge.")
+@click.option("--by", "who", metavar="NAME", help="Who mended it.")
+@click.option("--action", metavar="TEXT", help="What was done; else what is usually done.")
+@click.option("--note", default="", metavar="TEXT", help="A note for the record.")
+def command(serial: str, db: str, inspection: int | None, side: str | None, turn: str, repair_limit: int,
+            html_path: Path | None, as_json: bool, mended: str | None, who: str | None, action: str | None,
+            note: str) -> None:
+    """Show what to mend on a board, in the order of a short way for the iron.
+
+    SERIAL is the board's serial number. On the sheet stand real defects, rejects that nobody has decided on yet, and
+    what a person could not tell, marked as such. After mending, grade the board again: it closes only when it passes.
+
+    \b
+    meniscope rework B0042                              the list
+    meniscope rework B0042 --html sheet.html            to print
+    meniscope rework B0042 --json                       for a positioning aid
+    meniscope rework B0042 --mended J1.3 --by anna      record a repair
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    from vision.records.database import open_database
+    from vision.review.boards import Families, load_board, newest_inspection
+    from vision.review.repair import repair_sheet
+    from vision.review.tables import ensure_tables
+
+    engine = open_database(db, create=False)
+    ensure_tables(engine)
+    key = newest_inspection(engine, serial) if inspection is None else inspection
+    board, _ = load_board(engine, key)
+    if board.serial != serial:
+        fail(f"inspection {key}: it is of board {board.serial}, not {serial}")
+    family = Families(engine)(board.family_id)
+    sheet = repair_sheet(engine, key, family, side=cast("Side | None", side), repair_limit=repair_limit)
+    if mended is not None:
+        _record(engine, sheet, mended, who, action, note)
+        return
+    if html_path is not None:
+        from vision.review.pictures import Pictures
+        from vision.review.sheet import sheet_html, stop_pictures
+
+        html_path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), int(turn)),
+                             encoding="utf-8")
+        say(f"repair sheet in {html_path}")
+    if as_json:
+        from vision.review.repair import sheet_json
+
+        print_json(sheet_json(sheet))
+    elif html_path is None:
+        _print(sheet)
+
+
+def _print(sheet: Sheet) -> None:
+    from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS
+
+    say(f"board {sheet.board.serial}, {sheet.board.family}, {sheet.seen_from_words}; {sheet.origin}")
+    rows = []
+    for stop in sheet.stops:
+        cautions = [f"limit of {sheet.repair_limit} repairs reached: ask first"] if stop.over_limit else []
+        cautions += ["settle first: a person could not tell"] if stop.look_first else []
+        cautions += ["not yet looked at by a person"] if stop.unchecked else []
+        rows.append({"number": stop.number, "place": stop.name, "wrong": stop.titles, "x_mm": stop.x_mm,
+                     "y_mm": stop.y_mm, "usually": stop.action, "repairs": stop.repairs,
+                     "caution": "; ".join(cautions)})
+    print_rows(rows, STOP_COLUMNS, empty="nothing to mend")
+    if sheet.undecided:
+        say(f"{sheet.undecided} doubtful findings wait for a decision and are not on this sheet")
+    say(CONTACT_CAUTION)
+    for name, text in CAUTIONS:
+        say(f"{name}: {text}")
+    say(DEFERS)
+
+
+def _record(engine: Engine, sheet: Sheet, place: str, who: str | None, action: str | None, note: str) -> None:
+    from vision.review.decisions import Actor
+    from vision.review.people import checked_name
+    from vision.review.repair import record_repair
+    from vision.review.state import board_state
+
+    if not who:
+        raise click.UsageError("--mended needs --by NAME: who mended it is recorded")
+    stop = next((item for item in sheet.stops if item.name == place), None)
+    if stop is None:
+        names = ", ".join(repr(item.name) for item in sheet.stops) or "none"
+        fail(f"place {place!r}: not on the repair sheet of board {sheet.board.serial}; on it stand {names}")
+    record_repair(engine, sheet.board.inspection_id, finding_ids=stop.finding_ids, escape_ids=stop.escape_ids,
+                  action=action or stop.action, note=note, by=Actor(checked_name(who)))
+    say(f"{stop.name}: mended by {who}. {board_state(engine, sheet.board.unit_id).asks}")
