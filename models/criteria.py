@@ -6,11 +6,12 @@ override any row by editing its limit sheet. `status` says how far a number can 
 - confirmed: read in a public extract of the standard named
 - from memory: not confirmed against a text; an editable default
 - project default: the standard states the demand without a number, and the number is this project's
+- house rule: from a local file that overrides these
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,7 +19,7 @@ from models.errors import MeniscopeError
 from models.rules import Condition, Rule
 from models.vocabulary import FINDING, FINDINGS, MEASURE
 
-Status = Literal["confirmed", "from memory", "project default"]
+Status = Literal["confirmed", "from memory", "project default", "house rule"]
 Severity = Literal["defect", "indicator", "acceptable"]
 
 GOVERNS = "The current revision of the standard governs; these numbers are editable starting values."
@@ -130,25 +131,26 @@ def defects_of(workmanship_class: int) -> frozenset[str]:
     return frozenset(f.name for f in FINDINGS if severity_of(f.name, workmanship_class) == "defect")
 
 
-def workmanship_rules(workmanship_class: int, *, placed: bool = True) -> tuple[Rule, ...]:
+def workmanship_rules(workmanship_class: int, *, placed: bool = True,
+                      criteria: Sequence[Criterion] = CRITERIA) -> tuple[Rule, ...]:
     """Return the criteria of a class as rules; with `placed` false only those whose number the standard gives."""
     _check_class(workmanship_class)
-    rules = (criterion.rule(workmanship_class) for criterion in CRITERIA if placed or not criterion.placed)
+    rules = (criterion.rule(workmanship_class) for criterion in criteria if placed or not criterion.placed)
     return tuple(rule for rule in rules if rule is not None)
 
 
-def asked_by(finding: str, workmanship_class: int) -> str:
+def asked_by(finding: str, workmanship_class: int, criteria: Sequence[Criterion] = CRITERIA) -> str:
     """Return the standard that asks for the absence of a finding, or "" where no criterion is known."""
-    for criterion in CRITERIA:
+    for criterion in criteria:
         if criterion.finding == finding and criterion.rule(workmanship_class) is not None:
             return criterion.asked(workmanship_class)
     return ""
 
 
-def criteria_table() -> list[dict[str, str]]:
+def criteria_table(criteria: Sequence[Criterion] = CRITERIA) -> list[dict[str, str]]:
     """Return all criteria as rows for a reader: what is asked, the number for each class, source and status."""
     rows = []
-    for criterion in CRITERIA:
+    for criterion in criteria:
         unit = MEASURE[criterion.measure].unit
         numbers = ["-" if limit is None else f"{limit:g} {unit}".rstrip() for limit in criterion.limits]
         rows.append(_row(criterion.text, FINDING[criterion.finding].title, f"{criterion.measure} {criterion.side}",

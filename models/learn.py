@@ -98,8 +98,10 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
     for rule in fixed:
         caught |= holds(rule, kept.columns)
     task = _Task(columns, positive, cost, kept.boards, caught)
+    # A number that the standard (or the shop) gives stands: no learned rule undercuts it.
+    given = {condition.measure for rule in fixed for condition in rule.when}
     candidates = {m: side for m, side in CANDIDATES[finding].items()
-                  if m in columns and np.isfinite(columns[m]).any()}
+                  if m in columns and m not in given and np.isfinite(columns[m]).any()}
     rules = _covered(finding, source, task, candidates, options)
     if len(candidates) > 1:
         plain = _covered(finding, source, task, dict(list(candidates.items())[:1]), options)

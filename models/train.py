@@ -7,12 +7,13 @@ of every rule is counted by judging the training table with the finished sheet.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.criteria import CRITERIA, asked_by, severity_of, workmanship_rules
+from models.criteria import CRITERIA, Criterion, asked_by, severity_of, workmanship_rules
+from models.decision import CriterionRisks, family_risks
 from models.errors import MeniscopeError
 from models.evaluate import Comparison, compare, judged
 from models.guards import guarded
@@ -36,6 +37,7 @@ class TrainReport:
     notes: tuple[str, ...]  # what could not be learned, and what was done instead
     training: Comparison  # the sheet on its own training table
     validation: Comparison | None  # by cross-validation grouped by board; None where there were too few boards
+    risks: tuple[CriterionRisks, ...] = ()  # consumer's and producer's risk of each criterion, on the true values
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,7 @@ class TrainResult:
 
 def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str = "",
                 chips: LabelledTable | None = None, guard_k: float = 1.0, most_review: float = 0.02, folds: int = 5,
-                note: str = "", options: LearnOptions | None = None,
+                note: str = "", criteria: Sequence[Criterion] = CRITERIA, options: LearnOptions | None = None,
                 progress: Callable[[int, int], None] | None = None) -> TrainResult:
     """Learn a limit sheet.
 
@@ -66,6 +68,8 @@ def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str
         Share of good joints that the guard bands may send to review.
     folds
         Cross-validation folds, grouped by board; 0 leaves it out.
+    criteria
+        The workmanship criteria, if the shop has its own (models.house_rules).
     options
         Costs, depth and seed of learning.
     progress
@@ -84,6 +88,7 @@ def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str
         raise MeniscopeError("train: got no good joint that is not marginal, wanted some; render or label good boards")
     boards = sorted({board for some in tables for board in some.boards})
     folds = min(folds, len(boards)) if len(boards) >= 4 else 0
+    plan = _Plan(workmanship_class, family, guard_k, most_review, note, tuple(criteria), options)
     total, done = 1 + folds, 0
 
     def tick() -> None:
@@ -92,7 +97,7 @@ def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str
         if progress is not None:
             progress(done, total)
 
-    sheet, notes = _learn(tables, workmanship_class, family, guard_k, most_review, note, options)
+    sheet, notes = _learn(tables, plan)
     tick()
     validation = None
     if folds >= 2:
@@ -101,19 +106,32 @@ def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str
             held = {boards[i] for i in test}
             masks = [np.array([board in held for board in some.boards]) for some in tables]
             parts = [some.take(~mask) for some, mask in zip(tables, masks, strict=True)]
-            held_sheet, _ = _learn(parts, workmanship_class, family, guard_k, most_review, note, options)
+            held_sheet, _ = _learn(parts, plan)
             for some, mask in zip(tables, masks, strict=True):
                 outcomes += judged(held_sheet, some.take(mask))
             tick()
         validation = compare(outcomes, workmanship_class=workmanship_class)
     training = compare([o for some in tables for o in judged(sheet, some)], workmanship_class=workmanship_class)
     counts = {f.name: int(sum(some.has(f.name).sum() for some in tables if some.part == f.part)) for f in FINDINGS}
+    risks = tuple(risk for some in tables for risk in family_risks(sheet, some))
     return TrainResult(sheet, TrainReport(sum(len(some) for some in tables), len(boards), counts, notes, training,
-                                          validation))
+                                          validation, risks))
 
 
-def _learn(tables: list[LabelledTable], workmanship_class: int, family: str, guard_k: float, most_review: float,
-           note: str, options: LearnOptions) -> tuple[LimitSheet, tuple[str, ...]]:
+@dataclass(frozen=True)
+class _Plan:
+    """What does not change from fold to fold."""
+
+    workmanship_class: int
+    family: str
+    guard_k: float
+    most_review: float
+    note: str
+    criteria: tuple[Criterion, ...]
+    options: LearnOptions
+
+
+def _learn(tables: list[LabelledTable], plan: _Plan) -> tuple[LimitSheet, tuple[str, ...]]:
     """Return the sheet learned from some tables and what could not be learned."""
     finished: list[Rule] = []
     notes: list[str] = []
@@ -121,25 +139,25 @@ def _learn(tables: list[LabelledTable], workmanship_class: int, family: str, gua
         rules: list[Rule] = []
         learned: list[bool] = []
         for finding in [f.name for f in FINDINGS if f.part == table.part]:
-            for rule, is_learned in _rules_for(finding, table, workmanship_class, options, notes):
+            for rule, is_learned in _rules_for(finding, table, plan, notes):
                 rules.append(rule)
                 learned.append(is_learned)
-        banded = guarded(rules, table, k=guard_k, most_review=most_review, learned=learned)
+        banded = guarded(rules, table, k=plan.guard_k, most_review=plan.most_review, learned=learned)
         finished += with_evidence(_without_shadows(banded), table)
     if not finished:
         raise MeniscopeError("train: got a table from which no rule follows, wanted examples of at least one finding")
-    return LimitSheet(tuple(finished), family, workmanship_class, note), tuple(notes)
+    return LimitSheet(tuple(finished), plan.family, plan.workmanship_class, plan.note), tuple(notes)
 
 
-def _rules_for(finding: str, table: LabelledTable, workmanship_class: int, options: LearnOptions,
-               notes: list[str]) -> list[tuple[Rule, bool]]:
+def _rules_for(finding: str, table: LabelledTable, plan: _Plan, notes: list[str]) -> list[tuple[Rule, bool]]:
     """Return the rules for one finding, each with whether it was learned."""
+    workmanship_class, options = plan.workmanship_class, plan.options
     severity = severity_of(finding, workmanship_class)
     if severity == "acceptable":
         return []
-    fixed = [rule for rule in workmanship_rules(workmanship_class, placed=False)
+    fixed = [rule for rule in workmanship_rules(workmanship_class, placed=False, criteria=plan.criteria)
              if rule.finding == finding and _measured(rule, table)]
-    asked = asked_by(finding, workmanship_class)
+    asked = asked_by(finding, workmanship_class, plan.criteria)
     source = f"learned; asked for by {asked}" if asked else "learned"
     learned = learn_rules(finding, table, fixed, source, indicator=severity == "indicator", options=options)
     rules = [(rule, False) for rule in fixed] + [(rule, True) for rule in learned]
@@ -153,7 +171,7 @@ def _rules_for(finding: str, table: LabelledTable, workmanship_class: int, optio
         return rules
     examples = int(table.has(finding).sum())
     why = f"nothing could be learned from {examples} examples" if examples else "no examples to learn from"
-    for criterion in CRITERIA:
+    for criterion in plan.criteria:
         default = criterion.rule(workmanship_class) if criterion.finding == finding else None
         if default is None or not _measured(default, table):
             continue

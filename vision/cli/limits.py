@@ -94,21 +94,25 @@ def check(limits: Path, as_json: bool) -> None:
 
 @command.command()
 @click.option("--class", "grade", type=click.Choice(["1", "2", "3"]), help="Only this workmanship class, as rules.")
+@click.option("--house-rules", type=click.Path(path_type=Path), metavar="FILE",
+              help="A local file with [[criterion]] tables that override the built-in ones.")
 @rows_options
-def criteria(grade: str | None, output: Output) -> None:
+def criteria(grade: str | None, house_rules: Path | None, output: Output) -> None:
     """Print the workmanship criteria of class 1, 2 and 3 with their sources.
 
     Numbers only; the current revision of the standard governs. "From memory" and "project default" are starting
     values: change them in your limit sheet.
     """
-    from models.criteria import GOVERNS, criteria_table, workmanship_rules
+    from models.criteria import CRITERIA, GOVERNS, criteria_table, workmanship_rules
+    from models.house_rules import read_house_rules
     from models.limits import LimitSheet
 
+    known = CRITERIA if house_rules is None else read_house_rules(house_rules)
     if grade is None:
-        table = criteria_table()
+        table = criteria_table(known)
         print_rows(table, list(table[0]), output)
     else:
-        rows = _rule_rows(LimitSheet(workmanship_rules(int(grade))))
+        rows = _rule_rows(LimitSheet(workmanship_rules(int(grade), criteria=known)))
         print_rows(rows, ["finding", "when", "guard", "indicator", "source"], output)
     say(f"\n{GOVERNS}")
 
