@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
@@ -93,13 +94,16 @@ def test_workers_that_only_crash_end_the_batch(engine: Engine, tmp_path: Path) -
     assert len(list_inspections(engine)) == 5
 
 
-def test_a_fault_of_the_program_costs_its_own_board_only(engine: Engine, tmp_path: Path) -> None:
+@pytest.mark.parametrize("workers", [threads, lambda: processes(1)], ids=["threads", "processes"])
+def test_a_fault_of_the_program_costs_its_own_board_only(engine: Engine, tmp_path: Path,
+                                                         workers: Callable[[], Executor]) -> None:
     boards = fake.boards(tmp_path, ["B1", "B2raise", "B3"])
-    results = run(engine, boards)
+    results = run(engine, boards, workers)
     assert {serial: result.verdict for serial, result in results.items()} == {
         "B1": "accept", "B2raise": "ungraded", "B3": "accept"}
     row = next(row for row in list_inspections(engine) if row["serial"] == "B2raise")
-    assert row["reason"] == "the program failed on this board: ZeroDivisionError: invented fault"
+    assert re.fullmatch(r"the program failed on this board: ZeroDivisionError: invented fault "
+                        r"\(fake_graders\.py, line \d+\)", row["reason"])
     assert not run(engine, boards)["B2raise"].skipped  # a later version may do better
 
 

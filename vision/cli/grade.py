@@ -95,6 +95,8 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
         run.grade()
     if run.stopped and not options["watch"]:
         raise click.exceptions.Exit(INTERRUPTED)
+    if run.failed and run.failed == sum(run.verdicts.values()):
+        fail("no board could be graded: the program failed on every one")
     if any(run.verdicts[verdict] for verdict in options["fail_on"]):
         raise click.exceptions.Exit(3)
 
@@ -107,7 +109,7 @@ class _Run:
         self.held, self.folder, self.family, self.station, self.sheet = held, folder, family, station, sheet
         self.output, self.options = output, options
         self.verdicts: Counter[str] = Counter()
-        self.skipped = 0
+        self.skipped = self.failed = 0
         self.stopped = False
         self.courier: Courier | None = None
 
@@ -181,6 +183,7 @@ class _Run:
         for result in results:
             self.verdicts[result.verdict] += 1
             self.skipped += result.skipped
+            self.failed += result.fault
             if self.courier is not None:
                 self.courier.wake()
             yield result
@@ -225,6 +228,9 @@ class _Run:
                 why = f" ({self.courier.problem})" if self.courier.problem else ""
                 say(f"caution: {left} disposition lines wait for {job.targets[0]}{why}; the next run delivers them, "
                     "or `meniscope results deliver`")
+        if self.failed:
+            say(f"caution: the program itself failed on {self.failed} boards; the next run tries them again. This is a "
+                "fault of meniscope or of this computer, not of the boards")
         done = sum(self.verdicts.values())
         counts = ", ".join(f"{self.verdicts[verdict]} {verdict}" for verdict in VERDICTS)
         say(f"{done} boards: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))

@@ -6,11 +6,14 @@ crashes costs its own board only: that board becomes `ungraded` with the reason,
 
 from __future__ import annotations
 
+import re
+import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from pathlib import Path
 
 from sqlalchemy import Engine, select
 
@@ -51,6 +54,10 @@ class _End:
 _END = _End()
 
 
+#: How the reason of a board begins on which the program itself failed.
+FAILED = "the program failed on this board"
+
+
 @dataclass(frozen=True)
 class Job:
     """What boards are graded with, and how the results are kept."""
@@ -78,6 +85,7 @@ class BoardResult:
     inspection_id: int
     skipped: bool
     inspection: Inspection | None = None
+    fault: bool = False  # the program failed on it, not the board
 
 
 def grade_folder(boards: Iterable[BoardFiles | None], grader: Grader, workers: Workers,
@@ -153,8 +161,8 @@ def _save(job: Job, outcomes: list[Outcome]) -> list[BoardResult]:
     works = [Work(ungraded(files, job, told) if isinstance(told, str) else told, job.again, fault, None, job.targets)
              for files, told, fault in outcomes]
     saved = save_all(job.engine, works, prepare(job.engine, job.family, job.station, job.sheet))
-    return [BoardResult(files.serial, work.inspection.verdict, place.inspection_id, not place.fresh, work.inspection)
-            for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
+    return [BoardResult(files.serial, work.inspection.verdict, place.inspection_id, not place.fresh, work.inspection,
+                        work.fault) for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
 
 
 def ungraded(files: BoardFiles, job: Job, reason: str) -> Inspection:
@@ -253,4 +261,13 @@ def _outcome(files: BoardFiles, future: Future[Inspection]) -> Outcome:
     if type(error).__name__ == "KilledWorker":  # a Dask worker died several times on this board
         return files, CRASHED, True
     told = " ".join(str(error).split())[:300]
-    return files, f"the program failed on this board: {type(error).__name__}: {told}", True
+    return files, f"{FAILED}: {type(error).__name__}: {told}{_place(error)}", True
+
+
+def _place(error: BaseException) -> str:
+    """Return where an error of the program arose, for whoever mends it: ` (register.py, line 12)`."""
+    lines = re.findall(r'File "([^"]+)", line (\d+)', "".join(traceback.format_exception(error)))
+    own = [(Path(file).name, line) for file, line in lines if Path(file).name != "process.py"]
+    # What a worker process raised comes with its own traceback in front; the innermost place is the last before ours.
+    inner = [place for place in own if place[0] not in ("batch.py", "_base.py", "thread.py")]
+    return f" ({inner[-1][0]}, line {inner[-1][1]})" if inner else ""
