@@ -9,7 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from models.decision import violation_probability
+from models.guards import uncertainty_near
 from models.rules import Condition, LimitSheet, Rule, holds, judge, margin
+from models.table import LabelledTable
 from models.vocabulary import MEASURE, Part
 
 
@@ -42,10 +44,11 @@ class Explanation:
 
 
 def explain(sheet: LimitSheet, part: Part, measured: Mapping[str, float],
-            uncertainties: Mapping[str, float] | None = None) -> Explanation:
+            uncertainties: Mapping[str, float] | None = None, table: LabelledTable | None = None) -> Explanation:
     """Return every rule for this kind of part, applied to one row of measurements.
 
-    Where a standard uncertainty is not stated it is taken as unknown, not as zero.
+    Where a standard uncertainty is not stated it is estimated from the joints of `table` near the limit, and without
+    a table taken as unknown, not as zero.
     """
     stated = uncertainties or {}
     columns = {name: np.array([value], dtype=np.float64) for name, value in measured.items()}
@@ -58,12 +61,23 @@ def explain(sheet: LimitSheet, part: Part, measured: Mapping[str, float],
         outcome = _outcome(rule, columns)
         for condition in rule.when:
             u = float(stated.get(condition.measure, math.nan))
+            if math.isnan(u) and table is not None:
+                u = _estimated(table, condition)
             value = columns[condition.measure]
             probability = violation_probability(value, u, condition)[0] if u >= 0 else math.nan
             lines.append(ConditionLine(index, rule.finding, condition, float(value[0]),
                                        float(margin(condition, columns)[0]), u, float(probability), outcome,
                                        (index, condition) in deciding))
     return Explanation(judgement.verdicts[0], tuple(lines))
+
+
+def _estimated(table: LabelledTable, condition: Condition) -> float:
+    """Return the standard uncertainty near a limit as the table's true values show it; NaN where they do not."""
+    limit = condition.below if condition.above is None else condition.above
+    if limit is None or condition.measure not in table.columns:
+        return math.nan
+    found = uncertainty_near(table, condition.measure, limit)
+    return max((u for u in (found.stated, found.scatter) if u > 0), default=math.nan)
 
 
 def _outcome(rule: Rule, columns: Mapping[str, np.ndarray[tuple[int, ...], np.dtype[np.float64]]]) -> str:
@@ -77,5 +91,5 @@ def distance_words(line: ConditionLine) -> str:
     if math.isnan(line.beyond):
         return "does not apply"
     known = MEASURE[line.condition.measure]
-    number = f"{abs(line.beyond):.{known.decimals}f} {known.unit}".rstrip()
+    number = f"{float(f'{abs(line.beyond):.3g}'):g} {known.unit}".rstrip()
     return f"{number} {'beyond' if line.beyond > 0 else 'inside'} the limit"

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from invented_tables import joint_table
+from invented_tables import NOISE, joint_table
 
 from models.edit import differences, edited_text, effect, table_effect, with_limit, with_new_evidence
 from models.errors import MeniscopeError
@@ -37,13 +37,19 @@ def test_every_rule_for_joints_is_explained() -> None:
     assert first.probability == pytest.approx(0.10565, abs=1e-5)
     assert distance_words(first) == "5 deg inside the limit"
     assert distance_words(found.lines[2]) == "does not apply"
-    assert distance_words(found.lines[3]) == "0.10 mm beyond the limit"
+    assert distance_words(found.lines[3]) == "0.1 mm beyond the limit"
 
 
 def test_an_uncertainty_that_is_not_stated_is_not_taken_as_zero() -> None:
     line = explain(SHEET, "joint", JOINT).lines[0]
     assert math.isnan(line.probability)
     assert math.isnan(line.in_uncertainties)
+
+
+def test_an_uncertainty_that_is_not_stated_comes_from_known_joints() -> None:
+    line = explain(SHEET, "joint", JOINT, table=joint_table(60, 4)).lines[0]
+    assert line.uncertainty == pytest.approx(NOISE["coverage_deg"], rel=0.35)
+    assert line.in_uncertainties == pytest.approx(-5.0 / line.uncertainty)
 
 
 def test_a_limit_is_changed_and_says_so() -> None:

@@ -142,8 +142,10 @@ def diff(old: Path, new: Path, output: Output) -> None:
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
               help="The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
 @click.option("--limits", type=click.Path(path_type=Path), help="Explain under this sheet, not the one graded with.")
+@click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR|FILE",
+              help="Measured joints with known truth, for the uncertainty of measurements that state none.")
 @rows_options
-def explain(board: str, place: str, db: str, limits: Path | None, output: Output) -> None:
+def explain(board: str, place: str, db: str, limits: Path | None, training: tuple[Path, ...], output: Output) -> None:
     """Explain the verdict of one joint (REF.PIN) or chip (REF): every rule, measured value, limit and distance.
 
     The distance is given in the measurement's unit and in standard uncertainties (u), with the probability that the
@@ -168,7 +170,9 @@ def explain(board: str, place: str, db: str, limits: Path | None, output: Output
              f"board {board}: it was not graded ({inspection.reason})")
     if part.reason:
         fail(f"board {board}, {place}: it was not graded ({part.reason})")
-    found = explained(sheet, "joint" if joint else "chip", part.measurements, joint.uncertainties if joint else {})
+    tables = _training_tables(training, "joint" if joint else "chip")
+    found = explained(sheet, "joint" if joint else "chip", part.measurements, joint.uncertainties if joint else {},
+                      tables[0] if tables else None)
     rows = [_line(line, sheet) for line in found.lines]
     if output == "json":
         print_json({"serial": inspection.serial, "place": place, "verdict": found.verdict,
@@ -227,6 +231,8 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     \b
     meniscope limits set limits.toml 2 --limit 280 --db results.sqlite
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    if limit is None and guard is None:
+        raise click.UsageError("give --limit, --guard or both")
     from models.edit import with_limit, with_new_evidence
     from models.errors import InputError
     from models.limits import read_limits, sheet_problems
