@@ -33,7 +33,8 @@ def stop_window(stop: Stop, family: Family) -> Window:
               if name in joints or name in chips]
     reach = max((max(abs(joints[name].x_mm - stop.x_mm), abs(joints[name].y_mm - stop.y_mm))
                  for name in stop.places if name in joints), default=0.0)
-    return Window(stop.x_mm, stop.y_mm, min(reach + max(halves, default=2.0), 8.0))
+    round_it = 1.0 if any(item.finding == "solder_ball" for item in stop.wrong) else 0.0
+    return Window(stop.x_mm, stop.y_mm, min(reach + max(halves, default=2.0) + round_it, 8.0))
 
 
 def stop_pictures(sheet: Sheet, family: Family, pictures: Pictures) -> dict[int, str]:
