@@ -44,6 +44,14 @@ def engine(url: str) -> Iterator[Engine]:
 
 
 @pytest.fixture
+def file_engine(tmp_path: Path) -> Iterator[Engine]:
+    """Return an SQLite database, for what does not depend on the kind and takes long."""
+    opened = open_database(tmp_path / "results.sqlite")
+    yield opened
+    opened.dispose()
+
+
+@pytest.fixture
 def filled(engine: Engine) -> Engine:
     """Return a database that holds twelve boards of one family, every third one with findings."""
     for number in range(12):

@@ -74,37 +74,37 @@ def test_back_to_an_earlier_sheet_grades_again(engine: Engine, tmp_path: Path) -
     assert run(engine, boards)["B1"].skipped
 
 
-def test_a_crashing_worker_costs_its_own_board_only(engine: Engine, tmp_path: Path) -> None:
+def test_a_crashing_worker_costs_its_own_board_only(file_engine: Engine, tmp_path: Path) -> None:
     boards = fake.boards(tmp_path, ["B1", "B2", "B3crash", "B4", "B5", "B6crash", "B7bad", "B8"])
-    results = run(engine, boards, lambda: processes(2), in_flight=5)
+    results = run(file_engine, boards, lambda: processes(2), in_flight=5)
     assert {serial: result.verdict for serial, result in results.items()} == {
         "B1": "accept", "B2": "accept", "B3crash": "ungraded", "B4": "accept", "B5": "accept", "B6crash": "ungraded",
         "B7bad": "reject", "B8": "accept"}
-    reasons = {row["serial"]: row["reason"] for row in list_inspections(engine) if row["verdict"] == "ungraded"}
+    reasons = {row["serial"]: row["reason"] for row in list_inspections(file_engine) if row["verdict"] == "ungraded"}
     assert reasons == {"B3crash": CRASHED, "B6crash": CRASHED}
-    again = run(engine, boards, lambda: processes(2))
+    again = run(file_engine, boards, lambda: processes(2))
     assert {serial for serial, result in again.items() if not result.skipped} == {"B3crash", "B6crash"}
-    assert len(list_inspections(engine)) == 8
+    assert len(list_inspections(file_engine)) == 8
 
 
-def test_workers_that_only_crash_end_the_batch(engine: Engine, tmp_path: Path) -> None:
+def test_workers_that_only_crash_end_the_batch(file_engine: Engine, tmp_path: Path) -> None:
     boards = fake.boards(tmp_path, [f"crash{k}" for k in range(20)])
     with pytest.raises(RecordsError, match=r"^the grading processes ended on each of the first 5 boards; they cannot "):
-        run(engine, boards, lambda: processes(1), in_flight=1)
-    assert len(list_inspections(engine)) == 5
+        run(file_engine, boards, lambda: processes(1), in_flight=1)
+    assert len(list_inspections(file_engine)) == 5
 
 
 @pytest.mark.parametrize("workers", [threads, lambda: processes(1)], ids=["threads", "processes"])
-def test_a_fault_of_the_program_costs_its_own_board_only(engine: Engine, tmp_path: Path,
+def test_a_fault_of_the_program_costs_its_own_board_only(file_engine: Engine, tmp_path: Path,
                                                          workers: Callable[[], Executor]) -> None:
     boards = fake.boards(tmp_path, ["B1", "B2raise", "B3"])
-    results = run(engine, boards, workers)
+    results = run(file_engine, boards, workers)
     assert {serial: result.verdict for serial, result in results.items()} == {
         "B1": "accept", "B2raise": "ungraded", "B3": "accept"}
-    row = next(row for row in list_inspections(engine) if row["serial"] == "B2raise")
+    row = next(row for row in list_inspections(file_engine) if row["serial"] == "B2raise")
     assert re.fullmatch(r"the program failed on this board: ZeroDivisionError: invented fault "
                         r"\(fake_graders\.py, line \d+\)", row["reason"])
-    assert not run(engine, boards)["B2raise"].skipped  # a later version may do better
+    assert not run(file_engine, boards)["B2raise"].skipped  # a later version may do better
 
 
 def test_a_serial_that_occurs_twice(engine: Engine, tmp_path: Path) -> None:
@@ -141,7 +141,7 @@ class Counting(ThreadPoolExecutor):
             self.now -= 1
 
 
-def test_a_bounded_number_is_in_hand(engine: Engine, tmp_path: Path) -> None:
+def test_a_bounded_number_is_in_hand(file_engine: Engine, tmp_path: Path) -> None:
     taken: list[int] = []
 
     def source() -> Any:
@@ -151,23 +151,23 @@ def test_a_bounded_number_is_in_hand(engine: Engine, tmp_path: Path) -> None:
 
     executor = Counting()
     done = 0
-    for _ in grade_folder(source(), fake.grade, lambda: executor, job(engine, in_flight=4)):
+    for _ in grade_folder(source(), fake.grade, lambda: executor, job(file_engine, in_flight=4)):
         done += 1
         assert len(taken) - done <= 4
     assert done == 30
     assert executor.most <= 4
 
 
-def test_stop_finishes_the_boards_in_hand(engine: Engine, tmp_path: Path) -> None:
+def test_stop_finishes_the_boards_in_hand(file_engine: Engine, tmp_path: Path) -> None:
     boards = fake.boards(tmp_path, [f"B{k}slow" for k in range(20)])
     stopping = threading.Event()
     done = []
-    for result in grade_folder(boards, fake.grade, threads, job(engine, in_flight=3, stop=stopping.is_set)):
+    for result in grade_folder(boards, fake.grade, threads, job(file_engine, in_flight=3, stop=stopping.is_set)):
         done.append(result.serial)
         stopping.set()
     assert 1 <= len(done) <= 5
-    assert sorted(row["serial"] for row in list_inspections(engine)) == sorted(done)
-    rest = run(engine, boards)
+    assert sorted(row["serial"] for row in list_inspections(file_engine)) == sorted(done)
+    rest = run(file_engine, boards)
     assert sum(not result.skipped for result in rest.values()) == 20 - len(done)
 
 

@@ -239,18 +239,24 @@ class _Hand:
     def _drop(self) -> None:
         """Let a broken executor go."""
         if self._executor is not None:
-            self._executor.shutdown(wait=False, cancel_futures=True)
+            self._executor.shutdown(wait=False)
             self._executor = None
 
     def close(self) -> None:
         """Release the workers; boards that they have begun are finished but not kept."""
         if self._executor is not None:
-            self._executor.shutdown(wait=True, cancel_futures=True)
+            for future in self._running:
+                future.cancel()
+            self._executor.shutdown(wait=True)
             self._executor = None
 
 
 def _broken(future: Future[Inspection]) -> bool:
-    return future.cancelled() or isinstance(future.exception(), BrokenExecutor | CancelledError)
+    """Say whether a worker ended under this board; KilledWorker is a Dask cluster's word for it."""
+    if future.cancelled():
+        return True
+    error = future.exception()
+    return isinstance(error, BrokenExecutor | CancelledError) or type(error).__name__ == "KilledWorker"
 
 
 def _outcome(files: BoardFiles, future: Future[Inspection]) -> Outcome:
@@ -258,8 +264,6 @@ def _outcome(files: BoardFiles, future: Future[Inspection]) -> Outcome:
     error = future.exception()
     if error is None:
         return files, future.result(), False
-    if type(error).__name__ == "KilledWorker":  # a Dask worker died several times on this board
-        return files, CRASHED, True
     told = " ".join(str(error).split())[:300]
     return files, f"{FAILED}: {type(error).__name__}: {told}{_place(error)}", True
 
