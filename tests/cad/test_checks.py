@@ -55,7 +55,7 @@ def test_leads_and_holes() -> None:
     square = replace(joint("X1.1", 30.0, 20.0), lead_shape="square", lead_w_mm=0.72, lead_h_mm=0.72)
     # A square lead of 0.72 mm is 1.018 mm across its corners.
     assert found(with_joints(good(), square), "lead_over_hole")
-    tight = replace(joint("X1.1", 30.0, 20.0), lead_w_mm=0.95, lead_h_mm=0.95)
+    tight = replace(joint("X1.1", 30.0, 20.0), lead_w_mm=0.97, lead_h_mm=0.97)
     assert [a.severity for a in found(with_joints(good(), tight), "lead_tight")] == ["caution"]
     thin = replace(joint("X1.1", 30.0, 20.0), lead_w_mm=0.2, lead_h_mm=0.2)
     assert found(with_joints(good(), thin), "lead_loose")

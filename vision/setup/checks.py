@@ -23,7 +23,8 @@ FEWEST_PX_IN_GAP = 4.0
 #: Pixels across the copper ring between lead and land's edge, where the fillet is measured (common practice).
 FEWEST_PX_IN_RING = 6.0
 #: Usual clearance of a lead in its hole is 0.20 to 0.45 mm (a trade handbook, not a standard).
-TIGHT_MM, LOOSE_MM = 0.10, 0.70
+#: A square lead touches with its corners only, so half of that is still usual.
+TIGHT_MM, LOOSE_MM = 0.05, 0.70
 MIN_FIDUCIALS, MIN_LANDS = 2, 6
 #: A fiducial is looked for this far from its place; another mark of its size there may be taken for it.
 MARK_SEARCH_MM = 1.6
