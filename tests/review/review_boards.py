@@ -37,7 +37,8 @@ def station() -> Station:
 
 
 RULES: dict[str, Rule] = {
-    "partial_wetting": Rule("partial_wetting", "workmanship class 2", (Condition("coverage_deg", below=270.0, guard=8.0),)),
+    "partial_wetting": Rule("partial_wetting", "workmanship class 2",
+                            (Condition("coverage_deg", below=270.0, guard=8.0),)),
     "no_solder": Rule("no_solder", "workmanship class 2", (Condition("land_cover_pct", below=15.0, guard=2.0),)),
     "bridge": Rule("bridge", "learned", (Condition("bridge_width_mm", above=0.1, guard=0.02),)),
     "solder_ball": Rule("solder_ball", "learned", (Condition("ball_diameter_mm", above=0.3, guard=0.02),)),

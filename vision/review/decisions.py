@@ -117,7 +117,7 @@ def settle(engine: Engine, finding_id: int, decision: Decision, by: Actor, *, ve
             connection.execute(update(Review).where(Review.id == before.id).values(withdrawn_at=now))
         elif finding.verdict != "indicator":
             count_open(connection, finding.inspection_id, -1)
-        key = write_review(connection, finding, decision, by.name, blind=False)
+        key = write_review(connection, finding, decision, by.name, blind=False, at=now)
         done = connection.execute(update(SETTLEMENT).where(SETTLEMENT.c.finding_id == finding_id)
                                   .values(review_id=key, settled_by=by.name, settled_at=now))
         if not done.rowcount:
