@@ -292,3 +292,22 @@ def test_study_repeats_reads_boards_pictured_twice(place: Path) -> None:
     assert (found["verdicts"]["boards"], found["verdicts"]["joints"]) == (2, 14)
     assert "no board was graded more than once" in run(
         "study", "repeats", "--db", place / "results.sqlite", code=1).stderr
+
+
+def test_evaluate_takes_the_grading_whose_pictures_lie_beside_the_truth(place: Path) -> None:
+    from dataclasses import replace
+
+    from recorded_boards import FAMILY, STATION
+
+    from vision.pipeline.inspection import PictureFile
+    from vision.records import save_inspection
+
+    # The same serial from this folder, graded before the one that is in the database already; 100 degrees less.
+    own = replace(inspection("S1", -60, 100.0), pictures=(PictureFile("v1", "a", str(place / "S1.png"), "c" * 64),))
+    engine = open_database(place / "results.sqlite")
+    save_inspection(engine, own, FAMILY, STATION, SHEET)
+    engine.dispose()
+    result = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--json")
+    assert json.loads(result.stdout)["false_calls"]["count"] == 5  # of six good joints one is marginal, none is bad
+    assert "1 boards were graded from pictures that lie elsewhere" in result.stderr
+    assert "(S2)" in result.stderr

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from models.vocabulary import FINDING
+from models.vocabulary import FINDING, Part
 from vision.cli._common import Column, fail, print_json, print_rows, say
 
 if TYPE_CHECKING:
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
     from vision.teaching.truth import TruthRow
 
     Truth = dict[tuple[str, str, str], TruthRow]
+
+PARTS: tuple[Part, ...] = ("joint", "chip")
 
 
 @click.command()
@@ -60,13 +63,12 @@ def command(truth: tuple[Path, ...], db: str, reviews: bool, limits_path: Path |
     from models.evaluate import compare
     from models.limits import read_limits
 
-    truths = _truths(truth, db, reviews)
+    sources = _sources(truth, db, reviews)
     sheet = None if limits_path is None else read_limits(limits_path)
-    inspections, sheet = _inspections(db, truths, sheet)
-    known: Truth = {key: row for _, rows in truths for key, row in rows.items()}
-    tables = _tables(inspections, known)
+    sheet = _inspect(db, sources, sheet)
+    tables = _tables(sources)
     _refuse_training(training, tables)
-    outcomes = _outcomes(truths, inspections)
+    outcomes = [outcome for source in sources for outcome in source.outcomes(len(sources) > 1)]
     workmanship = int(grade) if grade else (sheet.workmanship_class if sheet else 2)
     comparison = compare(outcomes, workmanship_class=workmanship, worst=options["worst"])
     if reviews and not as_json:
@@ -76,12 +78,28 @@ def command(truth: tuple[Path, ...], db: str, reviews: bool, limits_path: Path |
     else:
         _print(comparison)
     if options["out"] is not None:
-        source = "what people said in reviews" if reviews else ", ".join(str(path) for path in truth)
-        _write_report(options, source, comparison, workmanship, sheet, tables)
+        words = "what people said in reviews" if reviews else ", ".join(str(path) for path in truth)
+        _write_report(options, words, comparison, workmanship, sheet, tables)
 
 
-def _truths(places: Sequence[Path], db: str, reviews: bool) -> list[tuple[str, Truth]]:
-    """Return (condition, truth) for each source."""
+@dataclass
+class _Source:
+    """One truth and the graded boards beside it."""
+
+    name: str
+    truth: Truth
+    folder: Path | None = None  # where the pictures should be
+    inspections: list[Inspection] = field(default_factory=list)
+
+    def outcomes(self, several: bool) -> list[Outcome]:
+        """Set the boards beside the truth; with several sources each is a condition."""
+        from vision.teaching import outcomes
+
+        return outcomes(self.inspections, self.truth, self.name if several else "")
+
+
+def _sources(places: Sequence[Path], db: str, reviews: bool) -> list[_Source]:
+    """Read every truth."""
     if reviews:
         from vision.records.queries import Filter
         from vision.teaching.recorded import opened, reviewed_truth
@@ -90,46 +108,74 @@ def _truths(places: Sequence[Path], db: str, reviews: bool) -> list[tuple[str, T
             found = reviewed_truth(engine, Filter())
         if not found:
             fail(f"{db}: nobody has reviewed a finding yet")
-        return [("reviews", found)]
+        return [_Source("reviews", found)]
     from vision.teaching import read_truth
 
-    return [(str(place.parent if place.name == "truth.csv" else place), dict(read_truth(place))) for place in places]
+    folders = [place if place.is_dir() else place.parent for place in places]
+    return [_Source(str(folder), dict(read_truth(place)), folder.resolve())
+            for place, folder in zip(places, folders, strict=True)]
 
 
-def _inspections(db: str, truths: Sequence[tuple[str, Truth]], sheet: LimitSheet | None
-                 ) -> tuple[list[Inspection], LimitSheet | None]:
-    """Return the newest inspection of each board of the truth, judged by `sheet` if given, and the one sheet used."""
+def _inspect(db: str, sources: Sequence[_Source], sheet: LimitSheet | None) -> LimitSheet | None:
+    """Find the newest inspection of each board, judged by `sheet` if given; return the one sheet used, if it is one."""
     from vision.records.load import load_inspections
     from vision.records.queries import Filter, list_inspections
     from vision.records.replay import rejudged
     from vision.teaching.recorded import opened, recorded_sheet
 
-    wanted = {serial for _, rows in truths for serial, _, _ in rows}
+    used: set[str] = set()
     with opened(db) as engine:
-        newest: dict[str, int] = {}
-        for row in list_inspections(engine, Filter()):
-            if row["serial"] in wanted:
-                newest.setdefault(row["serial"], row["id"])
-        found = [inspection for _, inspection in load_inspections(engine, list(newest.values()))]
-        missing = sorted(wanted - set(newest))
-        if not found:
-            fail(f"{db}: none of the {len(wanted)} boards of the truth has been graded; `meniscope grade` first")
-        if missing:
-            say(f"caution: {len(missing)} boards of the truth have not been graded, left out: "
-                f"{', '.join(missing[:5])}{' and more' if len(missing) > 5 else ''}")
+        listed = list_inspections(engine, Filter())
+        for source in sources:
+            wanted = {serial for serial, _, _ in source.truth}
+            graded = [found for _, found in load_inspections(
+                engine, [row["id"] for row in listed if row["serial"] in wanted])]
+            source.inspections = _chosen(source, graded)
+            _caution(source, wanted, db)
+            used |= {inspection.sheet_hash for inspection in source.inspections}
+            if sheet is not None:
+                source.inspections = [rejudged(inspection, sheet) for inspection in source.inspections]
         if sheet is not None:
-            return [rejudged(inspection, sheet) for inspection in found], sheet
-        used = {inspection.sheet_hash for inspection in found}
+            return sheet
         if len(used) > 1:
             say(f"caution: these boards were graded with {len(used)} different limit sheets; --limits judges all alike")
-            return found, None
-        return found, recorded_sheet(engine, used.pop())
+            return None
+        return recorded_sheet(engine, used.pop())
 
 
-def _tables(inspections: Sequence[Inspection], known: Truth) -> dict[str, LabelledTable]:
+def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspection]:
+    """Return one inspection a board: the newest made from pictures beside the truth, or the newest of all.
+
+    Serials of different lots may be the same, and the truth about one says nothing about the other.
+    """
+    def beside(inspection: Inspection) -> bool:
+        return any(Path(picture.path).resolve().parent == source.folder for picture in inspection.pictures)
+
+    chosen: dict[str, Inspection] = {}
+    for inspection in sorted(newest_first, key=lambda each: not beside(each)):  # stable: newest first within each
+        chosen.setdefault(inspection.serial, inspection)
+    strangers = [serial for serial, inspection in chosen.items() if not beside(inspection)]
+    if strangers and source.folder is not None:
+        say(f"caution: {len(strangers)} boards were graded from pictures that lie elsewhere than {source.name}; "
+            f"make sure that they are the same boards ({', '.join(strangers[:3])})")
+    return list(chosen.values())
+
+
+def _caution(source: _Source, wanted: set[str], db: str) -> None:
+    missing = sorted(wanted - {inspection.serial for inspection in source.inspections})
+    if not source.inspections:
+        fail(f"{db}: none of the {len(wanted)} boards of {source.name} has been graded; `meniscope grade` first")
+    if missing:
+        say(f"caution: {len(missing)} boards of {source.name} have not been graded, left out: "
+            f"{', '.join(missing[:5])}{' and more' if len(missing) > 5 else ''}")
+
+
+def _tables(sources: Sequence[_Source]) -> dict[str, LabelledTable]:
+    from models.table import join_tables
     from vision.teaching.recorded import inspected_table
 
-    return {"joint": inspected_table(inspections, known, "joint"), "chip": inspected_table(inspections, known, "chip")}
+    return {part: join_tables([inspected_table(source.inspections, source.truth, part) for source in sources])
+            for part in PARTS}
 
 
 def _refuse_training(places: Sequence[Path], tables: Mapping[str, LabelledTable]) -> None:
@@ -140,18 +186,6 @@ def _refuse_training(places: Sequence[Path], tables: Mapping[str, LabelledTable]
         seen = read_table(place / "joints.csv" if place.is_dir() else place, "joint")
         shared = shared_boards(seen, tables["joint"])
         refuse_overlap(shared, shared, f"boards ({place})")
-
-
-def _outcomes(truths: Sequence[tuple[str, Truth]], inspections: Sequence[Inspection]) -> list[Outcome]:
-    from vision.teaching import outcomes
-
-    graded = {inspection.serial: inspection for inspection in inspections}
-    found: list[Outcome] = []
-    for condition, rows in truths:
-        serials = dict.fromkeys(serial for serial, _, _ in rows)
-        found += outcomes([graded[serial] for serial in serials if serial in graded], rows,
-                          condition if len(truths) > 1 else "")
-    return found
 
 
 def _print(comparison: Comparison) -> None:
