@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from models.vocabulary import UNGRADED
 from vision.cli._common import fail, jobs_option, print_rows, progress, say, verdict_word
 from vision.cli.train import rate_columns, rate_rows
 
@@ -107,6 +108,9 @@ def command(out: Path, seed: int, boards: int, training: int, jobs: int) -> None
     taught = _teach(places, family, station, seed, training, jobs)
     _render(places, family, station, seed, boards, jobs)
     inspections = _grade(places, family, station, taught.sheet, jobs)
+    if all(inspection.verdict == UNGRADED for inspection in inspections):
+        fail(f"no board could be graded; the first one because: {inspections[0].reason}" if inspections
+             else f"{places.pictures}: no boards were found")
     _tell(places, family, station, taught, inspections, time.perf_counter() - clock)
 
 
