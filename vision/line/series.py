@@ -68,11 +68,14 @@ def deviations(history: History, measure: str, reference: slice | Bools) -> Floa
 
 def place_means(matrix: Floats, weights: Floats) -> Floats:
     """Return (board, place) means over the joints of each place that have a value; NaN where none has."""
+    out: Floats = np.full((matrix.shape[0], weights.shape[0]), np.nan)
+    inside = weights > 0
+    single = inside.sum(axis=1) == 1
+    out[:, single] = matrix[:, inside[single].argmax(axis=1)]  # most places are one joint: nothing to multiply
     known = np.isfinite(matrix)
-    total = np.where(known, matrix, 0.0) @ weights.T
-    share = known.astype(np.float64) @ weights.T
-    out: Floats = np.full(total.shape, np.nan)
-    np.divide(total, share, out=out, where=share > 0)
+    several = weights[~single].T
+    total, share = np.where(known, matrix, 0.0) @ several, known.astype(np.float64) @ several
+    out[:, ~single] = np.divide(total, share, out=np.full(total.shape, np.nan), where=share > 0)
     return out
 
 
@@ -81,7 +84,8 @@ def memory(values: Floats) -> tuple[float, float]:
 
     `values` (board, series) of places of one kind, which are pooled. The correlations are taken within blocks of BLOCK
     boards about each block's own mean, so that a step or a slow drift is not taken for memory, and corrected for the
-    bias of short blocks (Kendall, Biometrika 41, 1954); coefficients by Yule and Walker. Negative memory is no memory.
+    bias of short blocks (Marriott and Pope, Biometrika 41, 1954); coefficients by Yule and Walker. Negative memory
+    counts as none.
     """
     blocks = values.shape[0] // BLOCK
     if blocks < 1:
@@ -94,8 +98,8 @@ def memory(values: Floats) -> tuple[float, float]:
     if power <= 0.0:
         return 0.0, 0.0
     one, two = (float((left[:, lag:] * left[:, :-lag]).sum()) / power for lag in (1, 2))
-    one = min(max((one + 1.0 / BLOCK) / (1.0 - 3.0 / BLOCK), 0.0), 0.95)
-    two = min(max((two + 1.0 / BLOCK) / (1.0 - 4.0 / BLOCK), 0.0), one)
+    one = min(max((one + 1.0 / BLOCK) / (1.0 - 4.0 / BLOCK), 0.0), 0.95)
+    two = min(max(two + (1.0 + 2.0 * one + 7.0 * one * one) / BLOCK, 0.0), one)
     if one < 1.0 / np.sqrt(blocks * BLOCK):
         return 0.0, 0.0
     return one * (1.0 - two) / (1.0 - one * one), (two - one * one) / (1.0 - one * one)

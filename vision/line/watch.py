@@ -66,9 +66,9 @@ class Known:
 class Drift:
     """One alarm. Indices count the boards of the history."""
 
-    quantity: str  # the measurement or finding that spoke loudest
+    quantity: str  # the measurement or finding that speaks loudest at the place found
     side: int  # 1: rose, -1: fell
-    spoke_at: Place  # where it did so
+    spoke_at: Place  # the place whose series was loudest of all
     seen: int  # the board at which the alarm was raised
     since: int  # likeliest first board of the change
     since_low: int
@@ -208,16 +208,48 @@ def _left_out(history: History, table: Spots, known: Sequence[Known]) -> Bools:
 
 def _alarm(history: History, table: Spots, groups: Sequence[_Series], seen: int, evidence: float,
            settings: Settings, spoken_for: set[int]) -> Drift:
-    """Describe the alarm at board `seen`: the loudest series, the start of the change, the place."""
-    stakes = [group.evidence[:, seen] * group.parts for group in groups]
-    loudest = int(np.argmax([stake.max() for stake in stakes]))
-    group = groups[loudest]
-    side, column = np.unravel_index(int(np.argmax(stakes[loudest])), stakes[loudest].shape)
-    quiet = np.flatnonzero(~group.active[: seen + 1, column])
-    first = int(quiet[-1]) + 1 if quiet.size else 0
-    odds = log_odds(group.ranks[first: seen + 1, column], group.sides[int(side)])
-    low, best, high = (first + index for index in change_point(odds))
-    spoke_at = table.places[group.place[column]]
+    """Describe the alarm at board `seen`: the loudest series, the place it belongs to, the start of the change there.
+
+    The start is dated twice: first by the loudest series, to find the place; then by the loudest series of that place,
+    whose mean over all its joints shows the change more sharply than a single joint does.
+    """
+    loud = max((_loudest(group, seen) for group in groups), key=lambda series: series.stake)
+    spoke_at = table.places[loud.group.place[loud.column]]
+    low, best, _ = _dated(loud, seen)
     location = locate(history, table, settings.measures, best, seen, slice(0, max(low, settings.settle // 2)), spoke_at,
                       spoken_for)
-    return Drift(group.quantity[column], group.sides[int(side)], spoke_at, seen, best, low, high, evidence, location)
+    index = table.places.index(location.best)
+    own = max((_loudest(group, seen, index) for group in groups), key=lambda series: series.stake)
+    if own.stake > 0.0:
+        loud = own
+    low, best, high = _dated(loud, seen)
+    return Drift(loud.group.quantity[loud.column], loud.group.sides[loud.side], spoke_at, seen, best, low, high,
+                 evidence, location)
+
+
+@dataclass(frozen=True)
+class _Loud:
+    """One series and side of a group, with its evidence at a board times its stake."""
+
+    group: _Series
+    side: int
+    column: int
+    stake: float
+
+
+def _loudest(group: _Series, seen: int, place: int | None = None) -> _Loud:
+    """Return the series with most evidence at board `seen`, of one place or of all."""
+    stake = group.evidence[:, seen] * group.parts
+    if place is not None:
+        stake = np.where(np.asarray(group.place) == place, stake, 0.0)
+    side, column = np.unravel_index(int(np.argmax(stake)), stake.shape)
+    return _Loud(group, int(side), int(column), float(stake[side, column]))
+
+
+def _dated(loud: _Loud, seen: int) -> tuple[int, int, int]:
+    """Return the start of the change in a series: (low, best, high) board."""
+    quiet = np.flatnonzero(~loud.group.active[: seen + 1, loud.column])
+    first = int(quiet[-1]) + 1 if quiet.size else 0
+    odds = log_odds(loud.group.ranks[first: seen + 1, loud.column], loud.group.sides[loud.side])
+    low, best, high = change_point(odds)
+    return first + low, first + best, first + high
