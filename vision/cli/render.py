@@ -53,7 +53,6 @@ def command(folder: Path, family_path: Path, station_path: Path, boards: int, se
     Prints how many parts have each finding.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from synthetic_images.lot import render_lot
-
     from vision.setup import read_family, read_station
     from vision.teaching import read_truth
 
