@@ -68,8 +68,9 @@ def _curve(index: int, rule: Rule, table: LabelledTable, defects: Bools, good: B
     low, high = min(low, limit - 2 * condition.guard), max(high, limit + 2 * condition.guard)
     floor, ceiling = possible(condition.measure)
     step = MEASURE[condition.measure].step
-    limits = np.linspace(max(low - step, floor), min(high + step, ceiling), points)
-    escapes, false_calls = np.zeros(points), np.zeros(points)
+    # The limit itself is one of the points, so that the curve tells exactly how it does.
+    limits = np.unique(np.append(np.linspace(max(low - step, floor), min(high + step, ceiling), points), limit))
+    escapes, false_calls = np.zeros(len(limits)), np.zeros(len(limits))
     for place, moved in enumerate(limits):
         other = (replace(condition, below=float(moved)) if side == "below" else replace(condition, above=float(moved)))
         trial = replace(rule, when=(other, *rule.when[1:]))

@@ -96,3 +96,10 @@ def test_what_cannot_be_computed_is_refused() -> None:
         violation_probability(np.array([1.0]), -1.0, AT_LEAST_270)
     with pytest.raises(MeniscopeError, match="one limit"):
         gaussian_risks(0, 1, 1, Condition("lead_visible", above=0.1, below=0.2))
+
+
+def test_an_upper_limit_is_a_lower_one_in_the_mirror() -> None:
+    lower = gaussian_risks(30.0, 20.0, 8.0, Condition("turn_deg", below=10.0, guard=6.0))
+    upper = gaussian_risks(-30.0, 20.0, 8.0, Condition("turn_deg", above=-10.0, guard=6.0))
+    assert (upper.consumer, upper.producer, upper.review) == pytest.approx(
+        (lower.consumer, lower.producer, lower.review))
