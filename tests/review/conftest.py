@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,11 +13,20 @@ from vision.records import open_database
 from vision.review.tables import ensure_tables
 
 
-@pytest.fixture
-def engine(tmp_path: Path) -> Iterator[Engine]:
-    """Return an opened SQLite database with this room's tables."""
-    opened = open_database(tmp_path / "results.sqlite")
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return an empty SQLite database with this room's tables, to be copied: making one takes longer."""
+    path = tmp_path_factory.mktemp("empty") / "results.sqlite"
+    opened = open_database(path)
     ensure_tables(opened)
+    opened.dispose()
+    return path
+
+
+@pytest.fixture
+def engine(tmp_path: Path, empty_database: Path) -> Iterator[Engine]:
+    """Return an opened SQLite database with this room's tables."""
+    opened = open_database(shutil.copy(empty_database, tmp_path / "results.sqlite"))
     yield opened
     opened.dispose()
 

@@ -24,7 +24,7 @@ def family(name: str = "invented-9") -> Family:
     """Nine joints in three rows, two of them square, and two chips of one size."""
     joints = tuple(
         Joint("J1" if k < 6 else "X2", str(k + 1 if k < 6 else k - 5), 4.0 + 2.54 * (k % 3), 5.0 + 3.0 * (k // 3),
-              "rect" if k in (0, 6) else "round", 1.8, 1.8, 0.0, 1.0, "square", 0.64, 0.64, f"N{k}", "pot 1", "6",
+              "rect" if k in (0, 8) else "round", 1.8, 1.8, 0.0, 1.0, "square", 0.64, 0.64, f"N{k}", "pot 1", "6",
               str(k // 3)) for k in range(9))
     return Family(name, 2, "bottom", joints,
                   (Chip("C1", 14.0, 6.0, 90.0, 2.0, 1.25), Chip("C2", 14.0, 11.0, 0.0, 2.0, 1.25)),

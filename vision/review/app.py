@@ -10,6 +10,7 @@ from typing import Any
 from flask import Flask, Response, g, make_response, redirect, render_template, request, session, url_for
 from sqlalchemy import Engine
 from werkzeug.exceptions import HTTPException
+from werkzeug.routing import IntegerConverter, Map
 from werkzeug.wrappers import Response as AnyResponse
 
 from models.errors import MeniscopeError
@@ -33,6 +34,13 @@ MOST_BY_NAME, MOST_BY_ADDRESS, ATTEMPT_SECONDS = 5, 30, 900.0
 LOOKS = ("auto", "light", "dark")
 
 
+class Key(IntegerConverter):
+    """A key in an address: what both kinds of database take as one."""
+
+    def __init__(self, map: Map) -> None:
+        super().__init__(map, max=2**31 - 1)
+
+
 def create_app(engine: Engine, settings: Settings | None = None, stations: Iterable[Station] = ()) -> Flask:
     """Return the app for an opened database; makes the tables it needs beside those of the records.
 
@@ -43,6 +51,7 @@ def create_app(engine: Engine, settings: Settings | None = None, stations: Itera
     app = Flask("vision.review", root_path=str(Path(__file__).parent))
     shop = Shop(engine, chosen, Pictures(engine, stations), Families(engine), Desks())
     guard(app, engine, passwords=chosen.passwords, loopback=chosen.loopback, secure_cookies=chosen.secure_cookies)
+    app.url_map.converters["key"] = Key
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     app.jinja_env.filters |= {"clock": clock, "day": day, "title_of": title_of}
 

@@ -26,7 +26,7 @@ def add(app: Flask, shop: Shop) -> None:
     def bench() -> str:
         return render_template("bench.html", boards=bench_boards(shop.engine))
 
-    @app.get("/board/<int:key>/repair")
+    @app.get("/board/<key:key>/repair")
     def repair(key: int) -> str:
         sheet, turn = _sheet(shop, key), _turn()
         family = shop.families(sheet.board.family_id)
@@ -36,12 +36,12 @@ def add(app: Flask, shop: Shop) -> None:
             state=board_state(shop.engine, sheet.board.unit_id),
             actions={"joint": actions("joint"), "chip": actions("chip")})
 
-    @app.get("/board/<int:key>/repair.json")
+    @app.get("/board/<key:key>/repair.json")
     def repair_json(key: int) -> AnyResponse:
         sheet = _sheet(shop, key)
         return jsonify(sheet_json(sheet))
 
-    @app.post("/board/<int:key>/repair")
+    @app.post("/board/<key:key>/repair")
     def mended(key: int) -> AnyResponse:
         this, _ = load_board(shop.engine, key)
         count = record_repair(
@@ -67,4 +67,4 @@ def _turn() -> int:
 
 def _keys(name: str) -> list[int]:
     return [int(text) for text in request.form.getlist(name)[:50] if text.isdecimal() and text.isascii()
-            and len(text) < 12]
+            and len(text) < 10]

@@ -78,19 +78,19 @@ def _queue_pages(app: Flask, shop: Shop) -> None:
 
 
 def _finding_pages(app: Flask, shop: Shop) -> None:
-    @app.get("/finding/<int:key>")
+    @app.get("/finding/<key:key>")
     def finding(key: int) -> str:
         return _finding_page(shop, load_case(shop.engine, key))
 
-    @app.post("/finding/<int:key>")
+    @app.post("/finding/<key:key>")
     def decide_one(key: int) -> AnyResponse | tuple[str, int]:
         return _take(shop, key, settling=False)
 
-    @app.post("/finding/<int:key>/settle")
+    @app.post("/finding/<key:key>/settle")
     def settle_one(key: int) -> AnyResponse | tuple[str, int]:
         return _take(shop, key, settling=True)
 
-    @app.post("/undo/<int:review>")
+    @app.post("/undo/<key:review>")
     def undo_one(review: int) -> AnyResponse:
         key = undo(shop.engine, review, actor())
         if _last().get("review") == review:
@@ -98,7 +98,7 @@ def _finding_pages(app: Flask, shop: Shop) -> None:
         session["told"] = "Taken back. The finding waits again."
         return redirect(url_for("finding", key=key))
 
-    @app.post("/later/<int:key>")
+    @app.post("/later/<key:key>")
     def later(key: int) -> AnyResponse:
         case = load_case(shop.engine, key)
         session["later"] = [*_later(), case.board.inspection_id][-MOST_LATER:]
@@ -171,7 +171,7 @@ def _choices(part: str, besides: str = "") -> list[tuple[str, str]]:
 
 
 def _board_pages(app: Flask, shop: Shop) -> None:
-    @app.get("/board/<int:key>")
+    @app.get("/board/<key:key>")
     def board(key: int) -> str:
         this, found = load_board(shop.engine, key)
         family = shop.families(this.family_id)
@@ -185,7 +185,7 @@ def _board_pages(app: Flask, shop: Shop) -> None:
             map=Markup(board_map(family, marks, title, side=family.seen_from)),
             choices=[*_choices("joint"), *_choices("chip")])
 
-    @app.post("/board/<int:key>/missed")
+    @app.post("/board/<key:key>/missed")
     def missed(key: int) -> AnyResponse:
         this, _ = load_board(shop.engine, key)
         joint_id, chip_id = _part(shop, this.family_id, request.form.get("place", ""))
@@ -212,12 +212,12 @@ def _part(shop: Shop, family_id: int, name: str) -> tuple[int | None, int | None
 
 
 def _picture_pages(app: Flask, shop: Shop) -> None:
-    @app.get("/picture/finding/<int:key>/<layer>.jpg")
+    @app.get("/picture/finding/<key:key>/<layer>.jpg")
     def picture_of_finding(key: int, layer: str) -> Response:
         found, family = _found_and_family(shop, key)
         return _picture(shop, found.inspection_id, found.view, place_window(family, found), layer)
 
-    @app.get("/picture/good/<int:key>/<layer>.jpg")
+    @app.get("/picture/good/<key:key>/<layer>.jpg")
     def picture_of_good(key: int, layer: str) -> Response:
         case = load_case(shop.engine, key)
         family = shop.families(case.board.family_id)
@@ -227,7 +227,7 @@ def _picture_pages(app: Flask, shop: Shop) -> None:
         half = place_window(family, case.found).half_mm  # the same scale for both
         return _picture(shop, good.inspection_id, good.view, Window(good.x_mm, good.y_mm, half), layer)
 
-    @app.get("/picture/joint/<int:inspection>/<int:joint>/<layer>.jpg")
+    @app.get("/picture/joint/<key:inspection>/<key:joint>/<layer>.jpg")
     def picture_of_joint(inspection: int, joint: int, layer: str) -> Response:
         result = JointResult.__table__.c
         with reading(shop.engine) as connection:
@@ -277,6 +277,6 @@ def _place(text: str) -> tuple[datetime, int] | None:
         at = datetime.fromisoformat(moment)
     except ValueError:
         return None
-    if at.tzinfo is None or not (key.isdecimal() and key.isascii() and len(key) < 12):
+    if at.tzinfo is None or not (key.isdecimal() and key.isascii() and len(key) < 10):
         return None
     return at, int(key)
