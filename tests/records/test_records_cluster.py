@@ -64,7 +64,8 @@ def job(engine: Engine) -> Job:
     return Job(engine, invented.family(), invented.station(), invented.sheet(), in_flight=5)
 
 
-def test_a_cluster_grades_and_survives_a_dead_worker(address: str, engine: Engine, tmp_path: Path) -> None:
+def test_a_cluster_grades_and_survives_a_dead_worker(address: str, file_engine: Engine, tmp_path: Path) -> None:
+    engine = file_engine
     boards = fake.boards(tmp_path, ["B1", "B2bad", "B3", "B4raise", "B5crash", "B6", "B7"])
     with cluster(address) as (workers, cores):
         assert cores == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import signal
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -59,6 +60,8 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
               help="Also write pictures of what was seen into this folder.")
 @jobs_option
 @click.option("--again", is_flag=True, help="Grade boards again whose pictures were graded before.")
+@click.option("--spread", is_flag=True, help="Take the boards in random order: when several computers grade one folder "
+              "into one database, they then seldom grade the same board.")
 @click.option("--fail-on", type=click.Choice((REJECT, REVIEW, UNGRADED)), multiple=True,
               help="Exit with code 3 when a board has this verdict; may be given several times.")
 @click.option("--watch", is_flag=True, help="Go on: grade boards as their pictures arrive, until Ctrl-C.")
@@ -159,7 +162,10 @@ class _Run:
                 f" {', '.join(path.name for path in scan.strangers[:3])}")
         if not scan.boards and not self.options["watch"]:
             fail(f"{self.folder}: no picture is named after {self.station.files!r}, the pattern `files` of the station")
-        return list(scan.boards)
+        boards = list(scan.boards)
+        if self.options["spread"]:
+            random.shuffle(boards)
+        return boards
 
     def _workers(self, count: int) -> tuple[Any, int]:
         """Return what makes executors, and how many boards to have in hand."""
