@@ -106,7 +106,9 @@ def line_family(rows: int = 12) -> Family:
 def simulate_line(family: Family, *, boards: int, seed: int, drifts: Sequence[Drift] = (), first_serial: int = 1,
                   prefix: str = "L", correlation: float = 0.0, clock_offset_s: float = 0.0,
                   start_s: float = START_S) -> LineLot:
-    """Simulate one stretch of production; equal seeds give equal lots.
+    """Simulate one stretch of production; equal arguments give equal lots.
+
+    Joints keep their habits from one lot to another of the same seed, so that lots of different length can follow.
 
     `correlation` links the common noise of neighbouring boards (first-order autoregression); `clock_offset_s` is how
     far the log's clock runs ahead of the station's.
@@ -118,7 +120,8 @@ def simulate_line(family: Family, *, boards: int, seed: int, drifts: Sequence[Dr
         at_s[pause:] += 2400.0
     serials = tuple(f"{prefix}{first_serial + i:06d}" for i in range(boards))
     batches = tuple(f"PB{(first_serial - 1 + i) // BATCH_BOARDS + 1:03d}" for i in range(boards))
-    measures = _measures(family, process, correlation, rng)
+    habit = np.random.default_rng([seed, 0]).normal(0.0, 1.0, len(family.joints))
+    measures = _measures(process, correlation, habit, rng)
     findings = _findings(measures, process, rng)
     log = _log(family, process, serials, at_s + clock_offset_s, batches, drifts, rng)
     return LineLot(family, serials, at_s, measures, findings, log, batches, tuple(drifts))
@@ -148,7 +151,7 @@ def _process(family: Family, boards: int, drifts: Sequence[Drift], rng: np.rando
     return state
 
 
-def _measures(family: Family, process: _Process, correlation: float, rng: np.random.Generator) -> dict[str, Floats]:
+def _measures(process: _Process, correlation: float, habit: Floats, rng: np.random.Generator) -> dict[str, Floats]:
     """Draw measurements from the process: each joint has its own habit, each board its own mood."""
     boards, joints = process.flux.shape
     lack_flux = 1.0 - process.flux
@@ -160,7 +163,6 @@ def _measures(family: Family, process: _Process, correlation: float, rng: np.ran
     def noise(scale: float) -> Floats:
         return rng.normal(0.0, scale, (boards, joints))
 
-    habit = rng.normal(0.0, 1.0, joints)
     angle = (28.0 + 2.0 * habit + 22.0 * lack_flux + 3.5 * lack_heat + 45.0 * lack_land + 6.0 * lack_wave
              + 0.6 * mood[:, None] + noise(2.5))
     height = (0.80 + 0.04 * habit - 0.12 * lack_flux - 0.02 * lack_heat - 0.45 * lack_wave

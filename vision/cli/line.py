@@ -302,13 +302,20 @@ def import_lines(file: str, done: Imported) -> list[str]:
                      f"{done.clock.spread_s:.0f} s)" + ("" if done.clock.plausible else "; check the clocks"))
     if done.clock is not None:
         lines += [f"  clock jump at board {serial}: {change:+.0f} s" for serial, change in done.clock.jumps]
-    lines += [f"  gap: {gap.quantity} ({gap.place}) missing for {gap.boards} boards, {gap.first} to {gap.last}"
-              for gap in done.gaps[:10]]
-    if len(done.gaps) > 10:
-        lines.append(f"  and {len(done.gaps) - 10} more gaps")
-    if not done.gaps:
-        lines.append("  no gaps")
-    return lines
+    return lines + (gap_lines(done) or ["  no gaps"])
+
+
+def gap_lines(done: Imported, most: int = 10) -> list[str]:
+    """Return gaps in words, those over the same boards together."""
+    stretches: dict[tuple[str, str, int], dict[str, list[str]]] = {}
+    for gap in done.gaps:
+        stretches.setdefault((gap.first, gap.last, gap.boards), {}).setdefault(gap.quantity, []).append(gap.place)
+    lines = []
+    for (first, last, boards), missing in stretches.items():
+        named = [f"{name} ({places[0]})" if len(places) == 1 else f"{name} ({len(places)} places)"
+                 for name, places in missing.items()]
+        lines.append(f"  gap: {boards} boards, {first} to {last}, have no {', '.join(named)}")
+    return lines[:most] + ([f"  and {len(lines) - most} more gaps"] if len(lines) > most else [])
 
 
 @command.command()

@@ -1,0 +1,177 @@
+"""`meniscope line` as a person types it."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from invented_line import database, record, write_log
+
+from models.errors import MeniscopeError
+from synthetic_images.line_lot import Drift, line_family, simulate_line
+from vision.cli._common import clear_errors
+from vision.cli.line import command
+
+ROOT = Path(__file__).resolve().parents[2]
+LOT = simulate_line(line_family(4), boards=90, seed=1, clock_offset_s=200.0,
+                    drifts=(Drift("flux_jet_clogging", 55, place="S5", strength=1.5),))
+
+
+@pytest.fixture(scope="module")
+def db(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """A database with an alarm and its log, for commands that only read."""
+    folder = tmp_path_factory.mktemp("commands")
+    database(folder, LOT).dispose()
+    path = str(folder / "line.sqlite")
+    assert run("import-log", str(write_log(LOT, folder / "log.csv")), "--db", path).exit_code == 0
+    assert run("watch", "--db", path).exit_code == 0
+    return path
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> str:
+    database(tmp_path, LOT).dispose()
+    return str(tmp_path / "line.sqlite")
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(command, list(arguments))
+
+
+def test_help_is_light() -> None:
+    code = ("import sys\nfrom vision.cli.line import command\n"
+            "try:\n    command(['--help'])\nexcept SystemExit:\n    pass\n"
+            "print('loaded:', [n for n in ('numpy', 'scipy', 'sqlalchemy', 'jinja2', 'cv2') if n in sys.modules])")
+    done = subprocess.run([sys.executable, "-W", "error", "-c", code], capture_output=True, text=True, check=True,
+                          cwd=ROOT)
+    assert "loaded: []" in done.stdout
+    for name in ("report", "watch", "import-log", "alarms", "answer", "rehearse"):
+        assert f"\n  {name} " in done.stdout
+
+
+def test_report_as_text_json_and_page(db: str, tmp_path: Path) -> None:
+    text = run("report", "--db", db)
+    assert text.exit_code == 0
+    assert "first-pass yield" in text.stdout and "step S5" in text.stdout and "ALARM [" in text.stdout
+    page = tmp_path / "report.html"
+    found = run("report", "--db", db, "--json", "--html", str(page), "--step", "S5")
+    content = json.loads(found.stdout)
+    assert content["boards"] == 90
+    assert content["opportunities"] == 90 * 4
+    assert content["measure_charts"][0]["state"]
+    assert len(content["count_charts"][0]["chart"]["points"]) == 9
+    assert content["alarms"][0]["place"] == "S5"
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def test_report_of_nothing(db: str) -> None:
+    assert "no boards in this period" in run("report", "--db", db, "--since", "2030-01-01").stdout
+
+
+def test_watch_tells_an_alarm_once(fresh: str) -> None:
+    first, second = run("watch", "--db", fresh), run("watch", "--db", fresh)
+    assert "at step S5" in first.stdout and "perhaps" not in first.stderr
+    assert second.stdout == ""
+    assert "1 open alarm" in second.stderr
+
+
+def test_watch_in_json_is_one_object_a_line(fresh: str) -> None:
+    lines = run("watch", "--db", fresh, "--json").stdout.splitlines()
+    alarm = json.loads(lines[0])
+    assert len(lines) == 1
+    assert alarm["place"] == "S5" and alarm["status"] == "open" and alarm["hints"][0]["source"]
+
+
+def test_alarms_are_listed_shown_and_answered(db: str, fresh: str) -> None:
+    listed = json.loads(run("alarms", "--db", db, "--json").stdout)
+    assert [row["status"] for row in listed] == ["open"]
+    shown = run("alarms", listed[0]["id"][:3], "--db", db).stdout
+    assert "what to look at first" in shown
+    assert "missing flux drops" in shown
+    run("watch", "--db", fresh)
+    key = json.loads(run("alarms", "--db", fresh, "--json").stdout)[0]["id"]
+    done = run("answer", key, "--as", "normal", "--by", "R. Example", "--note", "new flux", "--db", fresh)
+    assert done.exit_code == 0
+    assert "accepted as the new normal, said R. Example" in done.stderr
+    assert run("alarms", "--open", "--db", fresh).stdout == ""
+    assert "new flux" in run("alarms", "--db", fresh).stdout
+
+
+def test_unknown_alarms_and_families_are_one_clear_error(db: str) -> None:
+    for arguments, told in ((("alarms", "zzz"), "wanted one"), (("watch", "--family", "x"), "of the records"),
+                            (("answer", "zzz", "--as", "fixed", "--by", "R."), "fits no alarm")):
+        done = run(*arguments, "--db", db)
+        assert isinstance(done.exception, MeniscopeError)
+        assert told in str(done.exception)
+        assert "\n" not in str(done.exception)
+
+
+def test_import_reports_clock_and_gaps(fresh: str, tmp_path: Path) -> None:
+    log = write_log(LOT, tmp_path / "log.csv")
+    lines = log.read_text().splitlines()
+    lost = {f",{serial}," for serial in LOT.serials[30:36]}
+    log.write_text("\n".join(line for line in lines if not any(serial in line for serial in lost)) + "\n")
+    text = run("import-log", str(log), "--db", fresh).stdout
+    assert "runs ahead of the station's by at least 17" in text
+    assert "6 of them are not in the log" in text
+    gap = next(line for line in text.splitlines() if "gap:" in line)
+    assert f"6 boards, {LOT.serials[30]} to {LOT.serials[35]}, have no " in gap
+    assert "preheat_end_c (whole board)" in gap and "flux_drops (8 places)" in gap
+    assert text.count("gap:") == 1
+    again = json.loads(run("import-log", str(log), "--db", fresh, "--json").stdout)
+    assert again[0]["new"] == 0
+
+
+def test_a_bad_log_changes_nothing(fresh: str, tmp_path: Path) -> None:
+    (tmp_path / "bad.csv").write_text("at,flux_drops\n2026-03-02T06:00:00Z,7\nnever,8\n")
+    done = run("import-log", str(tmp_path / "bad.csv"), "--db", fresh)
+    assert isinstance(done.exception, MeniscopeError)
+    assert json.loads(run("import-log", str(write_log(LOT, tmp_path / "log.csv")), "--db", fresh,
+                          "--json").stdout)[0]["new"] == len(LOT.log)
+
+
+def test_rehearsal_is_found_by_the_watch(tmp_path: Path) -> None:
+    path = str(tmp_path / "try.sqlite")
+    done = run("rehearse", "--db", path, "--drift", "preheat", "--boards", "90")
+    assert done.exit_code == 0
+    assert "preheat stays too cold" in done.stderr
+    told = run("watch", "--db", path).stdout
+    assert "on the whole board" in told and "preheat too cold" in told
+    assert run("rehearse", "--db", path).exit_code == 2  # never into a file that is there
+
+
+def test_follow_tells_of_a_drift_as_boards_arrive_and_stops_quietly(tmp_path: Path) -> None:
+    engine = database(tmp_path, simulate_line(line_family(4), boards=2, seed=9, prefix="X"))
+    program = "from vision.cli.line import command; command()"
+    arguments = ["watch", "--follow", "--every", "0.2", "--json", "--db", str(tmp_path / "line.sqlite")]
+    with subprocess.Popen([sys.executable, "-c", program, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+                          text=True, cwd=ROOT, env={**os.environ, "PYTHONUNBUFFERED": "1"}) as process:
+        time.sleep(1.0)
+        record(engine, LOT)
+        assert process.stdout is not None
+        alarm = json.loads(process.stdout.readline())
+        process.send_signal(signal.SIGINT)
+        rest, talk = process.communicate(timeout=30)
+    engine.dispose()
+    assert alarm["place"] == "S5"
+    assert rest == ""
+    assert "stopped" in talk and "Traceback" not in talk
+
+
+def test_errors_become_one_line(tmp_path: Path) -> None:
+    @clear_errors
+    def call() -> None:
+        command.main(["watch", "--db", str(tmp_path / "none.sqlite")], standalone_mode=False)
+
+    import click
+
+    with pytest.raises(click.exceptions.Exit) as caught:
+        call()
+    assert caught.value.exit_code == 1

@@ -1,0 +1,302 @@
+"""Alarms and reports on a real database: raised once, answered, counted rightly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from invented_line import SHEET, STATION, database, history_of, inspections_of, record, write_log
+from sqlalchemy import Engine, select
+
+from models.errors import MeniscopeError
+from synthetic_images.line_lot import Drift, LineLot, line_family, simulate_line
+from vision.line.alarm_store import answer_alarm, list_alarms, save_alarm
+from vision.line.load import Scope, load_history, only_family
+from vision.line.log_file import read_log
+from vision.line.log_store import import_entries
+from vision.line.page import report_page
+from vision.line.rates import exact_interval
+from vision.line.report import build_report
+from vision.line.series import WATCHED
+from vision.line.watching import look
+from vision.records.database import open_database, reading
+from vision.records.reviews import add_escape, add_repair, add_review
+from vision.records.schema import FamilyJoint, FindingRow, InspectionRow
+from vision.records.store import save_inspection
+
+FAMILY = line_family(4)  # 32 joints
+DRIFT = Drift("flux_jet_clogging", 60, place="S5", strength=1.5)
+
+
+@pytest.fixture(scope="module")
+def lot() -> LineLot:
+    return simulate_line(FAMILY, boards=100, seed=1, drifts=(DRIFT,), clock_offset_s=200.0)
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory: pytest.TempPathFactory, lot: LineLot) -> Engine:
+    """A database that tests only read."""
+    return database(tmp_path_factory.mktemp("line"), lot)
+
+
+@pytest.fixture
+def fresh(tmp_path: Path, lot: LineLot) -> Engine:
+    return database(tmp_path, lot)
+
+
+def test_the_history_read_back_is_the_one_recorded(filled: Engine, lot: LineLot) -> None:
+    found, wanted = load_history(filled, FAMILY.name, measures=WATCHED), history_of(lot)
+    assert found.serials == wanted.serials
+    assert found.joints.names == wanted.joints.names
+    assert found.joints.step == wanted.joints.step
+    assert found.at_s == pytest.approx(wanted.at_s, abs=0.002)
+    for name in WATCHED:
+        assert np.array_equal(found.measures[name], wanted.measures[name])
+    for name, truth in wanted.findings.items():
+        assert np.array_equal(found.findings.get(name, np.zeros_like(truth)), truth)
+
+
+def test_only_the_newest_boards_are_read(filled: Engine, lot: LineLot) -> None:
+    assert load_history(filled, FAMILY.name, measures=WATCHED, boards=10).serials == lot.serials[-10:]
+
+
+def test_a_board_back_from_repair_counts_by_its_first_inspection(fresh: Engine, lot: LineLot) -> None:
+    again = replace(inspections_of(lot, slice(5, 6))[0], started_at=datetime(2026, 3, 3, tzinfo=UTC).isoformat(),
+                    pictures=(), verdict="accept", joints=())
+    save_inspection(fresh, again, FAMILY, STATION, SHEET)
+    assert load_history(fresh, FAMILY.name, measures=WATCHED).serials == lot.serials
+    assert build_report(fresh, Scope(), charts=False).boards == 100
+    later = Scope(since=datetime(2026, 3, 3, tzinfo=UTC))
+    assert build_report(fresh, later, charts=False).boards == 0
+
+
+def test_an_alarm_is_raised_once_and_kept(fresh: Engine, lot: LineLot, tmp_path: Path) -> None:
+    import_entries(fresh, read_log(write_log(lot, tmp_path / "log.csv")), "log.csv")
+    raised = look(fresh, FAMILY.name)
+    assert [alarm.title.split(" at ")[1] for alarm in raised] == ["step S5"]
+    assert raised[0].hints[0].cause == "flux_short"
+    assert raised[0].batch != ""
+    assert all(path.startswith("/pictures/") for example in raised[0].examples for path in example.pictures)
+    assert raised[0].examples[0].pictures == (f"/pictures/{raised[0].examples[0].serial}_v1.png",)
+    assert look(fresh, FAMILY.name) == []
+    assert list_alarms(fresh) == raised
+    assert save_alarm(fresh, raised[0]) is False  # another watch may say the same at the same moment
+
+
+def test_an_answer_is_kept_with_name_and_time(fresh: Engine) -> None:
+    alarm = look(fresh, FAMILY.name)[0]
+    answered = answer_alarm(fresh, alarm.id[:5], "fixed", " R. Example ", "jet changed")
+    assert (answered.status, answered.answered_by, answered.note) == ("fixed", "R. Example", "jet changed")
+    assert list_alarms(fresh) == [answered]
+    assert list_alarms(fresh, only_open=True) == []
+    assert list_alarms(fresh, "another family") == []
+    assert look(fresh, FAMILY.name) == []  # boards before the answer are left out
+
+
+def test_a_drift_that_comes_back_is_a_new_alarm(tmp_path: Path) -> None:
+    now = datetime.now(UTC).timestamp()
+    early = simulate_line(FAMILY, boards=100, seed=2, drifts=(replace(DRIFT, length=40),), start_s=now - 20_000.0)
+    engine = database(tmp_path, early)
+    first = look(engine, FAMILY.name)
+    answer_alarm(engine, first[0].id, "fixed", "R. Example")
+    drifts = (Drift("flux_jet_clogging", 30, place="S5", strength=1.5),)
+    later = simulate_line(FAMILY, boards=80, seed=2, drifts=drifts, start_s=now + 60.0, first_serial=101)
+    record(engine, later)
+    second = look(engine, FAMILY.name)
+    assert [alarm.place for alarm in second] == ["S5"]
+    assert second[0].id != first[0].id
+    assert [alarm.status for alarm in list_alarms(engine)] == ["fixed", "open"]
+    engine.dispose()
+
+
+@pytest.mark.parametrize(("alarm_id", "answer", "by", "told"), [
+    ("zz", "fixed", "R.", "fits no alarm"), ("", "fixed", "R.", "fits no alarm"), ("zz", "maybe", "R.", "wanted one"),
+    ("zz", "fixed", "  ", "got no name")])
+def test_an_answer_that_fits_nothing_is_refused(filled: Engine, alarm_id: str, answer: str, by: str, told: str) -> None:
+    with pytest.raises(MeniscopeError, match=told):
+        answer_alarm(filled, alarm_id, answer, by)
+
+
+def test_the_family_must_be_clear(filled: Engine, tmp_path: Path) -> None:
+    assert only_family(filled) == FAMILY.name
+    with pytest.raises(MeniscopeError, match="wanted one of the records"):
+        only_family(filled, "nobody")
+    empty = open_database(tmp_path / "empty.sqlite")
+    with pytest.raises(MeniscopeError, match="name one with --family"):
+        only_family(empty)
+    empty.dispose()
+
+
+def finding_ids(engine: Engine) -> list[tuple[int, int, str]]:
+    with reading(engine) as connection:
+        return [tuple(row) for row in connection.execute(
+            select(FindingRow.id, FindingRow.joint_id, FindingRow.finding).order_by(FindingRow.id))]
+
+
+def test_the_report_counts_what_was_recorded(filled: Engine, lot: LineLot) -> None:
+    report = build_report(filled, Scope())
+    calls = np.sum([truth.sum(axis=1) for truth in lot.findings.values()], axis=0)
+    assert (report.boards, report.opportunities, report.calls) == (100, 3200, int(calls.sum()))
+    assert (report.real, report.false_calls, report.waiting) == (0, 0, int(calls.sum()))
+    assert report.first_pass.count == int((calls == 0).sum())
+    low, high = exact_interval(report.first_pass.count, 100)
+    assert (report.first_pass.low, report.first_pass.high) == (float(low), float(high))
+    assert report.dpmo_calls == pytest.approx(1e6 * calls.sum() / 3200)
+    by_finding = {row.finding: row.calls for row in report.findings}
+    assert by_finding == {name: int(truth.sum()) for name, truth in lot.findings.items() if truth.any()}
+    assert report.findings[-1].cumulative == pytest.approx(1.0)
+
+
+def test_places_and_joints_add_up(filled: Engine, lot: LineLot) -> None:
+    report = build_report(filled, Scope())
+    for kind in ("pot", "nozzle", "step", "land kind"):
+        rows = [row for row in report.places if row.kind == kind]
+        assert sum(row.calls for row in rows) == report.calls
+        assert sum(row.opportunities for row in rows) == report.opportunities
+    assert sum(row.calls for row in report.joints) == report.calls
+    steps = [row for row in report.places if row.kind == "step"]
+    for row in steps:
+        joints = [joint.step == row.place for joint in FAMILY.joints]
+        assert row.calls == sum(int(truth[:, joints].sum()) for truth in lot.findings.values())
+    assert [row.dpmo for row in steps] == sorted((row.dpmo for row in steps), reverse=True)
+
+
+def test_places_are_compared_exactly_and_adjusted(filled: Engine) -> None:
+    # reference: scipy.stats binomtest (upper tail) and false_discovery_control
+    from scipy import stats
+
+    report = build_report(filled, Scope())
+    steps = [row for row in report.places if row.kind == "step"]
+    tails = [stats.binomtest(row.calls, report.calls, row.opportunities / report.opportunities, "greater").pvalue
+             for row in steps]
+    assert [row.q_value for row in steps] == pytest.approx(list(stats.false_discovery_control(tails)), rel=1e-9)
+
+
+def test_a_scope_narrows_the_report(filled: Engine, lot: LineLot) -> None:
+    step = build_report(filled, Scope(step="S5"))
+    assert step.opportunities == 100 * 4
+    assert {row.joint for row in step.joints} == {j.name for j in FAMILY.joints if j.step == "S5"}
+    joint = build_report(filled, Scope(joint="J5.1"))
+    assert (joint.opportunities, len(joint.joints)) == (100, 1)
+    half = datetime.fromtimestamp(float(lot.at_s[50]) - 1.0, UTC)
+    assert build_report(filled, Scope(until=half)).boards + build_report(filled, Scope(since=half)).boards == 100
+    assert build_report(filled, Scope(family="nobody")).boards == 0
+
+
+def test_what_people_said_is_kept_apart_from_what_was_called(fresh: Engine) -> None:
+    found = finding_ids(fresh)
+    for number, (finding, _, _) in enumerate(found):
+        if number % 4 < 3:
+            add_review(fresh, finding, call=("real", "false_call", "cannot_tell")[number % 4], reviewer="R. Example")
+    with reading(fresh) as connection:
+        accepted = select(InspectionRow.id).where(InspectionRow.verdict == "accept").limit(1)
+        clean = connection.execute(accepted).scalar_one()
+        joint = connection.execute(select(FamilyJoint.id).limit(1)).scalar_one()
+    add_escape(fresh, clean, joint_id=joint, corrected="bridge", reviewer="R. Example")
+    before, report = len(found), build_report(fresh, Scope())
+    said = [sum(number % 4 == kind for number in range(before)) for kind in range(4)]
+    assert (report.real, report.false_calls, report.unsure, report.waiting) == (said[0] + 1, said[1], said[2], said[3])
+    assert report.escapes == 1
+    assert report.false_share.size == said[0] + said[1]
+    assert report.passed_after_review.count >= report.first_pass.count - 1
+    assert report.review_wait.count >= said[0] + said[1] + said[2]
+    assert sum(row.real + row.escapes for row in report.findings) == report.real
+    history = load_history(fresh, FAMILY.name, measures=WATCHED)
+    assert sum(int(truth.sum()) for truth in history.findings.values()) == before - said[1] + 1
+
+
+def test_a_corrected_finding_counts_under_its_right_name(fresh: Engine) -> None:
+    finding = next(item for item in finding_ids(fresh) if item[2] == "partial_wetting")
+    add_review(fresh, finding[0], call="real", reviewer="R. Example", corrected="blowhole")
+    rows = {row.finding: row for row in build_report(fresh, Scope()).findings}
+    assert rows["blowhole"].real == 1
+    assert rows["partial_wetting"].real == 0
+
+
+def test_repairs_are_timed(fresh: Engine) -> None:
+    finding = finding_ids(fresh)[0][0]
+    later = datetime.now(UTC) + timedelta(minutes=90)
+    add_repair(fresh, finding, action="added solder", repairer="R. Example", at=later)
+    report = build_report(fresh, Scope())
+    assert report.repair_wait.count == 1
+    assert report.repair_wait.median_min == pytest.approx(90.0, abs=2.0)
+
+
+def test_joints_that_could_not_be_graded_are_no_opportunities(tmp_path: Path, lot: LineLot) -> None:
+    engine = open_database(tmp_path / "line.sqlite")
+    for number, inspection in enumerate(inspections_of(lot, slice(0, 20))):
+        joints = tuple(replace(joint, verdict="ungraded", findings=(), reason="too dark") if column < 3 and number < 5
+                       else joint for column, joint in enumerate(inspection.joints))
+        save_inspection(engine, replace(inspection, joints=joints), FAMILY, STATION, SHEET)
+    report = build_report(engine, Scope())
+    assert report.ungraded_joints == 15
+    assert report.opportunities == 20 * 32 - 15
+    assert report.joints[0].opportunities == 15
+    engine.dispose()
+
+
+def test_charts_need_boards_and_have_the_stated_form(filled: Engine) -> None:
+    report = build_report(filled, Scope())
+    assert [item.chart.kind for item in report.count_charts] == ["p", "u"]
+    assert sum(report.count_charts[0].boards) == 100
+    assert [item.measure for item in report.measure_charts] == ["coverage_deg", "wetting_angle_deg", "fillet_height_mm"]
+    narrow = build_report(filled, Scope(step="S5"))
+    assert narrow.measure_charts[0].cusum.out[-1]
+    assert "CUSUM" in narrow.measure_charts[0].state
+
+
+def test_the_page_is_whole_and_escapes_what_it_shows(tmp_path: Path) -> None:
+    hostile = "<script>alert(1)</script>&\"'"
+    family = replace(FAMILY, name="a<b>&", joints=tuple(replace(j, pot="<i>A</i>") for j in FAMILY.joints))
+    lot = simulate_line(family, boards=80, seed=3, drifts=(Drift("flux_jet_clogging", 50, place="S5", strength=2.0),),
+                        prefix="<b>")
+    engine = database(tmp_path, lot)
+    alarm = look(engine, family.name)[0]
+    answer_alarm(engine, alarm.id, "fixed", hostile, hostile)
+    page = report_page(build_report(engine, Scope()))
+    assert "<script" not in page and "<i>A" not in page and "<b>0" not in page and "a<b>" not in page
+    assert "&lt;script&gt;" in page
+    for outside in ("http://", "https://", "src=", "@import", "url(h"):
+        assert outside not in page
+    assert page.count("<svg") == page.count("</svg>") == 1 + 1 + 2 + 3
+    assert "Content-Security-Policy" in page
+    engine.dispose()
+
+
+def test_the_page_of_an_empty_database_says_so(tmp_path: Path) -> None:
+    engine = open_database(tmp_path / "empty.sqlite")
+    report = build_report(engine, Scope())
+    assert report.boards == 0
+    page = report_page(report)
+    assert "no boards" in page and "nothing to count" in page
+    engine.dispose()
+
+
+def test_every_colour_has_a_second_sign() -> None:
+    """Points out of limits are triangles, bars differ by pattern, map marks by size and ring: never colour alone."""
+    from vision.line import plots
+    from vision.line.report import FindingRow, JointRow
+
+    bars = plots.pareto_plot([FindingRow("bridge", "bridge", 6, 2, 2, 2, 0, 0, 1.0)])
+    assert 'class="real"' in bars and 'class="waiting"' in bars and 'class="false"' in bars and "pattern" in bars
+    rows = [JointRow("f", f"J1.{i}", 2.0 * i, 0.0, 100, i, 1e4 * i, 0.0, 1e5, 0.01 if i == 5 else 1.0, "bridge")
+            for i in range(6)]
+    drawn = plots.board_map(rows)
+    assert drawn.count('class="ring"') == 2  # one joint and the key
+    assert "J1.5</text>" in drawn
+    assert "10 of" not in drawn and "5 of 100" in drawn
+
+
+def test_ticks_are_round_numbers_inside_the_range() -> None:
+    from vision.line.plots import nice_ticks
+
+    assert nice_ticks(0.0, 1.0) == pytest.approx([0.0, 0.5, 1.0]) or nice_ticks(0.0, 1.0) == pytest.approx(
+        [0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
+    for low, high in ((0.0, 3.7), (340.0, 361.0), (-0.3, 0.2), (5.0, 5.0), (1e-6, 4e-6)):
+        ticks = nice_ticks(low, high)
+        assert 2 <= len(ticks) <= 7
+        assert all(low - 1e-9 <= tick <= max(high, low + 1.0) + 1e-9 for tick in ticks)
+
