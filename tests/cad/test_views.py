@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from models.errors import InputError, MeniscopeError
+from vision.pipeline.measure import parts_of_view
 from vision.setup import Family, Fiducial, Joint, Light, Station, View, nominal_view
 from vision.setup.checks import land_polygon
-from vision.setup.views import Field, land_reach, plan_table, plan_views, with_plan
+from vision.setup.views import Field, answering_view, land_reach, plan_table, plan_views, with_plan
 
 
 def joint(name: str, x: float, y: float, net: str = "", land: float = 1.8) -> Joint:
@@ -123,3 +124,20 @@ def test_reach_of_a_land_is_that_of_its_outline(shape: str, width: float, height
     one = Joint("J1", "1", 0.0, 0.0, shape, width, height, turn, 0.3, "round", 0.1, 0.1)  # type: ignore[arg-type]
     outline = land_polygon(one, steps=2048)
     assert land_reach(one) == pytest.approx(tuple(np.abs(outline).max(axis=0)), abs=2e-3)
+
+
+def test_seams_run_between_components() -> None:
+    # Five headers of ten side by side, each 24.7 mm wide: five pictures of 40 mm, one a header, no pair on a seam.
+    known = family([joint(f"J{r}.{k}", r * 29.3 + k * 2.54, 0.0) for r in range(5) for k in range(10)])
+    plan = plan_views(known, Field(40.0, 20.0))
+    assert len(plan.views) == 5
+    assert plan.split_pairs == ()
+    answers = answering_view(known, [planned.view for planned in plan.views], np.array([40.0, 20.0]))
+    for r in range(5):
+        assert len(set(answers[10 * r:10 * r + 10].tolist())) == 1
+    # The rule by which pictures are graded later: a joint belongs to the view to whose centre it is nearest.
+    laid = with_plan(known, plan)
+    camera = station(800, 400)
+    for view in laid.views:
+        joints, _ = parts_of_view(laid, view, camera, (800, 400))
+        assert len({j.ref for j in joints}) == 1

@@ -69,6 +69,21 @@ class _Scene:
     fiducials: NDArray[np.float64]
     pairs: NDArray[np.int64]  # (pair, 2) joints that belong together
     size: NDArray[np.float64]  # (2,) of the picture
+    min_fiducials: int
+    min_lands: int
+
+    def shown(self, centers: NDArray[np.float64]) -> tuple[Flags, Flags]:
+        """Return which joints and which fiducials pictures at (n, 2) centres show whole: (picture, item)."""
+        low, high = centers - self.size / 2.0 - 2e-3, centers + self.size / 2.0 + 2e-3
+        joints, marks = (np.asarray((boxes[None, :, :2] >= low[:, None]).all(axis=2)
+                                    & (boxes[None, :, 2:] <= high[:, None]).all(axis=2), dtype=np.bool_)
+                         for boxes in (self.joints, self.fiducials))
+        return joints, marks
+
+    def usable(self, shown: Flags, seen: Flags) -> Flags:
+        """Say which pictures have enough to register on."""
+        return np.asarray((seen.sum(axis=1) >= self.min_fiducials) | (shown.sum(axis=1) >= self.min_lands),
+                          dtype=np.bool_)
 
 
 def plan_views(family: Family, field: Field, *, margin_mm: float = 1.5, rotation_deg: float = 0.0,
@@ -91,16 +106,18 @@ def plan_views(family: Family, field: Field, *, margin_mm: float = 1.5, rotation
     pairs = close_pairs(family.joints)
     room = np.maximum(joints[pairs[:, 0], 2:], joints[pairs[:, 1], 2:]) - np.minimum(
         joints[pairs[:, 0], :2], joints[pairs[:, 1], :2])
-    scene = _Scene(joints, marks, pairs[(room <= size + 1e-9).all(axis=1)], size)
-    shown, seen = _candidates(scene, min_fiducials, min_lands)
-    usable = (seen.sum(axis=1) >= min_fiducials) | (shown.sum(axis=1) >= min_lands)
-    chosen, at_least = _cover(shown, usable, seen.sum(axis=1), scene.pairs)
-    centers = _centers(family, scene, shown[chosen], seen[chosen])
+    scene = _Scene(joints, marks, pairs[(room <= size + 1e-9).all(axis=1)], size, min_fiducials,
+                   min_lands)
+    shown, seen = _candidates(scene)
+    usable = scene.usable(shown, seen)
+    groups = _groups(len(family.joints), scene.pairs)
+    chosen, at_least = _cover(shown, usable, seen.sum(axis=1), scene.pairs, groups)
+    centers = _centers(family, scene, shown[chosen], seen[chosen], groups)
     order, way = _short_way(centers)
     planned = []
     for number, index in enumerate(order, start=1):
         view = View(f"v{number}", centers[index], float(rotation_deg))
-        planned.append(_planned(family, view, scene, stage_origin_mm, min_fiducials, min_lands))
+        planned.append(_planned(family, view, scene, stage_origin_mm))
     return Plan(tuple(planned), at_least, _split(family, [p.view for p in planned], scene), way)
 
 
@@ -166,7 +183,7 @@ def close_pairs(joints: Sequence[Joint], gap_mm: float = PAIR_GAP_MM) -> NDArray
     return np.asarray(np.stack([first, second], axis=1)[np.array(unlike, dtype=bool)], dtype=np.int64)
 
 
-def _candidates(scene: _Scene, min_fiducials: int, min_lands: int) -> tuple[Flags, Flags]:
+def _candidates(scene: _Scene) -> tuple[Flags, Flags]:
     """Return what each worthwhile picture shows: joints (picture, joint) and fiducials (picture, fiducial)."""
     boxes = np.concatenate([scene.joints, scene.fiducials])
     count = len(scene.joints)
@@ -183,8 +200,7 @@ def _candidates(scene: _Scene, min_fiducials: int, min_lands: int) -> tuple[Flag
         rows.append(np.unique(inside[inside[:, :count].any(axis=1)], axis=0))
     every = np.unique(np.concatenate(rows), axis=0)
     joints, marks = every[:, :count], every[:, count:]
-    usable = (marks.sum(axis=1) >= min_fiducials) | (joints.sum(axis=1) >= min_lands)
-    keep = _not_dominated(joints, usable)
+    keep = _not_dominated(joints, scene.usable(joints, marks))
     return joints[keep], marks[keep]
 
 
@@ -210,25 +226,36 @@ def _not_dominated(joints: Flags, usable: Flags) -> NDArray[np.int64]:
     return np.array(kept, dtype=np.int64)
 
 
-def _cover(shown: Flags, usable: Flags, marks: NDArray[np.int64], pairs: NDArray[np.int64]) -> tuple[list[int], int]:
-    """Choose the fewest pictures that show all joints and pairs; returns them and a bound that none can beat."""
+def _cover(shown: Flags, usable: Flags, marks: NDArray[np.int64], pairs: NDArray[np.int64],
+           groups: Flags) -> tuple[list[int], int]:
+    """Choose the fewest pictures that show all joints and pairs; returns them and a bound that none can beat.
+
+    Of plans with equally many pictures the one that shows most groups whole, then the one with most fiducials.
+    """
     from scipy.optimize import Bounds, LinearConstraint, milp
-    from scipy.sparse import csr_matrix
+    from scipy.sparse import csr_matrix, hstack, identity
 
     together = shown[:, pairs[:, 0]] & shown[:, pairs[:, 1]]
     wanted = np.concatenate([shown, together[:, together.any(axis=0)]], axis=1)
-    # Of plans with equally many pictures the one with more fiducials: less than one picture's cost in all.
-    cost = np.where(usable, 1.0, BLIND_COST) - 1e-4 * np.minimum(marks, 4)
+    whole = (shown.astype(np.float32) @ groups.T.astype(np.float32)) >= groups.sum(axis=1) - 0.5
+    whole = whole[:, whole.any(axis=0)]
+    count, extra = len(shown), whole.shape[1]
+    # Second thoughts cost less than one picture in all: 0.5 for groups, 0.1 for fiducials.
+    cost = np.where(usable, 1.0, BLIND_COST) - 0.1 / (4.0 * count) * np.minimum(marks, 4)
     greedy = _greedy(wanted, cost)
-    solved = milp(cost, constraints=LinearConstraint(csr_matrix(wanted.T.astype(float)), lb=1.0),
-                  integrality=np.ones(len(cost), dtype=np.int64), bounds=Bounds(0, 1),
-                  options={"time_limit": TIME_LIMIT_S})
+    bonus = 0.5 / max(extra, 1)
+    cover = hstack([csr_matrix(wanted.T.astype(float)), csr_matrix((wanted.shape[1], extra))])
+    shows = hstack([csr_matrix(whole.T.astype(float)), -identity(extra)])
+    solved = milp(np.concatenate([cost, np.full(extra, -bonus)]), integrality=np.ones(count + extra, dtype=np.int64),
+                  constraints=[LinearConstraint(cover, lb=1.0), LinearConstraint(shows, lb=0.0)],
+                  bounds=Bounds(0, 1), options={"time_limit": TIME_LIMIT_S})
     if solved.x is None:
         return greedy, 1
-    chosen = [int(k) for k in np.nonzero(solved.x > 0.5)[0]]
-    if len(greedy) < len(chosen):
+    chosen = [int(k) for k in np.nonzero(solved.x[:count] > 0.5)[0]]
+    if len(greedy) < len(chosen) and usable[greedy].all():
         chosen = greedy
     blind = int(np.sum(~usable[chosen]))
+    # Second thoughts only lower a plan's cost, so no plan has fewer pictures than the least cost, rounded up.
     bound = float(solved.mip_dual_bound) - blind * (BLIND_COST - 1.0)
     return chosen, max(1, min(len(chosen), math.ceil(bound - 0.01)))
 
@@ -244,49 +271,75 @@ def _greedy(wanted: Flags, cost: NDArray[np.float64]) -> list[int]:
     return chosen
 
 
-def _centers(family: Family, scene: _Scene, shown: Flags, seen: Flags) -> list[tuple[float, float]]:
-    """Place the chosen pictures within the room that their joints and fiducials leave.
+def _groups(joints: int, pairs: NDArray[np.int64]) -> Flags:
+    """Joints that hang together by close pairs: the pins of a header, of a relay's side; (group, joint)."""
+    from scipy.sparse import coo_matrix
+    from scipy.sparse.csgraph import connected_components
 
-    The middle of the room is best for boards that lie askew; pictures are moved off it only where that lets one
-    picture answer for both joints of more close pairs.
+    links = coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(joints, joints))
+    count, label = connected_components(links, directed=False)
+    table = label[None, :] == np.arange(count)[:, None]
+    return np.asarray(table[table.sum(axis=1) > 1], dtype=np.bool_)
+
+
+def _centers(family: Family, scene: _Scene, shown: Flags, seen: Flags, groups: Flags) -> list[tuple[float, float]]:
+    """Place the chosen pictures so that seams between them run between groups of joints.
+
+    A joint belongs to the picture to whose centre it is nearest. Pictures are first laid on the middle of all that
+    they show; then every group is given to one picture that shows it whole, and pictures are laid on what they
+    were given, as long as that splits fewer close pairs and leaves as many marks to register on.
     """
-    middles, rooms = [], []
-    for joints, marks in zip(shown, seen, strict=True):
-        boxes = np.concatenate([scene.joints[joints], scene.fiducials[marks]])
-        low, high = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
-        middles.append((low + high) / 2.0)
-        rooms.append(np.maximum(scene.size - (high - low), 0.0) / 2.0)
-    centers = np.round(np.array(middles), 3)
     places = np.array([(joint.x_mm, joint.y_mm) for joint in family.joints])
 
-    def split(at: NDArray[np.float64]) -> int:
+    def harm(at: NDArray[np.float64]) -> tuple[int, int]:
         owner = _owners(places, at, scene.size)
-        return int((owner[scene.pairs[:, 0]] != owner[scene.pairs[:, 1]]).sum())
+        blind = int((~scene.usable(*scene.shown(at))).sum())
+        return blind, int((owner[scene.pairs[:, 0]] != owner[scene.pairs[:, 1]]).sum())
 
-    fewest = split(centers)
-    steps = [np.array(step) for step in itertools.product((0.0, -0.45, 0.45, -0.9, 0.9), repeat=2)]
-    for _, k in itertools.product(range(2), range(len(centers))):
-        if fewest == 0:
-            break
-        for step in steps:
-            moved = centers.copy()
-            moved[k] = np.round(middles[k] + step * rooms[k], 3)
-            count = split(moved)
-            if count < fewest:
-                fewest, centers = count, moved
-    return [(float(x), float(y)) for x, y in centers]
+    middle = [_middle(np.concatenate([scene.joints[j], scene.fiducials[m]])) for j, m in zip(shown, seen, strict=True)]
+    centers = best = np.array(middle)
+    for _ in range(8):
+        given = _given(places, centers, scene, shown, groups)
+        centers = np.array([_laid(scene, given[k], seen[k], centers[k]) for k in range(len(centers))])
+        if harm(centers) < harm(best):
+            best = centers
+    return [(round(float(x), 3), round(float(y), 3)) for x, y in best]
 
 
-def _planned(family: Family, view: View, scene: _Scene, origin: tuple[float, float], min_fiducials: int,
-             min_lands: int) -> PlannedView:
-    half = scene.size / 2.0 + 2e-3
+def _middle(boxes: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray((boxes[:, :2].min(axis=0) + boxes[:, 2:].max(axis=0)) / 2.0, dtype=np.float64)
+
+
+def _given(places: NDArray[np.float64], centers: NDArray[np.float64], scene: _Scene, shown: Flags,
+           groups: Flags) -> Flags:
+    """Give every joint to one picture that shows it, groups as a whole where one picture does; (picture, joint)."""
+    reach = np.abs(places[None] - centers[:, None]) / scene.size
+    distance = np.where(shown, reach.max(axis=2), np.inf)
+    owner = distance.argmin(axis=0)
+    for group in groups:
+        farthest = distance[:, group].max(axis=1)
+        if np.isfinite(farthest.min()):
+            owner[group] = int(farthest.argmin())
+    return np.asarray(owner[None, :] == np.arange(len(centers))[:, None], dtype=np.bool_)
+
+
+def _laid(scene: _Scene, given: Flags, seen: Flags, before: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the middle of the joints that a picture was given, moved no further than its fiducials stay in it."""
+    if not given.any():
+        return before
+    own = scene.joints[given]
+    target = _middle(own)
+    keep = np.concatenate([own, scene.fiducials[seen]])
+    low, high = keep[:, 2:].max(axis=0) - scene.size / 2.0, keep[:, :2].min(axis=0) + scene.size / 2.0
+    return np.clip(target, low, np.maximum(low, high))
+
+
+def _planned(family: Family, view: View, scene: _Scene, origin: tuple[float, float]) -> PlannedView:
     center = np.asarray(view.center_mm)
-
-    def inside(boxes: NDArray[np.float64]) -> Flags:
-        return np.asarray((boxes[:, :2] >= center - half).all(axis=1) & (boxes[:, 2:] <= center + half).all(axis=1))
-
-    shown, seen = inside(scene.joints), int(inside(scene.fiducials).sum())
-    register_on = "fiducials" if seen >= min_fiducials else "lands" if shown.sum() >= min_lands else "nothing"
+    (shown,), marks = scene.shown(center[None])
+    seen = int(marks.sum())
+    register_on = ("fiducials" if seen >= scene.min_fiducials else
+                   "lands" if shown.sum() >= scene.min_lands else "nothing")
     mirror = -1.0 if family.seen_from == "bottom" else 1.0
     turn = math.radians(view.rotation_deg)
     dx, dy = mirror * (center[0] - origin[0]), center[1] - origin[1]
