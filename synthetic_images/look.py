@@ -50,7 +50,7 @@ class Look:
 
 
 @dataclass
-class _Surfaces:
+class Surfaces:
     """Optical properties of all surface kinds, filled in one by one."""
 
     metal: NDArray[np.int64]
@@ -62,17 +62,17 @@ class _Surfaces:
 
     def put(self, number: int, metal: str, rough: float, shine: float, albedo: tuple[float, ...] | Array,
             grain: float = 0.0, wave: float = 0.0) -> None:
+        """Set one kind of surface; `shine` scales the metal's reflectance, `albedo` is red, green, blue."""
         self.metal[number] = METALS.index(metal)
         self.rough[number] = np.clip(rough, ROUGHNESS[0], ROUGHNESS[-1])
         self.shine[number], self.grain[number], self.wave[number] = shine, grain, wave
         self.albedo[number] = albedo
 
 
-def board_look(plan: BoardPlan, station: Station) -> Look:
-    """Draw the look of a board's surfaces and make their tables for the station's lights."""
-    rng = np.random.default_rng([plan.look_seed, 4])
-    own = np.random.default_rng([plan.seed, 4])
-    surfaces = _surfaces(plan, rng, own)
+def board_look(plan: BoardPlan, station: Station, surfaces: Surfaces | None = None) -> Look:
+    """Make the tables of a board's surfaces for the station's lights; `surfaces` overrides what the plan draws."""
+    surfaces = surfaces or board_surfaces(plan)
+    rng = np.random.default_rng([plan.look_seed, 8])
     tables = light_tables(station.lights)
     shift = plan.recipe.draw("light.band_shift", rng, len(station.lights))
     response, down = _tables(surfaces, tables, [light.channel for light in station.lights], shift)
@@ -84,10 +84,13 @@ def board_look(plan: BoardPlan, station: Station) -> Look:
                 float(np.exp(-((surfaces.rough[cv.BALL] / 0.08) ** 2))))
 
 
-def _surfaces(plan: BoardPlan, rng: np.random.Generator, own: np.random.Generator) -> _Surfaces:
+def board_surfaces(plan: BoardPlan) -> Surfaces:
+    """Draw the optical properties of every kind of surface on a board."""
+    rng = np.random.default_rng([plan.look_seed, 4])
+    own = np.random.default_rng([plan.seed, 4])
     recipe, joints = plan.recipe, plan.family.joints
     count = cv.FIRST_JOINT + 3 * len(joints) + 4 * len(plan.family.chips)
-    table = _Surfaces(np.zeros(count, np.int64), np.full(count, 0.3), np.ones(count), np.zeros((count, 3)),
+    table = Surfaces(np.zeros(count, np.int64), np.full(count, 0.3), np.ones(count), np.zeros((count, 3)),
                       np.zeros(count), np.zeros(count))
     colour = recipe.pick("board.mask_colour", rng)[0]
     gloss = recipe.one("board.mask_gloss", rng)
@@ -104,7 +107,7 @@ def _surfaces(plan: BoardPlan, rng: np.random.Generator, own: np.random.Generato
     return table
 
 
-def _put_metals(table: _Surfaces, rng: np.random.Generator, own: np.random.Generator, plan: BoardPlan) -> None:
+def _put_metals(table: Surfaces, rng: np.random.Generator, own: np.random.Generator, plan: BoardPlan) -> None:
     recipe, count = plan.recipe, len(plan.family.joints)
     land_rough, land_shine = recipe.one("land.roughness", rng), rng.uniform(0.7, 1.0)
     haze = {"tin": (0.07, 0.07, 0.07), "gold": (0.09, 0.07, 0.03), "copper": (0.10, 0.05, 0.035)}[plan.finish]
@@ -126,7 +129,7 @@ def _put_metals(table: _Surfaces, rng: np.random.Generator, own: np.random.Gener
     table.put(cv.BALL, "tin", rough, shade, np.full(3, veil), grain * 0.5, wave * 0.5)
 
 
-def _put_chip(table: _Surfaces, number: int, rng: np.random.Generator) -> None:
+def _put_chip(table: Surfaces, number: int, rng: np.random.Generator) -> None:
     body = ((0.035, 0.035, 0.04), (0.30, 0.20, 0.12), (0.045, 0.06, 0.05), (0.22, 0.2, 0.18))[int(rng.integers(4))]
     table.put(number, "resin", rng.uniform(0.25, 0.6), 1.0, np.array(body) * rng.uniform(0.7, 1.3), 0.03, 0.03)
     table.put(number + 1, "tin", rng.uniform(0.18, 0.45), rng.uniform(0.7, 0.95), np.full(3, 0.08), 0.05, 0.04)
@@ -134,7 +137,7 @@ def _put_chip(table: _Surfaces, number: int, rng: np.random.Generator) -> None:
     table.put(number + 3, "resin", 0.5, 0.8, np.full(3, rng.uniform(0.4, 0.75)), 0.02, 0.0)
 
 
-def _tables(surfaces: _Surfaces, tables: LightTables, channels: list[str], shift_deg: Array) -> tuple[F32, F32]:
+def _tables(surfaces: Surfaces, tables: LightTables, channels: list[str], shift_deg: Array) -> tuple[F32, F32]:
     """Combine metal lobe, diffuse part and shifted ring bands into one table per surface."""
     place = np.interp(np.log(surfaces.rough), np.log(ROUGHNESS), np.arange(len(ROUGHNESS)))
     low = np.minimum(place.astype(np.intp), len(ROUGHNESS) - 2)

@@ -24,7 +24,7 @@ from vision.setup import Station
 
 F32 = NDArray[np.float32]
 _GRAIN_TILE = 512
-BOUNCE_MM = 0.3  # how far downhill a steep surface looks, typical of these fillets
+BOUNCE_MM = (0.1, 1.5)  # how far downhill a steep surface looks at least and at most
 _COARSE = 4  # the bounce and shadow maps are this much coarser than the picture
 
 
@@ -75,7 +75,10 @@ def gather(plan: BoardPlan, canvas: Canvas, look: Look, rng: np.random.Generator
         azimuth = np.arctan2(gy, -gx) * np.float32(look.sectors / (2 * np.pi))
         place = place * look.sectors + np.round(azimuth).astype(np.intp) % look.sectors
     steep = np.flatnonzero(low > NODES * 0.36)
-    step = np.float32(BOUNCE_MM / canvas.step_mm) / np.maximum(slope[steep], 0.1)
+    # A slope of tangent t mirrors a ray that falls (t^2 - 1) / 2t per mm outward, from here down to the board.
+    tangent = np.maximum(slope[steep], 1.05)
+    reach = height[index[steep]] * 2.0 * tangent / (tangent * tangent - 1.0)
+    step = np.clip(reach, *BOUNCE_MM) / (np.float32(canvas.step_mm) * np.maximum(slope[steep], 0.1))
     factor = azimuth_factor(plan, canvas, surface, low, gx, gy, look.led_contrast, rng)
     return Samples(index, place * NODES + low, part, low, surface, steep, row[steep] - gy[steep] * step,
                    col[steep] - gx[steep] * step, factor)

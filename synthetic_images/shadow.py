@@ -44,7 +44,7 @@ def azimuth_factor(plan: BoardPlan, canvas: Canvas, surface: NDArray[np.int16], 
     factor = np.ones(len(surface), np.float32)
     joint = (surface.astype(np.int32) - cv.FIRST_JOINT) // 3
     own = (surface >= cv.FIRST_JOINT) & (joint < len(plan.family.joints))
-    count, depth = int(rng.integers(20, 80)), float(rng.uniform(0.0, 0.5)) * roughness_fade
+    count, depth = int(rng.integers(20, 80)), plan.recipe.one("light.single_leds", rng) * roughness_fade
     first = int(np.searchsorted(node_slopes(), np.deg2rad(31.0)))
     low_light = np.flatnonzero(own & (node > first) & (node < NODES * 0.56))
     inverse = np.linalg.inv(canvas.board_to_fine.matrix).astype(np.float32)
