@@ -311,3 +311,31 @@ def test_evaluate_takes_the_grading_whose_pictures_lie_beside_the_truth(place: P
     assert json.loads(result.stdout)["false_calls"]["count"] == 5  # of six good joints one is marginal, none is bad
     assert "1 boards were graded from pictures that lie elsewhere" in result.stderr
     assert "(S2)" in result.stderr
+
+
+@pytest.mark.parametrize("ending", ["csv", "jsonl"])
+def test_evaluate_reads_exported_results_too(place: Path, ending: str) -> None:
+    db, files = place / "results.sqlite", [place / f"{kind}.{ending}" for kind in ("joints", "chips")]
+    for file in files:
+        run("results", "export", "--db", db, "--kind", file.stem, "--out", file)
+    given = [word for file in files for word in ("--results", file)]
+    from_file = json.loads(run("evaluate", place / "truth.csv", *given, "--json").stdout)
+    from_db = json.loads(run("evaluate", place / "truth.csv", "--db", db, "--json").stdout)
+    for found in (from_file, from_db):
+        for case in found["worst"]:
+            case.pop("why")  # limits are not exported
+    assert from_file == from_db
+    again = json.loads(run("evaluate", place / "truth.csv", *given, "--limits", place / "limits.toml", "--json").stdout)
+    assert again["by_finding"] == from_db["by_finding"]
+
+
+def test_evaluate_names_what_is_wrong_in_exported_results(place: Path) -> None:
+    file = place / "joints.csv"
+    file.write_text("serial,ref,pin,verdict,findings\nS1,J1,1,fine,\nS1,J1,2,accept,crack\n")
+    text = run("evaluate", place / "truth.csv", "--results", file, code=1).stderr
+    assert "row 2, verdict: got 'fine'" in text
+    assert "row 3, findings: got 'crack'" in text
+    file.write_text("board,joint\nS1,J1\n")
+    assert "no serial, ref, verdict, findings" in run("evaluate", place / "truth.csv", "--results", file, code=1).stderr
+    (place / "x.jsonl").write_text("{")
+    assert "broken JSON" in run("evaluate", place / "truth.csv", "--results", place / "x.jsonl", code=1).stderr

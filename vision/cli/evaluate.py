@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +29,8 @@ PARTS: tuple[Part, ...] = ("joint", "chip")
 @click.argument("truth", nargs=-1, type=click.Path(path_type=Path))
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
               help="The defect database that holds the graded boards.")
+@click.option("--results", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
+              help="Instead of --db: joints and chips from `results export` (.csv, .jsonl or .json). May be repeated.")
 @click.option("--reviews", is_flag=True, help="The truth is what people said in reviews, instead of TRUTH.")
 @click.option("--limits", "limits_path", type=click.Path(path_type=Path),
               help="Judge the stored measurements by this sheet, not by the one graded with.")
@@ -44,8 +46,8 @@ PARTS: tuple[Part, ...] = ("joint", "chip")
 @click.option("--station", "station_path", type=click.Path(path_type=Path), help="The station, for --pictures.")
 @click.option("--worst", type=click.IntRange(min=0), default=12, show_default=True, help="Worst cases to list.")
 @click.option("--json", "as_json", is_flag=True, help="Print everything as JSON.")
-def command(truth: tuple[Path, ...], db: str, reviews: bool, limits_path: Path | None, training: tuple[Path, ...],
-            grade: str | None, as_json: bool, **options: Any) -> None:
+def command(truth: tuple[Path, ...], db: str, results: tuple[Path, ...], reviews: bool, limits_path: Path | None,
+            training: tuple[Path, ...], grade: str | None, as_json: bool, **options: Any) -> None:
     """Count escapes and false calls of graded boards against known truth.
 
     TRUTH is a truth.csv, or a folder that holds one; with several, each is a condition of its own. An escape is a
@@ -57,6 +59,8 @@ def command(truth: tuple[Path, ...], db: str, reviews: bool, limits_path: Path |
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     if bool(truth) == reviews:
         raise click.UsageError("give one or more TRUTH, or --reviews")
+    if reviews and results:
+        raise click.UsageError("--reviews are in the database, not in --results")
     shown = options["pictures"] is not None
     if shown and not (options["family_path"] and options["station_path"] and options["out"]):
         raise click.UsageError("--pictures wants --family, --station and --out")
@@ -65,7 +69,7 @@ def command(truth: tuple[Path, ...], db: str, reviews: bool, limits_path: Path |
 
     sources = _sources(truth, db, reviews)
     sheet = None if limits_path is None else read_limits(limits_path)
-    sheet = _inspect(db, sources, sheet)
+    sheet = _read_results(results, sources, sheet) if results else _inspect(db, sources, sheet)
     tables = _tables(sources)
     _refuse_training(training, tables)
     outcomes = [outcome for source in sources for outcome in source.outcomes(len(sources) > 1)]
@@ -90,12 +94,18 @@ class _Source:
     truth: Truth
     folder: Path | None = None  # where the pictures should be
     inspections: list[Inspection] = field(default_factory=list)
+    named: dict[tuple[str, str, str], tuple[str, ...]] | None = None  # findings, where the inspections hold none
 
     def outcomes(self, several: bool) -> list[Outcome]:
         """Set the boards beside the truth; with several sources each is a condition."""
         from vision.teaching import outcomes
 
-        return outcomes(self.inspections, self.truth, self.name if several else "")
+        found = outcomes(self.inspections, self.truth, self.name if several else "")
+        if self.named is None:
+            return found
+        keys = [(o.board, *(o.name.rsplit(".", 1) if o.part == "joint" else (o.name, ""))) for o in found]
+        return [replace(o, found=self.named.get((key[0], key[1], key[2]), ()))
+                for o, key in zip(found, keys, strict=True)]
 
 
 def _sources(places: Sequence[Path], db: str, reviews: bool) -> list[_Source]:
@@ -141,6 +151,23 @@ def _inspect(db: str, sources: Sequence[_Source], sheet: LimitSheet | None) -> L
             say(f"caution: these boards were graded with {len(used)} different limit sheets; --limits judges all alike")
             return None
         return recorded_sheet(engine, used.pop())
+
+
+def _read_results(files: Sequence[Path], sources: Sequence[_Source], sheet: LimitSheet | None) -> LimitSheet | None:
+    """Take the boards from exported tables instead of the database."""
+    from vision.records.replay import rejudged
+    from vision.teaching.exported import read_exported
+
+    graded, named = read_exported(files)
+    for source in sources:
+        wanted = {serial for serial, _, _ in source.truth}
+        source.inspections = [inspection for inspection in graded if inspection.serial in wanted]
+        source.named = named
+        if sheet is not None:
+            source.inspections = [rejudged(inspection, sheet) for inspection in source.inspections]
+            source.named = None
+        _caution(source, wanted, ", ".join(str(file) for file in files))
+    return sheet
 
 
 def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspection]:
