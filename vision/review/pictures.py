@@ -227,10 +227,10 @@ def draw_cut(seen: SeenView, window: Window, layer: str) -> NDArray[np.uint8]:
     warp = np.hstack([back, shift[:, None]])
     corners = back @ np.array([[0, SIDE_PX, SIDE_PX, 0], [0, 0, SIDE_PX, SIDE_PX]]) + shift[:, None]
     low = np.maximum(np.floor(corners.min(axis=1)).astype(int) - 2, 0)
-    high = np.ceil(corners.max(axis=1)).astype(int) + 3
-    part = seen.capture.responses[:, low[1]:max(high[1], low[1] + 1), low[0]:max(high[0], low[0] + 1)]
-    if part.size == 0:
+    high = np.minimum(np.ceil(corners.max(axis=1)).astype(int) + 3, seen.capture.size_px)
+    if (high <= low).any():
         raise NotShownError("this place lies outside the picture")
+    part = seen.capture.responses[:, low[1]:high[1], low[0]:high[0]]
     warp[:, 2] -= low
     cuts = [cv2.warpAffine(plane, warp, (SIDE_PX, SIDE_PX), flags=cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP,
                            borderMode=cv2.BORDER_CONSTANT, borderValue=0.0) for plane in part]
