@@ -37,8 +37,8 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     for plane, reference, white in zip(capture.responses, mask, optics.white, strict=True):
         limit = 1.3 * float(reference) + 0.2 * optics.lit_energy / float(white)
         bright |= cv2.compare(plane, limit, cv2.CMP_GT).astype(np.uint8)  # type: ignore[call-overload]
-    bright[owners != FREE] = 0
-    closed = cv2.morphologyEx(bright, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+    free = np.where(owners == FREE, bright, 0).astype(np.uint8)
+    closed = cv2.morphologyEx(free, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     _, labels, stats, centers = cv2.connectedComponentsWithStats(closed, connectivity=8)
     steepest = np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
     width, height, area = (stats[1:, column].astype(np.float64) for column in (2, 3, 4))
@@ -49,7 +49,7 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
     chosen = np.nonzero(compact & sized)[0].tolist()
     keep = [item for item in chosen if _mirrors(capture, labels, item + 1, stats[item + 1].tolist())
-            and _loose(labels, owners, item + 1, stats[item + 1].tolist())]
+            and _loose(labels, owners, bright, item + 1, stats[item + 1].tolist())]
     return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
 
 
@@ -63,8 +63,9 @@ def _mirrors(capture: Capture, labels: NDArray[Any], label: int, box: list[int])
     return bool(print_like.mean() < 0.5 and np.percentile(high, 90) > 0.7)
 
 
-def _loose(labels: NDArray[Any], owners: NDArray[np.uint16], label: int, box: list[int]) -> bool:
-    """Say whether a patch has its own dark border: at most a fifth of it may touch a land, chip or fiducial.
+def _loose(labels: NDArray[Any], owners: NDArray[np.uint16], bright: NDArray[np.uint8], label: int,
+           box: list[int]) -> bool:
+    """Say whether a patch has its own dark border: at most a fifth of it may touch what shines on a land.
 
     A ball's flanks are too steep to be lit, so even one that touches a land is parted from it by a dark line;
     bridges, spikes and solder beyond the land's edge are not.
@@ -74,5 +75,5 @@ def _loose(labels: NDArray[Any], owners: NDArray[np.uint16], label: int, box: li
     columns = slice(max(left - 2, 0), left + width + 2)
     patch = (labels[rows, columns] == label).astype(np.uint8)
     border = np.asarray(cv2.dilate(patch, np.ones((3, 3), dtype=np.uint8))) > patch
-    touching = border & (owners[rows, columns] != FREE)
+    touching = border & (owners[rows, columns] != FREE) & (bright[rows, columns] > 0)
     return bool(touching.sum() <= 0.2 * max(int(border.sum()), 1))

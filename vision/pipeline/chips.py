@@ -15,7 +15,9 @@ from vision.pipeline.register import Registration
 from vision.setup.family import Chip
 
 GRID = 72  # samples each way
-HUE_STEP = 0.10  # share of the response that must have moved between lights to be another material
+#: Levels at which a body is told from the mask: share of the response that must have moved between lights, factor of
+#: brightness, width of the mean taken first.
+LEVELS = ((0.10, 2.0, 3), (0.07, 1.6, 3), (0.055, 1.4, 5), (0.045, 1.25, 5))
 MARGIN_MM = 0.9  # the window reaches this far beyond the body
 Column = NDArray[np.float64]
 
@@ -32,10 +34,19 @@ def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registr
     if not chips:
         return {name: np.zeros(0) for name in names}, np.zeros(0, dtype=bool)
     samples, along, across, inside = _windows(capture, chips, registration)
-    body = _body(samples, _local_mask(samples, mask, optics), optics)
-    found = np.array([_best_body(plane, chip, along[index, 0, 1] - along[index, 0, 0],
-                                 across[index, 1, 0] - across[index, 0, 0])
-                      for index, (plane, chip) in enumerate(zip(body, chips, strict=True))])
+    local = _local_mask(samples, mask, optics)
+    steps = [(along[index, 0, 1] - along[index, 0, 0], across[index, 1, 0] - across[index, 0, 0])
+             for index in range(len(chips))]
+    found = np.zeros((len(chips), 5))
+    found[:, 1:4] = np.nan
+    # A plain body is found at the first, coarse level; one of nearly the mask's colour needs a finer one, at which
+    # tracks and shadows show too and often spoil a plain body's shape.
+    for level in LEVELS:
+        body = _body(samples, local, optics, level)
+        for index, chip in enumerate(chips):
+            if found[index, 0] < 0.9:
+                again = np.array(_best_body(body[index], chip, *steps[index]))
+                found[index] = again if again[0] > found[index, 0] else found[index]
     evidence, u, v, turn, area = found.T
     is_long = np.array([chip.body_w_mm >= chip.body_h_mm for chip in chips])
     nominal = np.array([chip.body_w_mm * chip.body_h_mm for chip in chips])
@@ -67,8 +78,8 @@ def _best_body(plane: NDArray[np.bool_], chip: Chip, step_u: float,
         width, height = max(sides) + step_u, min(sides) + step_u
         area = (cv2.contourArea(points.astype(np.float32)) + 0.5 * len(points) * step_u * step_u) + 1e-9
         filled = area / max(width * height, 1e-9)
-        # The metal ends may be counted in or not, so the length is free within bounds; either side may be longer.
-        fits = [_within(a, 0.38 * long, 1.06 * long) * _within(b, 0.82 * short, 1.18 * short)
+        # Dull metal ends and their fillets may be counted in or not, so the length is free within bounds.
+        fits = [_within(a, 0.38 * long, 1.4 * long) * _within(b, 0.82 * short, 1.3 * short)
                 for a, b in ((width, height), (height, width))]
         evidence = max(fits) * float(np.clip((filled - 0.55) / 0.25, 0.0, 1.0))
         if evidence > best[0]:
@@ -124,17 +135,22 @@ def _local_mask(samples: NDArray[np.float32], mask: NDArray[np.float32], optics:
     return np.broadcast_to(mask, samples.shape[:2]).astype(np.float32) if found is None else found.astype(np.float32)
 
 
-def _body(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
-    """Say which samples are chip body: no metal, and unlike the mask in hue or far off in brightness.
+def _body(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+          level: tuple[float, float, int]) -> NDArray[np.bool_]:
+    """Say which samples are chip body: no metal, and unlike the mask in hue or brightness.
 
-    Copper under the mask changes the mask's brightness by up to a half but not its hue, so hue counts first.
+    Copper under the mask changes brightness much as a body does, but seldom in a body's shape, which is checked
+    next. White print on the body counts as body: it is bright under all lights alike, as metal never is.
     """
-    soft = np.stack([cv2.blur(plane.reshape(-1, GRID), (3, 3)).reshape(plane.shape)
+    hue_step, factor, width = level
+    soft = np.stack([cv2.blur(plane.reshape(-1, GRID), (width, width)).reshape(plane.shape)
                      for plane in np.moveaxis(samples, 1, 0)], axis=1)
     energy = (np.maximum(soft, 0.0) * optics.white[None, :, None, None]).sum(axis=1) / optics.lit_energy
+    low, high = soft.min(axis=1), soft.max(axis=1)
+    print_like = (low > 0.3) & (high < 1.3) & (high < 1.4 * low)
     total = np.maximum(soft.sum(axis=1), 1e-3)
     reference = np.maximum(mask.sum(axis=1), 1e-3)
     hue = np.abs(soft / total[:, None] - (mask / reference[:, None])[:, :, None, None]).max(axis=1)
     brightness = total / reference[:, None, None]
-    unlike = (hue > HUE_STEP) | (brightness < 0.5) | (brightness > 2.0)
-    return np.asarray(unlike & (energy < 0.62), dtype=np.bool_)
+    unlike = (hue > hue_step) | (brightness < 1.0 / factor) | (brightness > factor)
+    return np.asarray(unlike & ((energy < 0.62) | print_like), dtype=np.bool_)

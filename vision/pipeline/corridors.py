@@ -97,7 +97,7 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
 def joined_azimuths(joints: Sequence[Joint], corridors: Corridors, widths: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say in which directions solder leads from a joint to a neighbour, [joint, azimuth].
 
-    As wide as the bridge and a fifth of a radian more, seen from the hole's centre at the land's edge.
+    As wide as the bridge and a third of a radian more, seen from the hole's centre at the land's edge.
     """
     joined = np.zeros((len(joints), AZIMUTHS), dtype=bool)
     azimuth = azimuths_rad()
@@ -108,7 +108,7 @@ def joined_azimuths(joints: Sequence[Joint], corridors: Corridors, widths: NDArr
             one, other = joints[here], joints[there]
             direction = np.arctan2(other.y_mm - one.y_mm, other.x_mm - one.x_mm)
             off = np.abs((azimuth - direction + np.pi) % (2.0 * np.pi) - np.pi)
-            joined[here] |= off < width / min(one.land_w_mm, one.land_h_mm) + 0.2
+            joined[here] |= off < width / min(one.land_w_mm, one.land_h_mm) + 0.35
     return joined
 
 

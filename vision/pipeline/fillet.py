@@ -68,11 +68,12 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> N
     away = lead_distance(patches, leads, slice(0, RING.start + INNER_STEPS))
     seen = leads.visible > 0.5
     between = away > np.where(seen, leads.nominal_radius_mm, 0.0)[:, None, None]
-    black = (surface.energy[:, :, : RING.start + INNER_STEPS] < BLACK) & between
-    is_open = black.sum(axis=2) >= 2
+    black = (surface.energy[:, :, : RING.start] < BLACK) & between[:, :, : RING.start]
+    # Where the land next to the hole is as dark, both are solder too steep to be lit.
+    beside = surface.energy[:, :, RING.start + 1:RING.start + INNER_STEPS].mean(axis=2) > 1.5 * BLACK
+    is_open = (black.sum(axis=2) >= 2) & beside
     crested = _crested(patches, surface, leads) & seen[:, None]
-    black_ring = (surface.energy[:, :, RING] < BLACK).mean(axis=2) > 0.8
-    return smooth_azimuth(onto_land & ~is_open & ~crested & ~black_ring, 5)
+    return smooth_azimuth(onto_land & ~is_open & ~crested, 5)
 
 
 def _crested(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:

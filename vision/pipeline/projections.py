@@ -14,9 +14,13 @@ from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup.family import Joint
 
 RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-width of a thin spike
-RIDGE_BEND = 900.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
-LEAST_MM = 0.18
-FOOT_MM = 0.15  # a spike begins on the lead or at most this far from its edge, a flag anywhere on the land
+RIDGE_BEND = 700.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
+CLEAR_BEND, SHARP_BEND = 1500.0, 2100.0  # mean of a long and of a short ridge; grain and creases are blunter
+LEAST_MM = 0.22  # from the lead's edge
+SHORT_MM = 0.40
+FOOT_MM = 0.12  # a spike begins on the lead or at most this far from its edge
+FLAG_FOOT_MM = 0.40  # and a flag at most this far
+CROSSING_MM = 0.12  # a flag runs at least this far on either side of the land's edge
 
 
 def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_],
@@ -34,7 +38,8 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     index = np.arange(len(joints))
     bridged = joined[index[:, None, None], np.minimum(azimuth, AZIMUTHS - 1)]
     foreign = (grid.owner != 0) & (grid.owner != index[:, None, None] + 1)
-    ridge = tangential_bend(grid, x, y, away) > RIDGE_BEND
+    bend = tangential_bend(grid, x, y, away)
+    ridge = bend > RIDGE_BEND
     ridge &= (away > 0.5 * leads.nominal_radius_mm[:, None, None]) & ~foreign & ~bridged
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
     _, labels, stats, _ = cv2.connectedComponentsWithStats(ridge.reshape(-1, SIDE).astype(np.uint8), connectivity=8)
@@ -46,15 +51,28 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
         if area < 10 or np.hypot(width, height) * grid.step_mm[joint] < LEAST_MM:
             continue
         rows = slice(top - joint * SIDE, top - joint * SIDE + height)
-        distance = away[joint][rows, left:left + width]
         on_ridge = np.asarray(labels)[top:top + height, left:left + width] == label
-        near, far = float(distance[on_ridge].min()), float(distance[on_ridge].max())
+        distance = away[joint][rows, left:left + width][on_ridge] - lead
         owner = grid.owner[joint][rows, left:left + width][on_ridge]
-        starts_at_lead = near < lead + FOOT_MM
-        leaves_land = bool((owner == 0).any() and (owner != 0).any())
-        if far - near >= LEAST_MM and (starts_at_lead or leaves_land):
-            longest[joint] = max(longest[joint], far - lead)
+        if _is_projection(distance, bend[joint][rows, left:left + width][on_ridge], owner == 0):
+            longest[joint] = max(longest[joint], float(distance.max()))
     return longest
+
+
+def _is_projection(distance: NDArray[np.float64], bend: NDArray[np.float32], off_land: NDArray[np.bool_]) -> bool:
+    """Tell spikes and flags from grain and creases by where a ridge runs (mm from the lead's edge) and how sharp it is.
+
+    A spike begins on the lead; a short one must be sharper than grain can be. A flag runs from the fillet out over
+    the mask. A rect land's corner also leaves the land, but begins close to it.
+    """
+    start, end = float(distance.min()), float(distance.max())
+    if start < FOOT_MM and end >= LEAST_MM:
+        return float(bend.mean()) >= (SHARP_BEND if end < SHORT_MM else CLEAR_BEND)
+    beyond = distance[off_land]
+    if len(beyond) == 0 or start > FLAG_FOOT_MM:
+        return False
+    outside = float(beyond.max() - beyond.min())
+    return outside >= CROSSING_MM and end - start - outside >= CROSSING_MM and float(bend.max()) >= 1.2 * CLEAR_BEND
 
 
 def tangential_bend(grid: FineGrid, x: NDArray[np.float64], y: NDArray[np.float64],
