@@ -173,23 +173,32 @@ def test_gallery_shows_a_row_for_each_finding(shop: Path, tmp_path: Path) -> Non
     assert picture.std() > 20.0
 
 
-def test_demo_does_the_whole_job(tmp_path: Path) -> None:
+def test_demo_does_the_whole_job(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    from vision.cli.demo import _print_text
+
     out = tmp_path / "demo"
-    done = run("demo", "--out", out, "--boards", 3, "--training", 8, "--jobs", 2)
-    for word in ("escapes", "false calls", "95 % interval", "The worst places and why", "needs at", "Where things are",
-                 "What to try next", "workmanship standard"):
-        assert word in done.stdout
+    done = run("demo", "--out", out, "--boards", 3, "--training", 8, "--jobs", 2, "--json")
     assert "Traceback" not in done.stderr
+    told = json.loads(done.stdout)
+    assert (told["boards"], told["joints"]) == (3, 3 * 42)
+    assert sum(told["verdicts"].values()) == 3
+    assert 0.05 < told["bad_joints"] / told["joints"] < 0.3
+    assert all(0.0 <= row["low_pct"] <= row["share_pct"] <= row["high_pct"] <= 100.0 for row in told["rates"])
+    assert any("needs at" in place["why"] for place in told["worst"])
+    assert all(Path(place["path"]).exists() for place in told["places"])
     page = (out / "report.html").read_text(encoding="utf-8")
     assert page.count("data:image/jpeg;base64,") >= 3
-    for place in ("family/family.toml", "family/joints.csv", "station.toml", "limits.toml", "pictures/truth.csv",
-                  "results.sqlite"):
-        assert (out / place).is_file()
+    for file in ("family/family.toml", "family/joints.csv", "pictures/truth.csv"):
+        assert (out / file).is_file()
     assert len(list((out / "overlays").iterdir())) == 3
-    commands = [line.split() for line in done.stdout.splitlines() if line.startswith("    meniscope ")]
-    assert len(commands) >= 3
-    assert run(*commands[0][1:]).exit_code == 0  # `results show`: what it proposes works
-    assert "workmanship class 2" in run("family", "show", out / "family").stdout
+    show = told["next"][0]["command"].split()
+    assert show[:3] == ["meniscope", "results", "show"]
+    assert run(*show[1:]).exit_code == 0  # what it proposes works
+    _print_text(told)
+    text = capsys.readouterr().out
+    for word in ("escapes", "false calls", "95 % interval", "The worst places and why", "needs at", "Where things are",
+                 "What to try next", "workmanship standard"):
+        assert word in text
 
 
 def test_demo_leaves_other_peoples_folders_alone(tmp_path: Path) -> None:

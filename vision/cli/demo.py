@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from models.vocabulary import UNGRADED
-from vision.cli._common import fail, jobs_option, print_rows, progress, say, verdict_word
+from models.vocabulary import UNGRADED, VERDICTS
+from vision.cli._common import fail, jobs_option, print_json, print_rows, progress, say, verdict_word
 from vision.cli.train import rate_columns, rate_rows
 
 if TYPE_CHECKING:
@@ -95,7 +95,8 @@ class Places:
 @click.option("--training", type=click.IntRange(8, 1000), default=48, show_default=True,
               help="Boards that the limits are learned from.")
 @jobs_option
-def command(out: Path, seed: int, boards: int, training: int, jobs: int) -> None:
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(out: Path, seed: int, boards: int, training: int, jobs: int, as_json: bool) -> None:
     """See the whole job done on rendered pictures, in a few minutes and without a camera.
 
     An invented board is taught: boards of it are rendered and their limit sheet is learned. Then a lot of other
@@ -111,7 +112,12 @@ def command(out: Path, seed: int, boards: int, training: int, jobs: int) -> None
     if all(inspection.verdict == UNGRADED for inspection in inspections):
         fail(f"no board could be graded; the first one because: {inspections[0].reason}" if inspections
              else f"{places.pictures}: no boards were found")
-    _tell(places, family, station, taught, inspections, time.perf_counter() - clock)
+    told = _told(places, family, station, taught, inspections)
+    if as_json:
+        print_json(told)
+    else:
+        _print_text(told)
+    say(f"done in {time.perf_counter() - clock:.0f} s")
 
 
 def _prepare(places: Places) -> tuple[Family, Station]:
@@ -192,9 +198,9 @@ def _grade(places: Places, family: Family, station: Station, sheet: LimitSheet, 
     return sorted(graded, key=lambda inspection: inspection.serial)
 
 
-def _tell(places: Places, family: Family, station: Station, taught: TrainResult, inspections: list[Inspection],
-          seconds: float) -> None:
-    """Write the page and print what was found."""
+def _told(places: Places, family: Family, station: Station, taught: TrainResult, inspections: list[Inspection]
+          ) -> dict[str, Any]:
+    """Set the graded lot beside the truth, write the page, and return what is to be told."""
     from models.evaluate import compare
     from vision.report import worst_places
     from vision.teaching import outcomes, read_truth
@@ -204,42 +210,44 @@ def _tell(places: Places, family: Family, station: Station, taught: TrainResult,
     worst = [_with_truth(place, truth) for place in worst_places(inspections, family, WORST)]
     say(f"4/4 the page {places.report} is written")
     _write_page(places, family, station, taught, inspections, comparison, worst)
-    bad = sum(bool(row.findings) for (_, _, pin), row in truth.items() if pin)
-    total = sum(bool(pin) for _, _, pin in truth)
     verdicts = Counter(inspection.verdict for inspection in inspections)
-    click.echo(f"\n{len(inspections)} boards of family {family.name}, {total} joints, {bad} of them bad "
-               f"({bad / total:.1%})")
-    click.echo("boards: " + ", ".join(f"{verdicts[verdict]} {verdict_word(verdict)}"
-                                      for verdict in ("accept", "review", "reject", "ungraded")))
+    return {
+        "family": family.name, "boards": len(inspections), "joints": sum(bool(pin) for _, _, pin in truth),
+        "bad_joints": sum(bool(row.findings) for (_, _, pin), row in truth.items() if pin),
+        "verdicts": {verdict: verdicts[verdict] for verdict in VERDICTS},
+        "confidence": comparison.confidence, "rates": rate_rows(comparison),
+        "marginal": [{"truth": kind, "verdict": verdict, "parts": count}
+                     for (kind, verdict), count in sorted(comparison.marginal.items())],
+        "worst": [{"board": place.serial, "place": place.name, "verdict": place.verdict, "finding": place.title,
+                   "why": place.reason, "truth": place.truth} for place in worst],
+        "places": [{"what": what, "path": str(path)} for what, path in (
+            ("the page to look at first", places.report), ("board family", places.family),
+            ("camera station", places.station), ("limit sheet, the whole model", places.limits),
+            ("pictures and truth", places.pictures), ("annotated pictures", places.overlays),
+            ("defect database", places.database))],
+        "next": [{"what": what, "command": line} for what, line in next_steps(places, worst)]}
+
+
+def _print_text(told: dict[str, Any]) -> None:
+    """Print what the demo has to tell."""
+    click.echo(f"\n{told['boards']} boards of family {told['family']}, {told['joints']} joints, "
+               f"{told['bad_joints']} of them bad ({told['bad_joints'] / told['joints']:.1%})")
+    counts = [f"{count} {verdict_word(verdict)}" for verdict, count in told["verdicts"].items()]
+    click.echo(f"boards: {', '.join(counts)}")
     click.echo("\nAgainst the truth, which is known for rendered pictures; marginal parts left out:")
-    print_rows(rate_rows(comparison), rate_columns(comparison.confidence))
-    _tell_marginal(comparison)
+    print_rows(told["rates"], rate_columns(told["confidence"]))
+    if told["marginal"]:
+        near = ", ".join(f"{row['parts']} {row['truth']} {row['verdict']}" for row in told["marginal"])
+        click.echo(f"marginal, so near a criterion that both verdicts can be defended: {near}")
     click.echo("\nThe worst places and why:")
-    print_rows([{"board": place.serial, "place": place.name, "verdict": place.verdict, "finding": place.title,
-                 "why": place.reason, "truth": place.truth} for place in worst],
-               ["board", "place", "verdict", "finding", "why", "truth"])
-    _tell_places(places)
-    for what, line in next_steps(places, worst):
-        click.echo(f"  {what}\n    {line}")
-    click.echo("\nA verdict supports a trained person and does not replace the current workmanship standard.")
-    say(f"done in {seconds:.0f} s")
-
-
-def _tell_marginal(comparison: Comparison) -> None:
-    if comparison.marginal:
-        counts = ", ".join(f"{count} {kind} {verdict}"
-                           for (kind, verdict), count in sorted(comparison.marginal.items()))
-        click.echo(f"marginal, so near a criterion that both verdicts can be defended: {counts}")
-
-
-def _tell_places(places: Places) -> None:
+    print_rows(told["worst"], ["board", "place", "verdict", "finding", "why", "truth"], empty="none was found")
     click.echo("\nWhere things are:")
-    for what, path in (("the page to look at first", places.report), ("board family", places.family),
-                       ("camera station", places.station), ("limit sheet, the whole model", places.limits),
-                       ("pictures and truth", places.pictures), ("annotated pictures", places.overlays),
-                       ("defect database", places.database)):
-        click.echo(f"  {what:<29} {path}")
+    for row in told["places"]:
+        click.echo(f"  {row['what']:<29} {row['path']}")
     click.echo("\nWhat to try next:")
+    for row in told["next"]:
+        click.echo(f"  {row['what']}\n    {row['command']}")
+    click.echo("\nA verdict supports a trained person and does not replace the current workmanship standard.")
 
 
 def next_steps(places: Places, worst: Sequence[Place]) -> list[tuple[str, str]]:
