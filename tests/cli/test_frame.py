@@ -38,6 +38,22 @@ def test_help_comes_without_heavy_imports(arguments: list[str]) -> None:
     assert "loaded: []" in done.stdout, done.stdout + done.stderr
 
 
+def test_help_of_every_command_comes_without_heavy_imports() -> None:
+    code = f"""
+import sys
+from vision.cli import COMMANDS, main
+for name in COMMANDS:
+    try:
+        main([name, "--help"])
+    except SystemExit as end:
+        assert end.code == 0, name
+    print(name, "loaded:", [heavy for heavy in {HEAVY!r} if heavy in sys.modules])
+"""
+    done = run_python(code)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.count("loaded: []") == len(COMMANDS), done.stdout
+
+
 def test_help_lists_every_command_with_a_line() -> None:
     text = CliRunner().invoke(main, ["--help"]).output
     for name, entry in COMMANDS.items():

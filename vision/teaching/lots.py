@@ -127,11 +127,14 @@ def lot_key(family: Family, station: Station, seed: int, defect_rate: float) -> 
 
 @lru_cache(maxsize=1)
 def program_key() -> str:
-    """Return a hash of the program's version and of the code that renders and measures."""
+    """Return a hash of the program's version and of the code that renders, measures and writes the tables."""
     digest = hashlib.sha256(vision.__version__.encode())
-    for package, rooms in ((vision, ("pipeline", "setup", "teaching")), (synthetic_images, (".",)), (models, (".",))):
+    for package, parts in ((vision, ("pipeline", "setup", "teaching")), (synthetic_images, (".",)),
+                           (models, ("vocabulary.py", "table.py"))):
         root = Path(str(package.__file__)).parent
-        for path in sorted(path for room in rooms for path in (root / room).rglob("*") if path.is_file()):
+        places = [root / part for part in parts]
+        files = [path for place in places for path in (place.rglob("*") if place.is_dir() else [place])]
+        for path in sorted(files):
             if path.suffix in (".py", ".toml", ".csv"):
                 digest.update(path.relative_to(root).as_posix().encode() + b"\0" + path.read_bytes())
     return digest.hexdigest()
