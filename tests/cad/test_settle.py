@@ -210,6 +210,16 @@ def test_missing_hole_and_missing_pad_are_contradictions(tmp_path: Path) -> None
                                                               b=invented.copper(fewer)))
 
 
+def test_joints_that_the_netlist_lacks_are_contradictions(tmp_path: Path) -> None:
+    board = invented.small_board()
+    fewer = invented.Board([p for p in board.pins if f"{p.ref}.{p.pin}" != "J1.2"], board.vias, board.screws)
+    error = contradicted(tmp_path, a=invented.netlist(fewer), b=invented.copper(board),
+                         c=invented.excellon(board, plated="x2"))
+    assert [problem.got for problem in error.problems] == ["component pad J1.2 at (12.540, 8.000) mm",
+                                                           "a plated component hole at (12.540, 8.000) mm"]
+    assert all(problem.wanted == "a record of it in a" for problem in error.problems)
+
+
 def test_unplated_hole_under_a_plated_joint_is_a_contradiction(tmp_path: Path) -> None:
     board = invented.small_board()
     text = invented.excellon(board).replace(";TYPE=PLATED\nT3", ";TYPE=NON_PLATED\nT3")

@@ -151,7 +151,7 @@ def _by_pot(joints: Sequence[Joint]) -> dict[str, list[Joint]]:
     return dict(sorted(groups.items()))
 
 
-def _clusters(joints: Sequence[Joint], reach_mm: float = 8.0) -> Iterator[list[Joint]]:
+def _clusters(joints: Sequence[Joint], reach_mm: float = 5.2) -> Iterator[list[Joint]]:
     """Joints of one pot that lie together, so that an outline does not run across the whole board."""
     left = list(joints)
     while left:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from models.errors import InputError, Problem
 from vision.setup.cad.evidence import SAME_PLACE_MM, nearest
-from vision.setup.cad.parsed import Hole, Land, LayerFile, NetPoint, Source
+from vision.setup.cad.parsed import Hole, Land, LayerFile, NetlistFile, NetPoint, Source
 from vision.setup.cad.settle import OneBoard
 from vision.setup.family import LandShape, Side
 
@@ -80,6 +80,8 @@ def merge(board: OneBoard, solder_side: Side, wanted: Sequence[str] = (), *, acc
         found = _with_mask(found, mask, merged)
     if board.drills:
         found = _with_holes(found, [hole for drill in board.drills for hole in drill.holes], merged)
+    if board.netlist is not None:
+        _unknown_to_netlist(board.netlist, layer, board, merged)
     merged.pads = _distinct(_without_screw_holes(found, wanted, merged), merged)
     lacking = [pad for pad in merged.pads if pad.hole_mm <= 0.0]
     if lacking:
@@ -157,7 +159,7 @@ def _pad(point: NetPoint, merged: Merged) -> Pad:
 
 def _with_lands(pads: list[Pad], layer: LayerFile, merged: Merged, *, own: bool) -> list[Pad]:
     """Take lands, long names and shapes from copper; note where it denies the netlist."""
-    lands = _largest([land for land in layer.lands])
+    lands = _largest(layer.lands)
     distance, index = nearest(_xy(lands), _xy(pads))
     result = []
     for pad, off, at in zip(pads, distance, index, strict=True):
@@ -196,6 +198,27 @@ def _compare(pad: Pad, land: Land, merged: Merged) -> None:
 def _key(net: str) -> str:
     """A net's name without marks: programs write `/`, `{` and blanks differently into netlists."""
     return re.sub(r"[^A-Z0-9+-]", "", net.upper())
+
+
+def _unknown_to_netlist(netlist: NetlistFile, layer: LayerFile | None, board: OneBoard, merged: Merged) -> None:
+    """Note component pads and component holes of which the netlist knows nothing: joints that would be missed."""
+    points = np.array([(point.x_mm, point.y_mm) for point in netlist.points], dtype=np.float64)
+    lands = [land for land in layer.lands if land.function == "ComponentPad"] if layer is not None else []
+    if lands:
+        for land, off in zip(lands, nearest(points, _xy(lands))[0], strict=True):
+            if off > SAME_PLACE_MM * 2:
+                name = f"{land.ref}.{land.pin}" if land.ref else "without a name"
+                merged.contradictions.append(land.source.problem(
+                    f"component pad {name} at ({land.x_mm:.3f}, {land.y_mm:.3f}) mm",
+                    f"a record of it in {Source(netlist.file)}"))
+    holes = [hole for drill in board.drills for hole in drill.holes if hole.purpose == "component" and hole.plated]
+    if holes:
+        middles = np.array([hole.center_mm for hole in holes], dtype=np.float64)
+        for hole, off in zip(holes, nearest(points, middles)[0], strict=True):
+            if off > SAME_PLACE_MM * 2:
+                merged.contradictions.append(hole.source.problem(
+                    f"a plated component hole at ({hole.center_mm[0]:.3f}, {hole.center_mm[1]:.3f}) mm",
+                    f"a record of it in {Source(netlist.file)}"))
 
 
 def _cut_off(short: str, long: str) -> bool:

@@ -102,9 +102,9 @@ def _words(file: PlacementFile, side: Side | None, transform: Transform, hits: i
     unit = next(name for name, size in MM_PER.items()
                 if abs(size / MM_PER[file.unit.value] - transform.scale) < 1e-9)
     said = f"unit {unit}" + (f" ({file.unit.source.where})" if file.unit.source is not None else "")
-    text = replace(transform, scale=1.0).words()
-    return Evidence(file.file, f"{side or 'no'} side, {rows} component{'s' if rows != 1 else ''}: {said}; {hits} of {own} lie among their pins: "
-                               f"{text}", "shown" if own else "assumed")
+    count = f"{rows} component{'s' if rows != 1 else ''}"
+    return Evidence(file.file, f"{side or 'no'} side, {count}: {said}; {hits} of {own} lie among their pins: "
+                               f"{replace(transform, scale=1.0).words()}", "shown" if own else "assumed")
 
 
 def _places(rows: Sequence[Placement]) -> Points:
