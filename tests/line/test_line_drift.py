@@ -15,6 +15,7 @@ from vision.line.history import History
 from vision.line.locate import locate
 from vision.line.series import memory, spots, unlinked
 from vision.line.watch import Known, Settings, scan
+from vision.line.watching import stretch
 
 FAMILY = line_family()
 START = 80
@@ -202,6 +203,32 @@ def test_impossible_settings_are_refused() -> None:
         scan(history, Settings(settle=3))
     with pytest.raises(MeniscopeError, match="out of order"):
         scan(replace(history, at_s=history.at_s[::-1].copy()))
+
+
+def test_boards_judged_before_raise_no_alarm_and_new_ones_do() -> None:
+    drift, place, within = DRIFTS[2]
+    history = history_of(simulate_line(FAMILY, boards=220, seed=3, drifts=(replace(drift, start=170),)))
+    assert [item.location.best.text for item in scan(history, carried=120)] == [place]
+    assert 170 <= scan(history, carried=120)[0].seen < 170 + within
+    assert scan(first_boards(history, 200), carried=199)[0].seen == 199  # the evidence is there at the next board
+    assert scan(first_boards(history, 165), carried=120) == []
+
+
+@pytest.mark.parametrize(("total", "wanted"), [(0, (0, 0)), (1, (1, 0)), (400, (400, 0)), (600, (600, 0)),
+                                               (601, (401, 400)), (800, (600, 400)), (801, (401, 400))])
+def test_looks_move_on_by_half_a_reference(total: int, wanted: tuple[int, int]) -> None:
+    assert stretch(total, 400) == wanted
+
+
+def test_every_board_is_judged_once_as_new() -> None:
+    judged = set()
+    for total in range(1, 1300):
+        boards, carried = stretch(total, 400)
+        first = total - boards + carried
+        assert first in range(0, 1300) and (carried == 0 or first % 200 == 0)
+        judged.add(total - 1)
+        assert total - 1 >= first  # the newest board is always among the new ones
+    assert judged == set(range(1299))
 
 
 def test_too_few_boards_say_nothing() -> None:

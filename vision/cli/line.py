@@ -159,10 +159,10 @@ def _above(row: Any) -> str:
               help="Seconds between two looks for new boards.")
 @click.option("--false-alarm-boards", type=click.FloatRange(min=100), default=10_000, show_default=True,
               help="Without drift an alarm comes on average no sooner than after so many boards.")
-@click.option("--boards", type=click.IntRange(min=60, max=5000), default=400, show_default=True,
-              help="Newest boards that a look takes in.")
+@click.option("--reference", type=click.IntRange(min=120, max=2000), default=400, show_default=True,
+              help="Boards that new ones are held against.")
 @click.option("--json", "as_json", is_flag=True, help="Print JSON, one object an alarm and line.")
-def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: float, boards: int,
+def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: float, reference: int,
           as_json: bool) -> None:
     """Look for drifts, and say what, where, since when, how sure, which pictures, and what to look at first.
 
@@ -182,7 +182,7 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
                 newest = newest_inspection(engine, name)
                 if newest != seen:
                     seen = newest
-                    _tell(look(engine, name, settings, boards=boards), as_json)
+                    _tell(look(engine, name, settings, reference=reference), as_json)
                 if not follow:
                     break
                 time.sleep(every)

@@ -15,6 +15,7 @@ from vision.line.causes import Hint, log_differences, rank_causes
 from vision.line.compare import Difference, compare_numbers, compare_shares
 from vision.line.history import WHOLE, History, Place, membership
 from vision.line.log_join import Logged
+from vision.line.log_words import number_text
 from vision.line.rates import benjamini_hochberg
 from vision.line.series import place_means
 from vision.line.watch import Drift, Settings
@@ -156,14 +157,16 @@ def _changes(history: History, place: Place, settings: Settings, bad: Bools, goo
 
 def _change(name: str, d: Difference, q_value: float) -> Change:
     if name in FINDING:
+        points = [number_text(100 * value, 2, signed=True) for value in (d.effect, d.low, d.high)]
         text = (f"{FINDING[name].title}: {d.typical[0]:.2%} of joints before, {d.typical[1]:.2%} since "
-                f"(difference {d.effect * 100:+.2f} points, {d.low * 100:+.2f} to {d.high * 100:+.2f})")
+                f"(difference {points[0]} points, {points[1]} to {points[2]})")
     else:
         known = MEASURE[name]
         places = max(known.decimals, 1)
         unit = f" {known.unit}" if known.unit else ""
+        shift, low, high = (number_text(value, places, signed=True) for value in (d.effect, d.low, d.high))
         text = (f"{plain_name(name)}: {d.typical[0]:.{places}f} before, {d.typical[1]:.{places}f}{unit} since "
-                f"(shift {d.effect:+.{places}f}, {d.low:+.{places}f} to {d.high:+.{places}f})")
+                f"(shift {shift}, {low} to {high})")
     return Change(name, "+" if d.separation > 0.5 else "-", d.typical[0], d.typical[1], d.effect, d.low, d.high,
                   q_value, text)
 

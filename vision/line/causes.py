@@ -184,8 +184,8 @@ def _hint(cause: Cause, symptoms: Sequence[str], kinds: Sequence[str],
         return Hint(cause.name, cause.text, AGREES, told, SOURCE, cause.check, 4.0 + _strength(best) + usual)
     if signs:
         told = "; ".join(item.text for _, item in signs)
-        return Hint(cause.name, cause.text, SPEAKS_AGAINST, f"logged without a difference that matters: {told}", SOURCE,
-                    cause.check, usual - 2.0)
+        how = "moved the other way" if any(item.differs for _, item in signs) else "without a difference that matters"
+        return Hint(cause.name, cause.text, SPEAKS_AGAINST, f"logged, {how}: {told}", SOURCE, cause.check, usual - 2.0)
     missing = ", ".join(QUANTITY[sign[:-1]].title for sign in cause.signs if sign[:-1] in QUANTITY)
     told = f"not in the log; {missing} would tell" if missing else "nothing that a log could show"
     return Hint(cause.name, cause.text, PRACTICE, told, SOURCE, cause.check, usual)

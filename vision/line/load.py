@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Engine, and_, select
+from sqlalchemy import ColumnElement, Connection, Engine, and_, func, select
 
 from models.vocabulary import JOINT_FINDINGS, UNGRADED
 from vision.line.errors import LineError
@@ -243,6 +243,16 @@ def views_of(engine: Engine, keys: Sequence[int], joint: str) -> dict[int, str]:
 def _parts(keys: Sequence[Any], size: int = 400) -> list[list[Any]]:
     """Split keys so that no statement carries too many of them."""
     return [list(keys[start: start + size]) for start in range(0, len(keys), size)]
+
+
+def count_boards(engine: Engine, family: str) -> int:
+    """Return how many boards of a family were graded."""
+    with reading(engine) as connection:
+        return int(connection.execute(
+            select(func.count(InspectionRow.unit_id.distinct()))
+            .join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+            .where(FamilyRow.name == family, InspectionRow.superseded_by.is_(None), InspectionRow.joint_count > 0)
+        ).scalar_one())
 
 
 def newest_inspection(engine: Engine, family: str) -> int:

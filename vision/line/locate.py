@@ -84,21 +84,17 @@ def _measure_ratio(history: History, table: Spots, measure: str, since: int, unt
 
 
 def _finding_ratio(history: History, table: Spots, finding: str, since: int, until: int, reference: slice) -> Floats:
-    """Return log likelihood ratios of a higher rate at each place against its own rate before (Poisson counts)."""
+    """Return log likelihood ratios of a rate raised by one factor at all joints of a place (Poisson counts).
+
+    A joint's own rate before is its count drawn toward the mean of all joints with the weight of half a finding, for
+    most joints have no finding at all before.
+    """
     found, graded = history.findings[finding], history.graded
+    before, tried_before = found[reference].sum(axis=0), graded[reference].sum(axis=0)
+    after, tried_after = found[since: until + 1].sum(axis=0), graded[since: until + 1].sum(axis=0)
+    mean = (before.sum() + 0.5) / (tried_before.sum() + 1.0)
+    rate = (before + 0.5) / (tried_before + 0.5 / mean)
     inside = (table.weights > 0).astype(np.float64)
-    before, tried_before = inside @ found[reference].sum(axis=0), inside @ graded[reference].sum(axis=0)
-    after = inside @ found[since: until + 1].sum(axis=0)
-    tried_after = inside @ graded[since: until + 1].sum(axis=0)
-    total, tried = before + after, np.maximum(tried_before + tried_after, 1.0)
-    pooled = (total + 0.5) / (tried + 1.0)
-    ratio = (_poisson(before, (before + 0.25) / (tried_before + 0.5) * tried_before)
-             + _poisson(after, (after + 0.25) / (tried_after + 0.5) * tried_after)
-             - _poisson(before, pooled * tried_before) - _poisson(after, pooled * tried_after))
-    rose = after * tried_before > before * tried_after
-    return np.where(rose, np.maximum(ratio, 0.0), 0.0)
-
-
-def _poisson(count: Floats, mean: Floats) -> Floats:
-    safe = np.maximum(mean, 1e-12)
-    return count * np.log(safe) - mean
+    count, expected = inside @ after, np.maximum(inside @ (rate * tried_after), 1e-12)
+    ratio: Floats = count * np.log(np.maximum(count, 1e-12) / expected) - (count - expected)
+    return np.where(count > expected, ratio, 0.0)

@@ -67,5 +67,10 @@ def spoken(name: str, value: float, signed: bool = False) -> str:
     unit = known.unit if known else ""
     if signed and unit == "°C":
         unit = "K"
-    number = f"{value:+.{decimals}f}" if signed else f"{value:.{decimals}f}"
-    return f"{number.replace('-', '−')} {unit}".strip()
+    return f"{number_text(value, decimals, signed)} {unit}".strip()
+
+
+def number_text(value: float, decimals: int, signed: bool = False) -> str:
+    """Return a number with a true minus sign, and never a negative zero."""
+    whole = round(value, decimals) + 0.0
+    return (f"{whole:+.{decimals}f}" if signed else f"{whole:.{decimals}f}").replace("-", "−")

@@ -33,6 +33,10 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 
+#: Boards from which the memory of a series is estimated.
+MEMORY_BOARDS = 150
+
+
 @dataclass(frozen=True)
 class Settings:
     """How the line is watched.
@@ -90,31 +94,37 @@ class _Series:
     evidence: Floats = field(default_factory=lambda: np.zeros((0, 0, 0)))
 
 
-def scan(history: History, settings: Settings = USUAL, known: Sequence[Known] = ()) -> list[Drift]:
+def scan(history: History, settings: Settings = USUAL, known: Sequence[Known] = (), *, carried: int = 0) -> list[Drift]:
     """Return the alarms in the order in which they are raised.
 
     A place with an open alarm, and every place that shares a joint with it, raises no second one. Boards between the
     start of a drift that was fixed and its answer are left out; where a new state was accepted, earlier boards are.
+
+    `carried` boards at the beginning were judged before, within an older stretch: they are reference only. Evidence is
+    collected from the middle of them on, and must be twice as strong, so that the next carried / 2 boards raise a false
+    alarm no more often than stated: evidence over n boards is n on average, here carried / 2 + carried / 2.
     """
     _check(history, settings)
-    if len(history) <= settings.settle:
+    if len(history) <= max(settings.settle, carried):
         return []
     table = spots(history)
+    threshold = settings.false_alarm_boards * (2.0 if carried else 1.0)
     groups = [_measure_series(history, table, settings, known), _finding_series(history, table, settings, known)]
     groups = [group for group in groups if group.parts.size]
     for group in groups:
+        group.active[: carried // 2] = False
         group.evidence = shiryaev_roberts(group.ranks, group.active, group.sides)
     found: list[Drift] = []
     spoken_for = {index for index, name in enumerate(history.joints.names)
                   if any(name in alarm.joints for alarm in known if not alarm.answer)}
-    start = settings.settle
+    start = max(settings.settle, carried)
     while True:
         total = np.sum([np.einsum("sbk,k->b", group.evidence, group.parts) for group in groups], axis=0)
-        over = np.flatnonzero(total[start:] >= settings.false_alarm_boards)
+        over = np.flatnonzero(total[start:] >= threshold)
         if over.size == 0:
             return found
         seen = start + int(over[0])
-        drift = _alarm(history, table, groups, seen, float(total[seen]) / settings.false_alarm_boards, settings,
+        drift = _alarm(history, table, groups, seen, float(total[seen]) / threshold, settings,
                        spoken_for)
         found.append(drift)
         affected = set(drift.location.best.members)
@@ -146,7 +156,8 @@ def _measure_series(history: History, table: Spots, settings: Settings, known: S
         means = np.where(_left_out(history, table, known), np.nan, means)
         for kind in dict.fromkeys(place.kind for place in table.places):
             mine = [index for index, place in enumerate(table.places) if place.kind == kind]
-            means[:, mine] = unlinked(means[:, mine], memory(means[:, mine]))
+            # from the first boards only, so that a later look judges the same boards alike
+            means[:, mine] = unlinked(means[:, mine], memory(means[:MEMORY_BOARDS, mine]))
         blocks.append(means)
     return _assemble(history, table, settings, known, names, blocks, side_part, (1, -1))
 

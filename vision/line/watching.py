@@ -10,27 +10,39 @@ from sqlalchemy import Engine
 from vision.line.alarm import Alarm, Example, describe
 from vision.line.alarm_store import as_known, list_alarms, save_alarm
 from vision.line.history import History
-from vision.line.load import load_history, load_log, pictures_of, views_of
+from vision.line.load import count_boards, load_history, load_log, pictures_of, views_of
 from vision.line.log_join import Logged, fit_clock, join
 from vision.line.log_words import OWN_QUANTITIES
 from vision.line.watch import Settings, scan
 
-#: Boards of a look at the line: long enough for a reference, short enough to follow the line.
-BOARDS = 400
+#: Boards that serve as reference. A look takes in these and up to half as many new ones, then moves on by that half.
+REFERENCE = 400
 USUAL = Settings()
 
 
-def look(engine: Engine, family: str, settings: Settings = USUAL, *, boards: int = BOARDS,
-         until: datetime | None = None, save: bool = True) -> list[Alarm]:
+def look(engine: Engine, family: str, settings: Settings = USUAL, *, reference: int = REFERENCE,
+         save: bool = True) -> list[Alarm]:
     """Return the alarms that are new at this look, and write them into the records unless `save` is off."""
-    history = load_history(engine, family, measures=settings.measures, boards=boards, until=until)
+    boards, carried = stretch(count_boards(engine, family), reference)
+    history = load_history(engine, family, measures=settings.measures, boards=boards)
     known = as_known(list_alarms(engine, family))
-    drifts = scan(history, settings, known)
+    drifts = scan(history, settings, known, carried=min(carried, max(len(history) - 1, 0)))
     if not drifts:
         return []
     logged = logged_values(engine, history)
     alarms = [_with_pictures(engine, describe(history, drift, settings, logged)) for drift in drifts]
     return [alarm for alarm in alarms if not save or save_alarm(engine, alarm)]
+
+
+def stretch(total: int, reference: int) -> tuple[int, int]:
+    """Return how many of the newest boards to read, and how many of those an earlier stretch has judged.
+
+    The first stretch holds up to 1.5 references. Later ones begin at multiples of half a reference, so that looks
+    between two moves see the same boards as their first one.
+    """
+    half = reference // 2
+    moves = max(0, (total - 2 * half - 1) // half) if half else 0
+    return total - moves * half, 2 * half if moves else 0
 
 
 def logged_values(engine: Engine, history: History) -> tuple[Logged, ...]:
