@@ -16,6 +16,7 @@ def test_killed_again_and_again(url: str, tmp_path: Path) -> None:
     folder.mkdir()
     seen = [left.boards for left in kills(url, folder, 60, 4, seed=11)]
     assert seen == sorted(seen)
+    assert 0 < seen[-1] < 60
     assert look(url).differences == 0
     assert finish(url, folder, 60) == (60, 60, 60)
     assert look(url).differences == 0
