@@ -39,7 +39,9 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
         bright |= cv2.compare(plane, limit, cv2.CMP_GT).astype(np.uint8)  # type: ignore[call-overload]
     free = np.where(owners == FREE, bright, 0).astype(np.uint8)
     closed = cv2.morphologyEx(free, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
-    _, labels, stats, centers = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    # Solder a pixel or two beyond the land's edge would link a ball beside it to the land's whole outline.
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), dtype=np.uint8))
+    _, labels, stats, centers = cv2.connectedComponentsWithStats(opened, connectivity=8)
     steepest = np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
     width, height, area = (stats[1:, column].astype(np.float64) for column in (2, 3, 4))
     # The blur of optics and threshold adds about a pixel to the lit disc.
@@ -49,7 +51,7 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
     chosen = np.nonzero(compact & sized)[0].tolist()
     keep = [item for item in chosen if _mirrors(capture, labels, item + 1, stats[item + 1].tolist())
-            and _loose(labels, owners, bright, item + 1, stats[item + 1].tolist())]
+            and _loose(labels, bright, item + 1, stats[item + 1].tolist())]
     return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
 
 
@@ -63,17 +65,16 @@ def _mirrors(capture: Capture, labels: NDArray[Any], label: int, box: list[int])
     return bool(print_like.mean() < 0.5 and np.percentile(high, 90) > 0.7)
 
 
-def _loose(labels: NDArray[Any], owners: NDArray[np.uint16], bright: NDArray[np.uint8], label: int,
-           box: list[int]) -> bool:
-    """Say whether a patch has its own dark border: at most a fifth of it may touch what shines on a land.
+def _loose(labels: NDArray[Any], bright: NDArray[np.uint8], label: int, box: list[int]) -> bool:
+    """Say whether a patch has its own dark border: little of what surrounds it shines.
 
     A ball's flanks are too steep to be lit, so even one that touches a land is parted from it by a dark line;
     bridges, spikes and solder beyond the land's edge are not.
     """
     left, top, width, height = box[:4]
-    rows = slice(max(top - 2, 0), top + height + 2)
-    columns = slice(max(left - 2, 0), left + width + 2)
+    rows = slice(max(top - 3, 0), top + height + 3)
+    columns = slice(max(left - 3, 0), left + width + 3)
     patch = (labels[rows, columns] == label).astype(np.uint8)
-    border = np.asarray(cv2.dilate(patch, np.ones((3, 3), dtype=np.uint8))) > patch
-    touching = border & (owners[rows, columns] != FREE) & (bright[rows, columns] > 0)
-    return bool(touching.sum() <= 0.2 * max(int(border.sum()), 1))
+    near, far = (np.asarray(cv2.dilate(patch, np.ones((side, side), dtype=np.uint8))) for side in (3, 7))
+    border = far > near
+    return bool((border & (bright[rows, columns] > 0)).sum() <= 0.22 * max(int(border.sum()), 1))

@@ -65,11 +65,32 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     index = np.arange(len(joints))
     row, column = at // GRID, at % GRID
     dark_rim, within = contrast[index, row, column], inside[index, row, column]
-    visible = np.clip((dark_rim - 0.10) / 0.20, 0.0, 1.0) * np.clip((within - 0.20) / 0.12, 0.0, 1.0)
+    lighter = within - rim[index, row, column]
+    rim_seen = np.clip((dark_rim - 0.10) / 0.20, 0.0, 1.0)
+    # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
+    # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
+    face_seen = np.clip((lighter - 0.15) / 0.15, 0.0, 1.0) * _even_face(energy, step, radius, row, column)
+    visible = np.maximum(rim_seen, face_seen) * np.clip((within - 0.20) / 0.12, 0.0, 1.0)
     row, column = _signed(row), _signed(column)
     size = _size(energy, step, radius, row, column)
     # Grid rows run along board -y, columns along board x.
     return Leads(visible, column * step, -row * step, np.where(visible > 0.0, size, np.nan), radius)
+
+
+def _even_face(energy: NDArray[np.float64], step: NDArray[np.float64], radius: NDArray[np.float64],
+               row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Say how evenly bright a lead's end is (0 to 1), comparing its middle with a band near its edge.
+
+    A lead's cut end scatters light and is about as bright near its edge as in its middle, and less bright than lit
+    solder.
+    """
+    axis = np.arange(GRID) - GRID // 2
+    away = np.hypot((axis[None, :, None] - _signed(row)[:, None, None]),
+                    (axis[None, None, :] - _signed(column)[:, None, None])) * step[:, None, None]
+    r = radius[:, None, None]
+    middle, near_edge = _mean(energy, away < 0.4 * r), _mean(energy, (away > 0.55 * r) & (away < 0.75 * r))
+    even = np.clip((near_edge / np.maximum(middle, 1e-6) - 0.7) / 0.15, 0.0, 1.0)
+    return np.asarray(even * np.clip((1.05 - middle) / 0.15, 0.0, 1.0), dtype=np.float64)
 
 
 def _edge_distance(joints: Sequence[Joint], axis: NDArray[np.float64],
