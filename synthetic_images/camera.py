@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from synthetic_images.recipe import Recipe
-from vision.setup import Station
+from synthetic_images.recipe import Recipe, default_recipe
+from vision.setup import InputError, Light, Problem, Station
 
 F32 = NDArray[np.float32]
 Picture = NDArray[Any]  # uint8 or uint16, (row, col) or (row, col, blue green red)
@@ -33,6 +33,8 @@ def expose(responses: F32, station: Station, recipe: Recipe, rng: np.random.Gene
     leak, falloff = recipe.one("light.leak", rng), recipe.one("light.falloff", rng)
     lamp = [_lamp(responses.shape[1:], falloff, recipe.one("light.ripple", rng), recipe.one("light.level", rng), rng)
             for _ in station.lights]
+    lamp = [field if light.flat_field is None else field * _flat_share(light, responses.shape[1:], station) / white
+            for field, light in zip(lamp, station.lights, strict=True)]
     for exposure in station.exposures:
         lights = [i for i, light in enumerate(station.lights) if light.exposure == exposure]
         if station.lights[lights[0]].channel == "mono":
@@ -59,6 +61,27 @@ def _lamp(shape: tuple[int, ...], falloff: float, ripple: float, level: float, r
     along = x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle))
     wave = np.cos(np.float32(np.pi * rng.uniform(0.7, 1.6)) * along + np.float32(rng.uniform(0, 2 * np.pi)))
     return np.asarray(np.float32(level) * field * (1.0 + np.float32(ripple) * wave), dtype=np.float32)
+
+
+def _flat_share(light: Light, shape: tuple[int, ...], station: Station) -> F32:
+    """Return what a white sheet gives, as a share of full scale (row, col), from the station's flat-field picture.
+
+    Raises InputError where the picture cannot be read.
+    """
+    picture = cv2.imread(str(light.flat_field), cv2.IMREAD_UNCHANGED)
+    if picture is None:
+        raise InputError([Problem(str(light.flat_field), "", "no readable picture", "the flat-field of the station")])
+    full = 255.0 if picture.dtype == np.uint8 else 65535.0
+    plane = picture[:, :, 2 - _PLANE[light.channel]] if picture.ndim == 3 and light.channel != "mono" else picture
+    share = np.maximum(plane.astype(np.float32) - np.float32(station.black_level), 0.0) / (full - station.black_level)
+    return np.asarray(cv2.resize(share.astype(np.float32), (shape[1], shape[0])), dtype=np.float32)
+
+
+def white_sheet(station: Station, size_px: tuple[int, int], seed: int, recipe: Recipe | None = None
+                ) -> Mapping[str, Picture]:
+    """Return pictures of an even white sheet of (width, height) px, as taken to calibrate a station."""
+    white = np.ones((len(station.lights), size_px[1], size_px[0]), np.float32)
+    return expose(white, station, recipe or default_recipe(), np.random.default_rng([seed, 9]))
 
 
 def _lens(plane: F32, blur: float, leak: float) -> F32:

@@ -53,8 +53,13 @@ def joint_findings(values: Mapping[str, float], has_lead: bool, workmanship_clas
     return tuple(found)
 
 
-def is_marginal(finding: str, values: Mapping[str, float], workmanship_class: int) -> bool:
-    """Return whether the finding, or a good joint's lack of one, lies so near a criterion that both can be defended."""
+def is_marginal(finding: str, values: Mapping[str, float], workmanship_class: int,
+                seen_coverage_deg: float | None = None) -> bool:
+    """Return whether the finding, or a good joint's lack of one, lies so near a criterion that both can be defended.
+
+    `seen_coverage_deg` is the coverage as it looks from above, where a leaning lead may hide a gap: a joint whose
+    seen and true coverage lie on two sides of the limit is marginal too.
+    """
     limit = COVERAGE_DEG[workmanship_class]
     coverage = abs(values["coverage_deg"] - limit) <= COVERAGE_ZONE_DEG
     cover = abs(values["land_cover_pct"] - LAND_COVER_PCT) <= LAND_COVER_ZONE_PCT
@@ -62,6 +67,10 @@ def is_marginal(finding: str, values: Mapping[str, float], workmanship_class: in
     pit = 0.0 < values["pit_diameter_mm"] < SMALL_PIT_MM
     spike = 0.0 < values["projection_mm"] < SMALL_SPIKE_MM
     neck = 0.0 < values["bridge_width_mm"] < THIN_NECK_MM
+    if seen_coverage_deg is not None and (seen_coverage_deg < limit) != (values["coverage_deg"] < limit):
+        hidden = values["land_cover_pct"] >= LAND_COVER_PCT - LAND_COVER_ZONE_PCT
+        if hidden and finding in ("", "partial_wetting"):
+            return True
     if finding == "partial_wetting":  # marginal unless one of the two criteria is clearly missed
         clear = (values["coverage_deg"] < limit - COVERAGE_ZONE_DEG
                  or values["land_cover_pct"] < LAND_COVER_PCT - LAND_COVER_ZONE_PCT)
@@ -73,8 +82,7 @@ def is_marginal(finding: str, values: Mapping[str, float], workmanship_class: in
     zones = {"solder_ball": ball, "blowhole": pit, "solder_projection": spike, "bridge": neck}
     if finding:
         return zones.get(finding, False)
-    hidden = values["lead_visible"] < 0.5
-    return coverage or cover or ball or pit or spike or neck or hidden
+    return coverage or cover or ball or pit or spike or neck or values["lead_visible"] < 0.5
 
 
 def chip_finding(values: Mapping[str, float], narrow_mm: float, standing: bool) -> tuple[str, bool]:

@@ -24,7 +24,9 @@ from vision.setup import Station
 
 F32 = NDArray[np.float32]
 _GRAIN_TILE = 512
-BOUNCE_MM = (0.1, 1.5)  # how far downhill a steep surface looks at least and at most
+#: How far downhill a steep surface looks, least and most in mm. Against a path tracer (18 joints, three finishes) the
+#: steep samples' root mean square difference is smallest here: 0.06 to 0.17 of white, where they hold 0.04 to 0.99.
+BOUNCE_MM = (0.1, 0.7)
 _COARSE = 4  # the bounce and shadow maps are this much coarser than the picture
 
 

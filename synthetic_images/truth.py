@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 RAYS = 720
 BEYOND_MM = 0.12  # how far past the land's edge a toe is followed
+SEEN_COVERAGE = "seen_coverage_deg"  # as it looks from above; beside the measurements, not in truth.csv
 NOT_KNOWN = ("residue_pct", "sharpness", "saturated_pct")  # properties of pictures, not of joints
 HEADER = ("serial", "view", "ref", "pin", "finding", *JOINT_MEASURES, *CHIP_MEASURES, "marginal", "land_kind")
 
@@ -148,6 +149,8 @@ def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) ->
         "fillet_height_mm": float(contact[covered].mean()) if covered.any() else np.nan,
         "convexity": _convexity(rays, toe, ends, contact, canvas.step_mm),
     }
+    looks = solder | (rays.surface == cv.lead_of(joint)) | (index < rays.start[:, None]) | (index > goal)
+    values[SEEN_COVERAGE] = float(looks.all(axis=1).mean() * 360.0)
     return values | _lead_values(plan, canvas, joint) | _extra_values(plan, canvas, joint)
 
 
@@ -257,7 +260,8 @@ def view_truth(plan: BoardPlan, canvas: Canvas, contact: Array, view: str, seria
         has_lead = bool(plan.joints.has_lead[j])
         findings = joint_findings(values, has_lead, family.workmanship_class)
         rows += [TruthRow(serial, view, joint.ref, joint.pin, finding, values,
-                          is_marginal(finding, values, family.workmanship_class), joint.land_kind)
+                          is_marginal(finding, values, family.workmanship_class, values[SEEN_COVERAGE]),
+                          joint.land_kind)
                  for finding in findings or ("",)]
     return (*rows, *chip_rows(plan, canvas, view, serial))
 

@@ -173,6 +173,7 @@ def test_workmanship_numbers() -> None:
     assert is_marginal("", good | {"land_cover_pct": 79.0}, 2)
     assert not is_marginal("", good, 2)
     assert not is_marginal("partial_wetting", good | {"coverage_deg": 200.0}, 2)
+    assert is_marginal("partial_wetting", good | {"coverage_deg": 200.0}, 2, seen_coverage_deg=280.0)
 
 
 def test_chip_limits() -> None:
