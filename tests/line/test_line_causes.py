@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from invented_line import history_of, rows_of
@@ -117,10 +119,18 @@ def test_a_cause_needs_a_fitting_place() -> None:
     assert "nozzle_dewetted" not in [hint.cause for hint in rank_causes(["coverage_deg-"], ["whole board"], ())]
 
 
+def test_a_camera_that_lost_its_focus_is_not_blamed_on_the_soldering() -> None:
+    lot = simulate_line(FAMILY, boards=130, seed=9)
+    history = history_of(lot)
+    sharpness = history.measures["sharpness"].copy()
+    sharpness[90:] -= 0.05
+    history = replace(history, measures={**history.measures, "sharpness": sharpness})
+    alarm = describe(history, scan(history)[0], Settings())
+    assert (alarm.quantity, alarm.kind, alarm.hints[0].cause) == ("sharpness", "whole board", "station")
+
+
 def test_an_open_choice_of_place_is_told() -> None:
     alarm = alarm_of(simulate_line(FAMILY, boards=120, seed=6, drifts=(Drift("flux_jet_clogging", 80, place="S5"),)))
-    import dataclasses
-
-    unsure = dataclasses.replace(alarm, place_share=0.5, next_share=0.4, next_place="nozzle N3")
+    unsure = replace(alarm, place_share=0.5, next_share=0.4, next_place="nozzle N3")
     assert place_words(unsure) == "open: nozzle N3 is only 1.2 times less likely"
     assert np.isfinite(alarm.evidence) and alarm.evidence >= 1.0

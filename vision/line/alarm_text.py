@@ -39,7 +39,7 @@ def place_words(alarm: Alarm) -> str:
         return "no other place to choose from"
     ratio = alarm.place_share / max(alarm.next_share, 1e-12)
     if ratio >= 1e4:
-        return f"certain by the data; next best {alarm.next_place}, more than 10,000 times less likely"
+        return f"very clear: next best {alarm.next_place}, more than 10,000 times less likely"
     if ratio >= 20:
         return f"clear: next best {alarm.next_place}, {ratio:,.0f} times less likely"
     return f"open: {alarm.next_place} is only {ratio:.1f} times less likely"

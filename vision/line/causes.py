@@ -187,7 +187,7 @@ def _hint(cause: Cause, symptoms: Sequence[str], kinds: Sequence[str],
         how = "moved the other way" if any(item.differs for _, item in signs) else "without a difference that matters"
         return Hint(cause.name, cause.text, SPEAKS_AGAINST, f"logged, {how}: {told}", SOURCE, cause.check, usual - 2.0)
     missing = ", ".join(QUANTITY[sign[:-1]].title for sign in cause.signs if sign[:-1] in QUANTITY)
-    told = f"not in the log; {missing} would tell" if missing else "nothing that a log could show"
+    told = f"not in the log; {missing} would tell" if missing else "a log could not show it"
     return Hint(cause.name, cause.text, PRACTICE, told, SOURCE, cause.check, usual)
 
 

@@ -25,13 +25,14 @@ def report_page(report: Report) -> str:
     families = sorted({row.family for row in report.joints})
     maps = [(family, Markup(plots.board_map([row for row in report.joints if row.family == family])))
             for family in families]
+    starts = [(alarm.since_serial, alarm.id) for alarm in report.alarms]
     shown: dict[str, Any] = {
         "report": report, "figures": _figures(report), "version": __version__, "agrees": AGREES,
         "alarms": [(alarm, headline(alarm), facts(alarm), place_words(alarm), status_words(alarm),
                     alarm.hints[:HINTS_ON_PAGE]) for alarm in report.alarms],
         "maps": maps, "pareto": Markup(plots.pareto_plot(report.findings)) if report.findings else "",
         "count_charts": [(item, Markup(plots.count_plot(item))) for item in report.count_charts],
-        "measure_charts": [(item, Markup(plots.measure_plot(item))) for item in report.measure_charts],
+        "measure_charts": [(item, Markup(plots.measure_plot(item, starts))) for item in report.measure_charts],
         "worst": worst_joints(report), "period": period(report)}
     return template.render(shown)
 

@@ -118,8 +118,11 @@ def count_plot(item: CountChart) -> str:
     return "".join([*parts, "</svg>"])
 
 
-def measure_plot(item: MeasureChart) -> str:
-    """Return single values, EWMA with limits, and below them both cumulative sums with their decision value."""
+def measure_plot(item: MeasureChart, starts: Sequence[tuple[str, str]] = ()) -> str:
+    """Return single values, EWMA with limits, and below them both cumulative sums with their decision value.
+
+    `starts` are (serial, alarm id) of drifts; each that lies on the chart is marked where it begins.
+    """
     height, split = 300.0, 190.0
     values = np.concatenate([item.charted, item.ewma.upper, item.ewma.lower, item.individuals.upper[:1],
                              item.individuals.lower[:1]])
@@ -129,6 +132,7 @@ def measure_plot(item: MeasureChart) -> str:
     parts += frame.grid(_ends(item.serials))
     parts += [frame.line(item.individuals.upper, "limit"), frame.line(item.individuals.lower, "limit"),
               frame.line(item.ewma.upper, "band"), frame.line(item.ewma.lower, "band")]
+    parts += _starts(item, frame, starts, height)
     fired = np.zeros(item.points.size, dtype=np.bool_)
     for at in item.rules.values():
         fired[list(at)] = True
@@ -142,6 +146,17 @@ def measure_plot(item: MeasureChart) -> str:
     parts += [lower.line(item.cusum.high / item.sigma, "trace up"),
               lower.line(item.cusum.low / item.sigma, "trace down"), lower.line(limit, "limit")]
     return "".join([*parts, "</svg>"])
+
+
+def _starts(item: MeasureChart, frame: Frame, starts: Sequence[tuple[str, str]], height: float) -> list[str]:
+    """Return an upright line with the alarm's id where a drift begins; the ids stand on lines of their own."""
+    out = []
+    for number, (serial, alarm) in enumerate(start for start in starts if start[0] in item.serials):
+        x = frame.x(item.serials.index(serial) - 0.5)
+        out.append(f'<line class="start" x1="{x:.1f}" x2="{x:.1f}" y1="{frame.top:g}" y2="{height - 14:g}"/>')
+        out.append(f'<text class="tick" x="{x - 4:.1f}" y="{frame.bottom - 4 - 13 * (number % 4):.1f}" '
+                   f'text-anchor="end">{escape(alarm)}</text>')
+    return out
 
 
 def pareto_plot(rows: Sequence[FindingRow]) -> str:
