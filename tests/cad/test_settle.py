@@ -105,7 +105,7 @@ def test_a_unit_that_does_not_fit_is_an_error_that_names_both_places(tmp_path: P
     assert problem.file.endswith("b")
     assert problem.where == "line 2, column 1"  # METRIC in the drill file
     assert "a line 4, column 10 says unit mm" in problem.wanted  # UNITS in the netlist
-    assert "inch for mm" in caught.value.then
+    assert "inches taken for millimetres" in caught.value.then
 
 
 def test_files_of_different_boards_are_refused(tmp_path: Path) -> None:

@@ -27,8 +27,9 @@ from vision.setup.cad.text import kind_of
 from vision.setup.family import Side
 
 #: Factors between units that files are mistaken in, tried only to name the mistake.
-UNIT_SLIPS = {25.4: "inch for mm", 1 / 25.4: "mm for inch", 2.54: "0.0001 inch for 0.001 mm",
-              1 / 2.54: "0.001 mm for 0.0001 inch", 10.0: "a decimal place", 0.1: "a decimal place"}
+UNIT_SLIPS = {25.4: "inches taken for millimetres", 1 / 25.4: "millimetres taken for inches",
+              2.54: "counts of 0.0001 inch taken for 0.001 mm", 1 / 2.54: "counts of 0.001 mm taken for 0.0001 inch",
+              10.0: "a decimal place too many", 0.1: "a decimal place too few"}
 
 
 @dataclass(frozen=True)
@@ -281,7 +282,7 @@ def _demand(fit: Fit, file: str, unit: Stated, anchors: _Anchors, points: Points
         raise place.error(f"unit {unit.value}, under which {fit.matched} of {len(points)} {what} lie on features of "
                           f"{Source(anchors.file)}", f"coordinates {scale:g} times as large, under which "
                           f"{slip.matched} do, since {other} says unit {anchors.unit.value}",
-                          f"One of both files is wrong by {UNIT_SLIPS[scale]}; export them again.")
+                          f"One of the two files has {UNIT_SLIPS[scale]}; export both again.")
     raise place.error(f"{what} of which {fit.matched} of {len(points)} lie on features of the other file",
                       f"most of them on the features that {other} begins", "Check that both files are of one board "
                       "and of one revision.")
