@@ -12,9 +12,9 @@ from models.vocabulary import FINDING, MEASURE
 from synthetic_images.line_lot import Drift, LineLot, line_family, simulate_line
 from vision.line.alarm import Alarm, describe
 from vision.line.alarm_text import alarm_lines, place_words
-from vision.line.causes import AGREES, PRACTICE, SPEAKS_AGAINST, rank_causes
-from vision.line.history import PLACE_KINDS
-from vision.line.log_join import fit_clock, join
+from vision.line.causes import AGREES, PRACTICE, SPEAKS_AGAINST, log_differences, rank_causes
+from vision.line.history import PLACE_KINDS, places
+from vision.line.log_join import Logged, fit_clock, join
 from vision.line.log_words import QUANTITY
 from vision.line.practice import CAUSES, SOURCE
 from vision.line.watch import Settings, scan
@@ -127,6 +127,37 @@ def test_a_camera_that_lost_its_focus_is_not_blamed_on_the_soldering() -> None:
     history = replace(history, measures={**history.measures, "sharpness": sharpness})
     alarm = describe(history, scan(history)[0], Settings())
     assert (alarm.quantity, alarm.kind, alarm.hints[0].cause) == ("sharpness", "whole board", "station")
+
+
+def test_checks_are_compared_as_shares_exactly() -> None:
+    # reference: scipy.stats.fisher_exact
+    from scipy import stats
+
+    lot = simulate_line(FAMILY, boards=120, seed=2)
+    history = history_of(lot)
+    passed = np.ones(120)
+    passed[90:] = np.arange(30) % 3 != 0
+    place = next(place for place in places(history.joints) if place.text == "step S5")
+    good, bad = np.arange(120) < 90, np.arange(120) >= 90
+    found = log_differences(history, [Logged("flux_direction_ok", "", "", "S5", passed)], place, bad, good)[0]
+    assert found.difference.p_value == pytest.approx(stats.fisher_exact([[90, 0], [20, 10]]).pvalue)
+    assert found.differs and found.side == "-"
+    assert "passed in 67% since then, in 100% before (−33 points" in found.text
+    assert rank_causes(["wetting_angle_deg+"], ["step"], [found])[0].cause == "flux_short"
+
+
+def test_a_quantity_that_follows_the_damage_says_so() -> None:
+    lot = simulate_line(FAMILY, boards=120, seed=2)
+    history = history_of(lot)
+    rng = np.random.default_rng(1)
+    missing = np.where(np.arange(120) >= 90, 15.0, 0.0) + rng.normal(0, 3, 120)
+    place = next(place for place in places(history.joints) if place.text == "step S5")
+    good, bad = np.arange(120) < 90, np.arange(120) >= 90
+    items = [Logged("flux_drops_missing", "", "", "S5", missing)]
+    follows = log_differences(history, items, place, bad, good, severity=missing + rng.normal(0, 1, 120))[0]
+    apart = log_differences(history, items, place, bad, good, severity=rng.normal(0, 1, 120))[0]
+    assert follows.link > 0.4 and "the worse ones have more of it" in follows.text
+    assert apart.link == 0.0 and "worse ones" not in apart.text
 
 
 def test_an_open_choice_of_place_is_told() -> None:

@@ -82,6 +82,13 @@ def test_watch_tells_an_alarm_once(fresh: str) -> None:
     assert "1 open alarm" in second.stderr
 
 
+def test_watch_says_when_it_is_too_early(tmp_path: Path) -> None:
+    database(tmp_path, simulate_line(line_family(4), boards=5, seed=1)).dispose()
+    told = run("watch", "--db", str(tmp_path / "line.sqlite"))
+    assert told.exit_code == 0
+    assert "5 boards so far; the watch begins after 40" in told.stderr
+
+
 def test_watch_in_json_is_one_object_a_line(fresh: str) -> None:
     lines = run("watch", "--db", fresh, "--json").stdout.splitlines()
     alarm = json.loads(lines[0])

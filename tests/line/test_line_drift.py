@@ -231,5 +231,32 @@ def test_every_board_is_judged_once_as_new() -> None:
     assert judged == set(range(1299))
 
 
+def test_a_long_stretch_without_drift_is_as_quiet_as_stated() -> None:
+    # looks that move on, as `watching.look` does: 1,000 boards of 12 lines at one alarm in 2,000 boards: at most 6
+    small, settings, alarms = line_family(3), Settings(false_alarm_boards=2000.0), 0
+    for seed in range(12):
+        whole = history_of(simulate_line(small, boards=1000, seed=7000 + seed))
+        for total in (300, 400, 500, 600, 700, 800, 900, 1000):  # a reference of 200 boards moves on by 100
+            boards, carried = stretch(total, 200)
+            part = first_boards(whole, total)
+            alarms += len(scan(last_boards(part, boards), settings, carried=carried))
+    assert alarms <= 6
+
+
+def last_boards(history: History, boards: int) -> History:
+    part = slice(len(history) - boards, None)
+    return replace(history, serials=history.serials[part], at_s=history.at_s[part], graded=history.graded[part],
+                   measures={name: values[part] for name, values in history.measures.items()},
+                   findings={name: truth[part] for name, truth in history.findings.items()},
+                   batches=history.batches[part])
+
+
+def test_a_family_without_pots_nozzles_and_steps_is_watched_too() -> None:
+    history = drifting(DRIFTS[3][0], 2)
+    nothing = ("",) * len(history.joints)
+    found = scan(replace(history, joints=replace(history.joints, pot=nothing, nozzle=nothing, step=nothing)))
+    assert [item.location.best.text for item in found] == ["whole board"]
+
+
 def test_too_few_boards_say_nothing() -> None:
     assert scan(first_boards(drifting(DRIFTS[0][0], 1), 30)) == []

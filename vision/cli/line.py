@@ -169,7 +169,7 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
     New alarms are written into the records and told once. While an alarm is open its place raises no other.
     """
     from vision.line.alarm_store import list_alarms
-    from vision.line.load import newest_inspection, only_family
+    from vision.line.load import count_boards, newest_inspection, only_family
     from vision.line.watch import Settings
     from vision.line.watching import look
 
@@ -189,6 +189,9 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
         except KeyboardInterrupt:
             say("stopped")
         still = list_alarms(engine, name, only_open=True)
+        boards = count_boards(engine, name)
+    if boards <= settings.settle:
+        say(f"{name}: {boards} boards so far; the watch begins after {settings.settle}, when it knows what is normal")
     if not as_json:
         say(f"{name}: {len(still)} open {'alarm' if len(still) == 1 else 'alarms'}"
             + (f" ({', '.join(alarm.id for alarm in still)}); `meniscope line alarms ID` shows one" if still else ""))

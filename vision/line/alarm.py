@@ -100,7 +100,8 @@ def describe(history: History, drift: Drift, settings: Settings, logged: Sequenc
     told = f"{_name(drift.quantity)} {'rose' if drift.side > 0 else 'fell'}"
     symptoms = [change.quantity + change.side for change in changes] or [_signed(drift)]
     kinds = [equal.kind for equal in drift.location.equals]
-    hints = rank_causes(symptoms, kinds, log_differences(history, logged, place, bad, good))
+    severity = _severity(history, drift, place)
+    hints = rank_causes(symptoms, kinds, log_differences(history, logged, place, bad, good, severity))
     where = f"at {place.text}" if place.kind != WHOLE else "on the whole board"
     seen = history.serials[drift.seen]
     identity = hashlib.sha256(f"{history.family}|{place.text}|{drift.quantity}|{seen}".encode()).hexdigest()
@@ -121,6 +122,14 @@ def describe(history: History, drift: Drift, settings: Settings, logged: Sequenc
 def iso(seconds: float) -> str:
     """Return seconds since 1970 as ISO 8601 in UTC, to the millisecond."""
     return datetime.fromtimestamp(float(seconds), UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _severity(history: History, drift: Drift, place: Place) -> Floats:
+    """Return how far each board went at the place in the drift's direction, in the quantity's own unit."""
+    weights = membership([place], len(history.joints))
+    values = (history.measures[drift.quantity] if drift.quantity in history.measures
+              else history.findings[drift.quantity].astype(np.float64))
+    return drift.side * place_means(values, weights)[:, 0]
 
 
 def _name(quantity: str) -> str:

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.line.compare import Difference, compare_numbers, compare_shares
+from vision.line.compare import Difference, compare_numbers, compare_shares, rank_correlation
 from vision.line.history import History, Place
 from vision.line.log_join import Logged
-from vision.line.log_words import QUANTITY, spoken, titled
+from vision.line.log_words import QUANTITY, kind_of, number_text, spoken, titled
 from vision.line.practice import CAUSES, SOURCE, Cause
 from vision.line.rates import benjamini_hochberg
 
@@ -29,8 +29,10 @@ FALSE_DISCOVERIES = 0.05
 APART = 0.70
 #: A batch that more boards than these had before the change did not begin with it.
 MOST_BEFORE = 2
-#: Fewest boards in each group for a comparison.
-FEWEST = 5
+#: For a check that passes or fails: the share must differ by so much.
+CHECK_APART = 0.05
+#: Fewest boards in each group for a comparison, and for asking whether worse boards have more of a quantity.
+FEWEST, FEWEST_LINKED = 5, 8
 #: Raw material of derived quantities; only the derived ones are compared.
 RAW = ("flux_drops", "flux_drops_reference")
 
@@ -49,14 +51,22 @@ class LogDifference:
     q_value: float  # adjusted for all quantities compared (Benjamini and Hochberg)
     elsewhere: Difference | None  # the same quantity at places that did not change
     word: str = ""  # for a label: the word that is new
+    link: float = 0.0  # Kendall's tau with how bad the boards since the change are; 0 where not beyond chance
 
     @property
     def differs(self) -> bool:
         """Whether the difference is both beyond chance and large enough to matter."""
+        if self.is_check:
+            return self.q_value <= FALSE_DISCOVERIES and abs(self.difference.effect) >= CHECK_APART
         if self.word and self.difference.typical[0] * self.difference.sizes[0] > MOST_BEFORE + 0.5:
             return False
         apart = max(self.difference.separation, 1.0 - self.difference.separation)
         return self.q_value <= FALSE_DISCOVERIES and apart >= APART
+
+    @property
+    def is_check(self) -> bool:
+        """Whether the quantity passes or fails, so that shares are compared."""
+        return kind_of(self.quantity) == "check" and "Fisher" in self.difference.method
 
     @property
     def side(self) -> str:
@@ -70,12 +80,19 @@ class LogDifference:
         if self.word:
             return (f"{titled(self.quantity)} {self.word}: {d.typical[1]:.0%} of the boards since then, "
                     f"{d.typical[0]:.0%} of those before")
+        if self.is_check:
+            points = [number_text(100.0 * value, 0, signed=True) for value in (d.effect, d.low, d.high)]
+            return (f"{titled(self.quantity)} ({self.place}) passed in {d.typical[1]:.0%} since then, in "
+                    f"{d.typical[0]:.0%} before ({points[0]} points, {points[1]} to {points[2]})")
         change = (f"{titled(self.quantity)} ({self.place}) {spoken(self.quantity, d.effect, signed=True)} "
                   f"({spoken(self.quantity, d.low, signed=True)} to {spoken(self.quantity, d.high, signed=True)}; "
                   f"from {spoken(self.quantity, d.typical[0])} to {spoken(self.quantity, d.typical[1])})")
-        if self.elsewhere is None:
-            return change
-        return f"{change}, elsewhere {spoken(self.quantity, self.elsewhere.effect, signed=True)}"
+        if self.elsewhere is not None:
+            change += f", elsewhere {spoken(self.quantity, self.elsewhere.effect, signed=True)}"
+        if self.link:
+            change += (f"; among the boards since then the worse ones have {'more' if self.link > 0 else 'less'} of it "
+                       f"(Kendall's tau {number_text(self.link, 2, signed=True)})")
+        return change
 
 
 @dataclass(frozen=True)
@@ -91,9 +108,12 @@ class Hint:
     score: float
 
 
-def log_differences(history: History, logged: Sequence[Logged], place: Place, bad: Bools,
-                    good: Bools) -> tuple[LogDifference, ...]:
-    """Compare every logged quantity that acts on a place between bad and good boards (masks over the boards)."""
+def log_differences(history: History, logged: Sequence[Logged], place: Place, bad: Bools, good: Bools,
+                    severity: Floats | None = None) -> tuple[LogDifference, ...]:
+    """Compare every logged quantity that acts on a place between bad and good boards (masks over the boards).
+
+    `severity` (board,) says how bad each board is, the larger the worse: a cause should follow it among the bad ones.
+    """
     members = set(place.members)
     pooled: dict[str, list[tuple[Logged, frozenset[int]]]] = {}
     for item in logged:
@@ -110,10 +130,10 @@ def log_differences(history: History, logged: Sequence[Logged], place: Place, ba
             found += _labels(quantity, where, here[0], bad, good)
             continue
         values = _mean([item.values for item in here])
-        difference = _numbers(values, bad, good)
+        difference = _checks(values, bad, good) if kind_of(quantity) == "check" else _numbers(values, bad, good)
         if difference is not None:
             other = _numbers(_mean([item.values for item in away]), bad, good) if away else None
-            found.append(LogDifference(quantity, where, difference, 1.0, other))
+            found.append(LogDifference(quantity, where, difference, 1.0, other, link=_link(values, severity, bad)))
     adjusted = benjamini_hochberg([item.difference.p_value for item in found])
     return tuple(replace(item, q_value=float(q)) for item, q in zip(found, adjusted, strict=True))
 
@@ -130,6 +150,22 @@ def _numbers(values: Floats, bad: Bools, good: Bools) -> Difference | None:
     if first.size < FEWEST or second.size < FEWEST:
         return None
     return compare_numbers(first, second)
+
+
+def _checks(values: Floats, bad: Bools, good: Bools) -> Difference | None:
+    """Compare how often a check passed; a mean of several checks counts as passed only where all of them did."""
+    first, second = values[good & np.isfinite(values)], values[bad & np.isfinite(values)]
+    if first.size < FEWEST or second.size < FEWEST:
+        return None
+    return compare_shares((int((first >= 1.0).sum()), first.size), (int((second >= 1.0).sum()), second.size))
+
+
+def _link(values: Floats, severity: Floats | None, bad: Bools) -> float:
+    """Return the rank correlation with severity among the bad boards, 0 where it is not beyond chance (5 %)."""
+    if severity is None or (bad & np.isfinite(values) & np.isfinite(severity)).sum() < FEWEST_LINKED:
+        return 0.0
+    tau, p_value = rank_correlation(values[bad], severity[bad])
+    return tau if p_value <= 0.05 else 0.0
 
 
 def _labels(quantity: str, where: str, item: Logged, bad: Bools, good: Bools) -> list[LogDifference]:
@@ -194,6 +230,7 @@ def _hint(cause: Cause, symptoms: Sequence[str], kinds: Sequence[str],
 def _strength(item: LogDifference) -> float:
     """Return how clearly a quantity tells the groups apart, and alone at this place: 0 to 1."""
     apart = 2.0 * abs(item.difference.separation - 0.5)
-    if item.elsewhere is None:
-        return apart
-    return apart - 0.5 * 2.0 * abs(item.elsewhere.separation - 0.5)
+    if item.elsewhere is not None:
+        apart -= abs(item.elsewhere.separation - 0.5)
+    follows = item.link * (item.difference.separation - 0.5) > 0
+    return apart + (0.25 * abs(item.link) if follows else 0.0)
