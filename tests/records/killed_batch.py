@@ -14,7 +14,7 @@ from vision.records.workers import processes
 
 
 def main() -> None:
-    """Grade and print each serial as it is done."""
+    """Grade and print each serial as it is done, without those done by an earlier run."""
     database, folder, count = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
     boards = fake.boards(folder, [f"B{number:04d}{'bad' if number % 5 == 0 else ''}" for number in range(count)])
     engine = open_database(database)
@@ -22,7 +22,8 @@ def main() -> None:
               targets=(str(folder / "handed.jsonl"),))
     print("started", flush=True)
     for result in grade_folder(boards, fake.grade, lambda: processes(2), job):
-        print(result.serial, flush=True)
+        if not result.skipped:
+            print(result.serial, flush=True)
     engine.dispose()
 
 

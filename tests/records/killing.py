@@ -49,7 +49,7 @@ def kills(database: str, folder: Path, count: int, times: int, seed: int) -> Ite
         batch = run_batch(database, folder, count)
         assert batch.stdout is not None
         # Once in a while before any board is done, else somewhere among them.
-        for _ in range(chance.choice((0, 1, 2, 3, 5, 8))):
+        for _ in range(chance.choice((0, 1, 2, 4, 7, 12))):
             batch.stdout.readline()
         time.sleep(chance.uniform(0.0, 0.1))
         batch.send_signal(signal.SIGKILL)

@@ -41,7 +41,8 @@ class PostgresServer:
                   f"{'' if self.durable else ' -c fsync=off'}", "start")
 
     def stop(self, mode: str = "immediate") -> None:
-        self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", mode, "stop")
+        if (self.folder / "data" / "postmaster.pid").exists():
+            self._run("pg_ctl", "-D", str(self.folder / "data"), "-w", "-m", mode, "stop")
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def halt(self) -> None:

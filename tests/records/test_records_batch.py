@@ -12,6 +12,7 @@ from typing import Any
 import fake_graders as fake
 import invented_boards as invented
 import pytest
+from postgres_server import PostgresServer, programs
 from sqlalchemy import Engine
 
 from vision.pipeline.folder import BoardFiles
@@ -193,3 +194,48 @@ def test_two_batches_over_one_folder_at_once(url: str, engine: Engine, tmp_path:
     assert errors == []
     assert len(results) == 24
     assert len(list_inspections(engine, Filter(superseded=True))) == 24
+
+
+def test_a_server_that_restarts_costs_no_board(tmp_path: Path) -> None:
+    """The PostgreSQL server goes away in the middle of a batch and comes back: the batch waits and goes on."""
+    from vision.records import open_database
+
+    if programs() is None:
+        pytest.skip("PostgreSQL is not installed (Debian: apt-get install postgresql)")
+    pytest.importorskip("psycopg", reason="the extra `postgres` is not installed")
+    server = PostgresServer()
+    try:
+        engine = open_database(server.new_database())
+        boards = fake.boards(tmp_path, [f"B{k}" for k in range(12)])
+        done = []
+        for result in grade_folder(boards, fake.grade, threads, job(engine, in_flight=2, again=True)):
+            done.append(result.serial)
+            if len(done) == 3:
+                server.halt()
+                threading.Timer(1.5, server.start).start()
+        assert sorted(done) == sorted(files.serial for files in boards)
+        assert len(list_inspections(engine)) == 12
+        engine.dispose()
+    finally:
+        server.stop()
+
+
+def test_a_server_that_stays_away_ends_the_batch_with_one_line(tmp_path: Path) -> None:
+    from vision.records import open_database
+
+    if programs() is None:
+        pytest.skip("PostgreSQL is not installed (Debian: apt-get install postgresql)")
+    pytest.importorskip("psycopg", reason="the extra `postgres` is not installed")
+    server = PostgresServer()
+    try:
+        engine = open_database(server.new_database())
+        boards = fake.boards(tmp_path, [f"B{k}" for k in range(12)])
+        with pytest.raises(RecordsError, match=r"^database postgresql://[^\n]+$"):
+            for _ in grade_folder(boards, fake.grade, threads, job(engine, in_flight=2, patience=(0.1,))):
+                server.halt()
+        server.start()
+        assert {result.serial for result in run(engine, boards).values()} == {files.serial for files in boards}
+        assert len(list_inspections(engine, Filter(superseded=True))) == 12
+        engine.dispose()
+    finally:
+        server.stop()

@@ -7,6 +7,7 @@ crashes costs its own board only: that board becomes `ungraded` with the reason,
 from __future__ import annotations
 
 import re
+import time
 import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -23,7 +24,7 @@ from vision import __version__
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import Inspection, PictureFile
 from vision.records.database import reading
-from vision.records.errors import RecordsError
+from vision.records.errors import LostConnectionError, RecordsError
 from vision.records.keys import (
     clean_text,
     family_content,
@@ -33,7 +34,7 @@ from vision.records.keys import (
     station_content,
 )
 from vision.records.schema import InspectionRow, Unit
-from vision.records.store import SERIAL_LIMIT, Work, prepare, save_all
+from vision.records.store import SERIAL_LIMIT, Saved, Work, prepare, save_all
 from vision.records.workers import Workers
 from vision.setup.family import Family
 from vision.setup.station import Station
@@ -69,6 +70,7 @@ class Job:
     again: bool = False
     in_flight: int = 4  # boards handed to the workers at once
     targets: tuple[str, ...] = ()  # where a disposition line is to be handed over
+    patience: tuple[float, ...] = (1.0, 2.0, 4.0, 8.0, 15.0)  # pauses (s) for a database server that went away
     stop: Callable[[], bool] = field(default=lambda: False)  # asked before each new board
 
 
@@ -160,9 +162,20 @@ def _save(job: Job, outcomes: list[Outcome]) -> list[BoardResult]:
         return []
     works = [Work(ungraded(files, job, told) if isinstance(told, str) else told, job.again, fault, None, job.targets)
              for files, told, fault in outcomes]
-    saved = save_all(job.engine, works, prepare(job.engine, job.family, job.station, job.sheet))
+    saved = _patiently(lambda: save_all(job.engine, works, prepare(job.engine, job.family, job.station, job.sheet)),
+                       job.patience)
     return [BoardResult(files.serial, work.inspection.verdict, place.inspection_id, not place.fresh, work.inspection,
                         work.fault) for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
+
+
+def _patiently(write: Callable[[], list[Saved]], pauses: tuple[float, ...]) -> list[Saved]:
+    """Write; when the database server is away, try again after each of some pauses (s) before giving up."""
+    for pause in pauses:
+        try:
+            return write()
+        except LostConnectionError:
+            time.sleep(pause)
+    return write()
 
 
 def ungraded(files: BoardFiles, job: Job, reason: str) -> Inspection:

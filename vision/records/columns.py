@@ -42,5 +42,4 @@ class Moment(TypeDecorator[datetime]):
 
 def moment_text(value: datetime) -> str:
     """Return a time as ISO 8601 in UTC to the millisecond: `2026-01-31T23:59:59.999Z`."""
-    utc = value.astimezone(UTC)
-    return f"{utc:%Y-%m-%dT%H:%M:%S}.{utc.microsecond // 1000:03d}Z"
+    return value.astimezone(UTC).isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"

@@ -33,6 +33,7 @@ PLAIN: tuple[tuple[str, str], ...] = (
     ("password authentication failed", "the server refused the user name or password; check the URL"),
     ("does not exist", "the server knows no such database or user; create it or check the URL"),
     ("connection refused", "no server answers there; start PostgreSQL or check host and port in the URL"),
+    ("is the server running", "no server answers there; start PostgreSQL or check host and port in the URL"),
     ("could not translate host", "the host is unknown; check the URL"),
     ("failed to resolve host", "the host is unknown; check the URL"),
     ("name or service not known", "the host is unknown; check the URL"),
@@ -40,9 +41,17 @@ PLAIN: tuple[tuple[str, str], ...] = (
     ("terminating connection", "the server closed the connection; run again: boards already written stay"),
     ("server closed the connection", "the server closed the connection; run again: boards already written stay"),
     ("connection is lost", "the server closed the connection; run again: boards already written stay"),
+    ("system is starting up", "the server is starting up; run again in a moment"),
+    ("system is shutting down", "the server is shutting down; run again: boards already written stay"),
     ("permission denied", "permission was denied; ask the database's owner"),
     ("read-only transaction", "only reading is allowed here"),
 )
+
+
+#: Signs that a server is away for the moment.
+GONE: tuple[str, ...] = ("connection refused", "is the server running", "terminating connection",
+                         "server closed the connection", "connection is lost", "system is starting up",
+                         "system is shutting down")
 
 
 def shown(url: URL | str) -> str:
@@ -58,7 +67,8 @@ def explain(url: URL | str, error: DBAPIError) -> RecordsError:
     told = str(error.orig or error).strip()
     plain = next((words for sign, words in PLAIN if sign in told.lower()), "")
     where = shown(url)
-    kind = LostConnectionError if error.connection_invalidated else RecordsError
+    gone = error.connection_invalidated or any(sign in told.lower() for sign in GONE)
+    kind = LostConnectionError if gone else RecordsError
     if plain:
         return kind(f"{where}: {plain}")
     first = " ".join(told.split())

@@ -51,14 +51,21 @@ def export_rows(engine: Engine, kind: str, wanted: Filter) -> tuple[Iterator[Row
 def csv_lines(rows: Iterable[Row], fields: tuple[str, ...]) -> Iterator[str]:
     """Yield CSV text, header first, a line at a time; what is not there is an empty cell."""
     file = io.StringIO()
-    writer = csv.DictWriter(file, fields, lineterminator="\n")
+    # With this line end the writer also puts quotes around cells that hold a carriage return.
+    writer = csv.DictWriter(file, fields, lineterminator="\r\n")
     writer.writeheader()
     for row in rows:
-        yield file.getvalue()
-        file.seek(0)
-        file.truncate()
+        yield _taken(file)
         writer.writerow({name: guarded(value) for name, value in row.items()})
-    yield file.getvalue()
+    yield _taken(file)
+
+
+def _taken(file: io.StringIO) -> str:
+    """Return the line written last, ended as usual on this project's files, and empty the buffer."""
+    line = file.getvalue().removesuffix("\r\n") + "\n"
+    file.seek(0)
+    file.truncate()
+    return line
 
 
 def guarded(value: Any) -> Any:
