@@ -15,6 +15,7 @@ from vision.pipeline.unwrap import FREE
 
 MAX_BALL_MM = 1.2
 MIN_BALL_MM = 0.08
+FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
 
 @dataclass(frozen=True)
@@ -33,12 +34,23 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     the steepest slope that sees a light, R sin(slope), so the whole is larger than what is lit. White print is
     left out: it is equally bright under all lights and never as bright as a mirror.
     """
-    bright = np.zeros(owners.shape, dtype=np.uint8)
+    bright = _bright(capture, mask, optics)
+    return _round_patches(capture, np.where(owners != FREE, 0, bright).astype(np.uint8), bright, optics, px_per_mm)
+
+
+def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:
+    """Return where some light is seen above the mask by a share of what a mirroring slope gives, 255 or 0."""
+    bright = np.zeros(capture.saturated.shape, dtype=np.uint8)
     for plane, reference, white in zip(capture.responses, mask, optics.white, strict=True):
-        limit = 1.3 * float(reference) + 0.2 * optics.lit_energy / float(white)
+        limit = 1.3 * float(reference) + FAINT * optics.lit_energy / float(white)
         bright |= cv2.compare(plane, limit, cv2.CMP_GT).astype(np.uint8)  # type: ignore[call-overload]
-    free = np.where(owners == FREE, bright, 0).astype(np.uint8)
-    closed = cv2.morphologyEx(free, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
+    return bright
+
+
+def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArray[np.uint8], optics: Optics,
+                   px_per_mm: float) -> Balls:
+    """Return the ball-like patches among those searched; `bright` holds everything, for the look at their borders."""
+    closed = cv2.morphologyEx(searched, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     # Solder a pixel or two beyond the land's edge would link a ball beside it to the land's whole outline.
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), dtype=np.uint8))
     _, labels, stats, centers = cv2.connectedComponentsWithStats(opened, connectivity=8)
@@ -50,8 +62,8 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     compact = (long <= 1.5 * short + 2.0) & (area >= 0.55 * width * height)
     sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
     chosen = np.nonzero(compact & sized)[0].tolist()
-    keep = [item for item in chosen if _mirrors(capture, labels, item + 1, stats[item + 1].tolist())
-            and _loose(labels, bright, item + 1, stats[item + 1].tolist())]
+    keep = [item for item in chosen if _loose(labels, bright, item + 1, stats[item + 1].tolist())
+            and _mirrors(capture, labels, item + 1, stats[item + 1].tolist())]
     return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
 
 
@@ -77,4 +89,4 @@ def _loose(labels: NDArray[Any], bright: NDArray[np.uint8], label: int, box: lis
     patch = (labels[rows, columns] == label).astype(np.uint8)
     near, far = (np.asarray(cv2.dilate(patch, np.ones((side, side), dtype=np.uint8))) for side in (3, 7))
     border = far > near
-    return bool((border & (bright[rows, columns] > 0)).sum() <= 0.22 * max(int(border.sum()), 1))
+    return bool((border & (bright[rows, columns] > 0)).sum() <= 0.30 * max(int(border.sum()), 1))

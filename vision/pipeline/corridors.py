@@ -112,6 +112,20 @@ def joined_azimuths(joints: Sequence[Joint], corridors: Corridors, widths: NDArr
     return joined
 
 
+def in_bridges(places_mm: NDArray[np.float64], joints: Sequence[Joint], corridors: Corridors,
+               widths: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which points (n, 2) on the board lie between two joined lands, no further aside than a bridge's flank."""
+    found = widths > 0.0
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
+    start, line = center[corridors.first[found]], (center[corridors.second] - center[corridors.first])[found]
+    length = np.maximum(np.hypot(line[:, 0], line[:, 1]), 1e-9)
+    relative = places_mm[:, None] - start[None]
+    along = (relative * line[None]).sum(axis=2) / length**2
+    aside = np.abs(relative[..., 0] * line[:, 1] - relative[..., 1] * line[:, 0]) / length
+    inside = (along > 0.0) & (along < 1.0) & (aside < 0.5 * widths[found] + 0.12)
+    return np.asarray(inside.any(axis=1), dtype=np.bool_)
+
+
 def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
     """Say which samples [n, light, ...] are bare metal and not solder mask or print, given the mask [n, light].
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.pipeline.balls import find_balls
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.chips import measure_chips
-from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, joined_azimuths
+from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, joined_azimuths
 from vision.pipeline.fillet import measure_fillets
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grids import fine_grid
@@ -144,7 +144,7 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
     columns["projection_mm"] = find_projections(joints, grid, joined, lead)
     columns["bridge_width_mm"], partner = _bridges(joints, corridors, widths)
-    columns |= _balls(seen, optics)
+    columns |= _balls(seen, optics, corridors, widths)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
     reasons = tuple("" if inside else f"not wholly in the picture of view {seen.capture.view}"
                     for inside in seen.patches.in_picture)
@@ -168,15 +168,18 @@ def _bridges(joints: Sequence[Joint], corridors: Corridors,
     return widest, tuple(partner)
 
 
-def _balls(seen: ViewSurfaces, optics: Optics) -> dict[str, NDArray[np.float64]]:
-    """Give every ball to the joint whose land is nearest."""
+def _balls(seen: ViewSurfaces, optics: Optics, corridors: Corridors,
+           widths: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
+    """Give every ball to the joint whose land is nearest; the crest of a bridge is no ball."""
     joints = seen.joints
     mask = np.median(seen.surface.mask_response, axis=0)
     to_picture = seen.registration.to_picture
     balls = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
     count, largest = np.zeros(len(joints)), np.zeros(len(joints))
-    if len(balls.diameter_mm):
-        delta = to_picture.to_mm(balls.places_px)[:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
+    places = to_picture.to_mm(balls.places_px)
+    loose = ~in_bridges(places, joints, corridors, widths)
+    if loose.any():
+        delta = places[loose][:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
         azimuth = np.arctan2(delta[..., 1], delta[..., 0])
         size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
         shapes = np.array([joint.land_shape for joint in joints])
@@ -184,7 +187,7 @@ def _balls(seen: ViewSurfaces, optics: Optics) -> dict[str, NDArray[np.float64]]
         edge = edge_distance(size, shapes, azimuth.T - turn[:, None]).T
         owner = np.argmin(np.hypot(delta[..., 0], delta[..., 1]) - edge, axis=1)
         np.add.at(count, owner, 1.0)
-        np.maximum.at(largest, owner, balls.diameter_mm)
+        np.maximum.at(largest, owner, balls.diameter_mm[loose])
     return {"ball_count": count, "ball_diameter_mm": largest}
 
 
