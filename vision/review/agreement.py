@@ -48,7 +48,7 @@ class Dispute:
         return "people disagree" if len(calls) > 1 else "somebody could not tell"
 
 
-def disputes(engine: Engine, limit: int = 200) -> list[Dispute]:
+def disputes(engine: Engine, limit: int = 60) -> list[Dispute]:
     """Return what has to be settled, the oldest first.
 
     A dispute: two different calls (or corrected findings) on one finding, or a standing "cannot tell", none of them
@@ -56,7 +56,12 @@ def disputes(engine: Engine, limit: int = 200) -> list[Dispute]:
     """
     with reading(engine) as connection:
         keys = _disputed(connection, limit)
-        return [_dispute(connection, key) for key in keys]
+        said = _opinions(connection, keys)
+        heads = {row.id: row for row in connection.execute(
+            select(FindingRow.id, FindingRow.inspection_id, Unit.serial, FindingRow.finding)
+            .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
+            .join(Unit, Unit.id == InspectionRow.unit_id).where(FindingRow.id.in_(keys)))}
+    return [Dispute(key, heads[key].inspection_id, heads[key].serial, heads[key].finding, said[key]) for key in keys]
 
 
 def disputed_findings(connection: Connection) -> set[int]:
@@ -81,20 +86,18 @@ def _disputed(connection: Connection, limit: int | None) -> list[int]:
     return [int(row.finding_id) for row in rows]
 
 
-def _dispute(connection: Connection, finding_id: int) -> Dispute:
-    head = connection.execute(
-        select(FindingRow.inspection_id, Unit.serial, FindingRow.finding)
-        .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
-        .join(Unit, Unit.id == InspectionRow.unit_id).where(FindingRow.id == finding_id)).one()
-    return Dispute(finding_id, head.inspection_id, head.serial, head.finding, opinions(connection, finding_id))
-
-
 def opinions(connection: Connection, finding_id: int) -> tuple[Opinion, ...]:
     """Return what people say about a finding, decisions taken back left out."""
-    rows = connection.execute(
-        select(Review.reviewer, Review.call, Review.corrected, Review.reviewed_at, Review.blind)
-        .where(Review.finding_id == finding_id, Review.withdrawn_at.is_(None)).order_by(Review.reviewed_at))
-    return tuple(Opinion(row.reviewer, row.call, row.corrected, row.reviewed_at, row.blind) for row in rows)
+    return _opinions(connection, [finding_id])[finding_id]
+
+
+def _opinions(connection: Connection, keys: Sequence[int]) -> dict[int, tuple[Opinion, ...]]:
+    said: dict[int, tuple[Opinion, ...]] = {key: () for key in keys}
+    for row in connection.execute(
+            select(Review.finding_id, Review.reviewer, Review.call, Review.corrected, Review.reviewed_at, Review.blind)
+            .where(Review.finding_id.in_(keys), Review.withdrawn_at.is_(None)).order_by(Review.reviewed_at)):
+        said[row.finding_id] += (Opinion(row.reviewer, row.call, row.corrected, row.reviewed_at, row.blind),)
+    return said
 
 
 @dataclass(frozen=True)
@@ -151,7 +154,7 @@ def _shuffle(name: str, look: BlindLook) -> bytes:
     return hashlib.sha256(f"{name}\n{look.inspection_id}\n{look.joint_id}".encode()).digest()
 
 
-def pair_agreements(engine: Engine, limit: int = 20_000) -> list[Agreement]:
+def pair_agreements(engine: Engine, limit: int = 5000) -> list[Agreement]:
     """Return how every two people agree on the findings that both judged (defect or not; cannot tell left out)."""
     with reading(engine) as connection:
         rows = connection.execute(

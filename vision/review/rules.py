@@ -15,7 +15,7 @@ from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Review
 from vision.review.decisions import FALSE_CALL, REAL
 
 #: Decisions that are read at most; the newest count.
-MOST = 20_000
+MOST = 5000
 #: Points drawn of each kind; more would be one blot.
 DRAWN = 300
 

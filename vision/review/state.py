@@ -6,11 +6,12 @@ its newest inspection passes: accepted, or with nothing but false calls, and not
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
 
-from sqlalchemy import Connection, Engine, exists, func, or_, select
+from sqlalchemy import Connection, Engine, case, exists, func, or_, select
 from sqlalchemy.orm import aliased
 
 from models.vocabulary import FINDING
@@ -75,32 +76,42 @@ def _state(connection: Connection, unit_id: int) -> State:
         select(InspectionRow.id, InspectionRow.verdict, InspectionRow.open_findings)
         .where(InspectionRow.unit_id == unit_id, InspectionRow.superseded_by.is_(None))
         .order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc()).limit(1)).one()
-    key = int(newest.id)
-    standing = (Review.inspection_id == key, Review.withdrawn_at.is_(None), Review.blind.is_(False))
+    return _states(connection, [(newest.id, newest.verdict, newest.open_findings)])[newest.id]
+
+
+def _states(connection: Connection, newest: Sequence[tuple[int, str, int]]) -> dict[int, State]:
+    """Return the states that inspections (key, verdict, open findings) give their boards, with two queries in all."""
+    keys = [key for key, _, _ in newest]
     mended = exists().where(
-        Repair.inspection_id == key, Repair.repaired_at >= Review.reviewed_at,
+        Repair.inspection_id == Review.inspection_id, Repair.repaired_at >= Review.reviewed_at,
         or_(Repair.joint_id == Review.joint_id, Repair.chip_id == Review.chip_id))
     bad = or_(Review.call == REAL, Review.call == "escape")
-    real = _count(connection, select(func.count(Review.id)).where(*standing, bad))
-    done = _count(connection, select(func.count(Review.id)).where(*standing, bad, mended))
-    unsure = _count(connection, select(func.count(Review.id)).where(*standing, Review.call == CANNOT_TELL))
-    any_repair = _count(connection, select(func.count(Repair.id)).where(Repair.inspection_id == key))
-    counts = (key, int(newest.open_findings), unsure, real, done)
-    if newest.verdict == "ungraded":
-        return State("take pictures", *counts)
-    if newest.open_findings:
-        return State("decide", *counts)
+    counts = {row.inspection_id: (int(row.unsure), int(row.real), int(row.done)) for row in connection.execute(
+        select(Review.inspection_id, func.sum(case((Review.call == CANNOT_TELL, 1), else_=0)).label("unsure"),
+               func.sum(case((bad, 1), else_=0)).label("real"),
+               func.sum(case((bad & mended, 1), else_=0)).label("done"))
+        .where(Review.inspection_id.in_(keys), Review.withdrawn_at.is_(None), Review.blind.is_(False))
+        .group_by(Review.inspection_id))}
+    heated = set(connection.execute(select(Repair.inspection_id).where(Repair.inspection_id.in_(keys)).distinct())
+                 .scalars())
+    states = {}
+    for key, verdict, waiting in newest:
+        unsure, real, done = counts.get(key, (0, 0, 0))
+        states[key] = State(_kind(verdict, waiting, unsure, real > done, key in heated), key, waiting, unsure, real,
+                            done)
+    return states
+
+
+def _kind(verdict: str, waiting: int, unsure: int, to_mend: bool, heated: bool) -> Kind:
+    if verdict == "ungraded":
+        return "take pictures"
+    if waiting:
+        return "decide"
     if unsure:
-        return State("settle", *counts)
-    if real > done:
-        return State("mend", *counts)
-    if any_repair:
-        return State("grade again", *counts)
-    return State("closed", *counts)
-
-
-def _count(connection: Connection, query: object) -> int:
-    return int(connection.execute(query).scalar_one())  # type: ignore[call-overload]
+        return "settle"
+    if to_mend:
+        return "mend"
+    return "grade again" if heated else "closed"
 
 
 def history(engine: Engine, unit_id: int) -> list[Event]:
@@ -151,13 +162,15 @@ def bench_boards(engine: Engine, limit: int = 40) -> list[BenchBoard]:
               .where(Review.withdrawn_at.is_(None), Review.blind.is_(False), Review.call != "false_call")
               .order_by(Review.reviewed_at.desc()).limit(BENCH_REVIEWS).subquery())
     query = (select(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name,
-                    func.min(recent.c.reviewed_at).label("at"))
+                    InspectionRow.verdict, InspectionRow.open_findings, func.min(recent.c.reviewed_at).label("at"))
              .join(recent, recent.c.inspection_id == InspectionRow.id)
              .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
              .where(InspectionRow.superseded_by.is_(None), ~newer)
-             .group_by(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name)
+             .group_by(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name, InspectionRow.verdict,
+                       InspectionRow.open_findings)
              .order_by(func.min(recent.c.reviewed_at)).limit(limit))
     with reading(engine) as connection:
-        boards = [BenchBoard(row.id, row.unit_id, row.serial, row.name, row.at, _state(connection, row.unit_id))
-                  for row in connection.execute(query)]
+        rows = connection.execute(query).all()
+        states = _states(connection, [(row.id, row.verdict, row.open_findings) for row in rows])
+    boards = [BenchBoard(row.id, row.unit_id, row.serial, row.name, row.at, states[row.id]) for row in rows]
     return [board for board in boards if not board.state.closed]

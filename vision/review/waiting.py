@@ -22,7 +22,7 @@ from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Review, 
 #: Boards listed on one page of the queue.
 PAGE = 25
 #: The waiting boards are counted up to this; beyond it a person needs no exact number.
-COUNTED = 2000
+COUNTED = 500
 #: How long a board counts as being looked at by somebody, s.
 HELD_SECONDS = 120.0
 
