@@ -15,6 +15,7 @@ from vision.pipeline.unwrap import FREE
 
 MAX_BALL_MM = 1.2
 MIN_BALL_MM = 0.08
+LEAST_FOR_ORDER_PX = 6  # smaller patches are too blurred to show the order of the lights
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
 
@@ -63,18 +64,31 @@ def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArra
     sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
     chosen = np.nonzero(compact & sized)[0].tolist()
     keep = [item for item in chosen if _loose(labels, bright, item + 1, stats[item + 1].tolist())
-            and _mirrors(capture, labels, item + 1, stats[item + 1].tolist())]
+            and _domed(capture, labels, item + 1, stats[item + 1].tolist(), optics)]
     return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
 
 
-def _mirrors(capture: Capture, labels: NDArray[Any], label: int, box: list[int]) -> bool:
-    """Say whether a patch mirrors the lights one after the other, as a dome does, and not all alike, as print does."""
+def _domed(capture: Capture, labels: NDArray[Any], label: int, box: list[int], optics: Optics) -> bool:
+    """Say whether a patch mirrors the lights one after the other, as a dome does.
+
+    Print is equally bright under all lights and never as bright as a mirror; a flat metal end is as flat at its
+    edge as in its middle; a dome gets steeper outward.
+    """
     left, top, width, height = box[:4]
     inside = labels[top:top + height, left:left + width] == label
-    samples = capture.responses[:, top:top + height, left:left + width][:, inside]
-    low, high = samples.min(axis=0), samples.max(axis=0)
+    samples = capture.responses[:, top:top + height, left:left + width]
+    low, high = samples.min(axis=0)[inside], samples.max(axis=0)[inside]
     print_like = (high < 1.3) & (low > 0.3) & (high < 1.8 * low)
-    return bool(print_like.mean() < 0.5 and np.percentile(high, 90) > 0.7)
+    if print_like.mean() >= 0.5 or np.percentile(high, 90) <= 0.7:
+        return False
+    if min(width, height) < LEAST_FOR_ORDER_PX:
+        return True
+    radiance = np.maximum(samples, 0.0) * optics.white[:, None, None]
+    moment = (radiance * optics.slope_deg[:, None, None]).sum(axis=0) / np.maximum(radiance.sum(axis=0), 1e-4)
+    row, column = np.mgrid[0:height, 0:width]
+    away = np.hypot((row - (height - 1) / 2.0) / (height / 2.0), (column - (width - 1) / 2.0) / (width / 2.0))
+    middle, brim = moment[inside & (away < 0.45)], moment[inside & (away > 0.6)]
+    return bool(len(middle) > 0 and len(brim) > 0 and np.median(brim) > np.median(middle) + 2.0)
 
 
 def _loose(labels: NDArray[Any], bright: NDArray[np.uint8], label: int, box: list[int]) -> bool:
