@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from synthetic_images.criteria import COVERAGE_DEG
 from synthetic_images.plan import (
     AZIMUTHS,
     CAP,
@@ -55,13 +56,17 @@ class Draft:
     def _partial(self, j: int, severity: float) -> None:
         kind = self.recipe.pick("defect.gap_kind", self.rng)[0]
         edge = self.shapes.edge[j]
-        hole = self.family.joints[j].hole_mm / 2.0
         if kind == "starved toe":
+            hole = self.family.joints[j].hole_mm / 2.0
             share = self.recipe.at("defect.starved", 1.0 - severity)
             wave = ripple(self.rng, np.array([0.06]), 1)
             self.shapes.toe[j] = toe_from_share(np.array([hole]), edge[None], share + wave)[0]
             return
-        width = np.deg2rad(self.recipe.at("defect.gap", severity))
+        self._open_gap(j, kind, np.deg2rad(self.recipe.at("defect.gap", severity)))
+
+    def _open_gap(self, j: int, kind: str, width: float) -> None:
+        """Take the solder away over this much of the circle (rad), in one gap or two."""
+        hole = self.family.joints[j].hole_mm / 2.0
         parts = 2 if width > np.deg2rad(100) and self.rng.random() < 0.25 else 1
         start = self.rng.uniform(0, 2 * np.pi)
         soft = np.deg2rad(self.rng.uniform(4.0, 14.0))
@@ -94,7 +99,7 @@ class Draft:
 
     def _excess(self, j: int, severity: float) -> None:
         shapes, rng = self.shapes, self.rng
-        angle = np.deg2rad(self.recipe.at("defect.dome_angle", severity) + rng.normal(0, 2.0))
+        angle = np.deg2rad(min(self.recipe.at("defect.dome_angle", severity) + rng.normal(0, 2.0), 86.0))
         shapes.form[j] = CAP
         shapes.cap_angle[j] = angle
         wave = ripple(rng, np.array([rng.uniform(0.005, 0.03)]), 1)[0]
@@ -129,17 +134,18 @@ class Draft:
         return int(near[self.rng.integers(min(len(near), 2))]) if near else None
 
     def join(self, j: int, other: int, width: float) -> None:
-        """Plan solder between two joints, unless one of them holds none."""
-        forms = self.shapes.form
-        for joint in (j, other):
-            if forms[joint] == OPEN and self.shapes.has_lead[joint]:
-                return
+        """Plan solder between two joints."""
         self.necks.append(Neck(j, other, width, float(self.rng.normal(0.0, 0.08)), float(self.rng.uniform(0.5, 1.1))))
 
     def add_harmless(self, chance: float, taken: set[int]) -> None:
-        """Plan specks of solder and pores that are too small for any criterion."""
+        """Plan specks of solder, pores and gaps that are too small for any criterion."""
         rng = self.rng
+        blemish = self.recipe.one("good.blemish", rng)
+        allowed = np.deg2rad(360.0 - COVERAGE_DEG[self.family.workmanship_class])
         for j in range(len(self.family.joints)):
+            if j not in taken and rng.random() < blemish:
+                kind = ("dewetted land", "open crescent", "unwetted lead")[int(rng.integers(3))]
+                self._open_gap(j, kind, allowed * self.recipe.one("good.blemish_size", rng))
             if j in taken or rng.random() >= chance:
                 continue
             angle, size = rng.uniform(0, 2 * np.pi), rng.uniform(0.05, 0.09)
@@ -151,6 +157,10 @@ class Draft:
             else:
                 spot = way * (0.45 * reach + 0.55 * self.outline[j].max())
                 self.pits.append(Pit(j, float(spot[0]), float(spot[1]), float(size), float(size)))
+
+    def drop_dry_necks(self) -> None:
+        """Give up solder between joints of which one holds none."""
+        self.necks = [n for n in self.necks if OPEN not in (self.shapes.form[n.first], self.shapes.form[n.second])]
 
     def join_same_nets(self, chance: float, taken: set[int]) -> None:
         """Plan joins of neighbours that share a net, which are no defect."""

@@ -147,6 +147,7 @@ def plan_board(family: Family, rng: np.random.Generator, *, recipe: Recipe | Non
         draft.add(joint, finding, severity)
     draft.add_harmless(recipe.one("good.harmless", rng), set(planned))
     draft.join_same_nets(recipe.one("rate.same_net_join", rng), set(planned))
+    draft.drop_dry_necks()
     chips = _plan_chips(family, recipe, rng, defect_rate, planned_chips)
     seed = int(rng.integers(2**31))
     look_seed = int(rng.integers(2**31)) if look_seed is None else look_seed
@@ -228,8 +229,9 @@ def _plan_chips(family: Family, recipe: Recipe, rng: np.random.Generator, rate: 
                 planned: Mapping[int, tuple[str, float]] | None) -> tuple[ChipState, ...]:
     chips = []
     for index, chip in enumerate(family.chips):
-        jitter = rng.normal(0.0, 0.025, 2)
-        state = ChipState(True, float(jitter[0]), float(jitter[1]), float(np.deg2rad(rng.normal(0.0, 1.0))), False)
+        jitter = recipe.draw("good.chip_play", rng, 2)
+        turn = float(np.deg2rad(recipe.one("good.chip_turn", rng)))
+        state = ChipState(True, float(jitter[0]), float(jitter[1]), turn, False)
         hit, kind, severity = rng.random() < rate, recipe.pick("rate.chip", rng)[0], recipe.one("rate.severity", rng)
         if planned is not None:
             finding, severity = planned.get(index, ("good", 0.0))

@@ -82,7 +82,7 @@ def test_white_sits_at_the_exposure_and_metal_saturates() -> None:
     recipe = quiet_recipe(board__residue=0.0, camera__white_share=0.3, solder__roughness=0.04, solder__shade=1.0,
                           solder__grain=0.005, light__single_leds=0.0)
     for seed in range(3):
-        _, view = render({}, seed, recipe=recipe)
+        _, view = render({0: ("excess_solder", 0.5)}, seed, recipe=recipe)  # a dome has every slope
         picture = view.pictures["a"]
         assert picture.dtype == np.uint8 and picture.shape == (560, 800, 3)
         assert 3.0 < view.responses.max() < 6.0
