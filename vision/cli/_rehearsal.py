@@ -8,7 +8,7 @@ from pathlib import Path
 
 from models.limits import LimitSheet
 from models.vocabulary import ACCEPT, REJECT
-from synthetic_images.line_lot import Drift, LineLot, line_family, simulate_line
+from synthetic_images.line_lot import BATCH_BOARDS, Drift, LineLot, line_family, simulate_line
 from vision.line.log_file import Entry
 from vision.line.log_store import import_entries
 from vision.pipeline.inspection import FoundFinding, Inspection, JointInspection
@@ -26,7 +26,9 @@ PLACES = {"nozzle_dewetting": ("N2", "nozzle N2 stops wetting"),
 def simulated_shift(path: Path, kind: str, boards: int, seed: int, step: Callable[[], None]) -> str:
     """Write the shift into a new database and return what was simulated, in a sentence."""
     place, told = PLACES[kind]
-    start = boards // 2 if kind != "poor_board_batch" else max(50, boards // 100 * 50)
+    start = boards // 2
+    if kind == "poor_board_batch":  # with a batch, and late enough for the watch to know what is normal
+        start = max(BATCH_BOARDS, (boards - 40) // BATCH_BOARDS * BATCH_BOARDS)
     lot = simulate_line(line_family(), boards=boards, seed=seed,
                         drifts=(Drift(kind, start, place=place),))  # type: ignore[arg-type]
     station = Station("simulated", 0.02, "{serial}_{view}.png",

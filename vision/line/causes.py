@@ -74,16 +74,22 @@ class LogDifference:
         return "*" if self.word else "+" if self.difference.separation > 0.5 else "-"
 
     @property
+    def _points(self) -> str:
+        """A difference of shares with its interval, in points of per cent."""
+        d = self.difference
+        effect, low, high = (number_text(100.0 * value, 0, signed=True) for value in (d.effect, d.low, d.high))
+        return f"{effect} points, {low} to {high}"
+
+    @property
     def text(self) -> str:
         """The difference in a sentence without its end."""
         d = self.difference
         if self.word:
             return (f"{titled(self.quantity)} {self.word}: {d.typical[1]:.0%} of the boards since then, "
-                    f"{d.typical[0]:.0%} of those before")
+                    f"{d.typical[0]:.0%} of those before ({self._points})")
         if self.is_check:
-            points = [number_text(100.0 * value, 0, signed=True) for value in (d.effect, d.low, d.high)]
             return (f"{titled(self.quantity)} ({self.place}) passed in {d.typical[1]:.0%} since then, in "
-                    f"{d.typical[0]:.0%} before ({points[0]} points, {points[1]} to {points[2]})")
+                    f"{d.typical[0]:.0%} before ({self._points})")
         change = (f"{titled(self.quantity)} ({self.place}) {spoken(self.quantity, d.effect, signed=True)} "
                   f"({spoken(self.quantity, d.low, signed=True)} to {spoken(self.quantity, d.high, signed=True)}; "
                   f"from {spoken(self.quantity, d.typical[0])} to {spoken(self.quantity, d.typical[1])})")
