@@ -97,6 +97,13 @@ def test_two_drifts_raise_two_alarms_each_in_its_place() -> None:
     assert found[0].seen < found[1].seen
 
 
+def test_a_drift_of_everything_is_seen_beside_an_open_alarm() -> None:
+    drifts = (Drift("nozzle_dewetting", 80, place="N2"), Drift("cold_after_pause", 120))
+    found = scan(history_of(simulate_line(FAMILY, boards=160, seed=2, drifts=drifts)))
+    assert [item.location.best.text for item in found] == ["nozzle N2", "whole board"]
+    assert 120 <= found[1].seen < 145
+
+
 def test_looking_after_every_board_raises_the_alarm_once() -> None:
     whole = drifting(DRIFTS[2][0], 2)
     known: list[Known] = []

@@ -33,8 +33,8 @@ def locate(history: History, table: Spots, measures: Sequence[str], since: int, 
     For each place: likelihood ratio of "all its joints moved by one amount, the others not at all", summed over
     measurements (which move independently of each other) and findings. The noise has a part of each joint's own and a
     part common to a board, so that a moody board is not taken for a change of all joints. Joints that another alarm
-    speaks for already are left out, and so are the places that hold one; only places that share a joint with the one
-    whose series raised the alarm are asked.
+    speaks for already are left out, and so are the places that have lost more than half of their joints by that; only
+    places that share a joint with the one whose series raised the alarm are asked.
     """
     free = np.ones(len(history.joints), dtype=np.bool_)
     free[list(spoken_for)] = False
@@ -43,8 +43,8 @@ def locate(history: History, table: Spots, measures: Sequence[str], since: int, 
         if measure in history.measures:
             ratio += _measure_ratio(history, table, measure, since, until, reference, free)
     for finding in finding_names(history):
-        ratio += _finding_ratio(history, table, finding, since, until, reference)
-    ratio[(table.weights[:, ~free] > 0).any(axis=1)] = -np.inf
+        ratio += _finding_ratio(history, table, finding, since, until, reference, free)
+    ratio[table.weights[:, free].sum(axis=1) < 0.5] = -np.inf
     ratio[~(table.weights[:, list(spoke_at.members)] > 0).any(axis=1)] = -np.inf
     odds = np.exp(ratio - ratio.max()) * table.parts
     odds /= odds.sum()
@@ -83,7 +83,8 @@ def _measure_ratio(history: History, table: Spots, measure: str, since: int, unt
     return ratio
 
 
-def _finding_ratio(history: History, table: Spots, finding: str, since: int, until: int, reference: slice) -> Floats:
+def _finding_ratio(history: History, table: Spots, finding: str, since: int, until: int, reference: slice,
+                   free: Bools) -> Floats:
     """Return log likelihood ratios of a rate raised by one factor at all joints of a place (Poisson counts).
 
     A joint's own rate before is its count drawn toward the mean of all joints with the weight of half a finding, for
@@ -94,7 +95,7 @@ def _finding_ratio(history: History, table: Spots, finding: str, since: int, unt
     after, tried_after = found[since: until + 1].sum(axis=0), graded[since: until + 1].sum(axis=0)
     mean = (before.sum() + 0.5) / (tried_before.sum() + 1.0)
     rate = (before + 0.5) / (tried_before + 0.5 / mean)
-    inside = (table.weights > 0).astype(np.float64)
+    inside = ((table.weights > 0) & free).astype(np.float64)
     count, expected = inside @ after, np.maximum(inside @ (rate * tried_after), 1e-12)
     ratio: Floats = count * np.log(np.maximum(count, 1e-12) / expected) - (count - expected)
     return np.where(count > expected, ratio, 0.0)
