@@ -22,6 +22,9 @@ from synthetic_images.solder import draw_leads, draw_solder, prepare
 from synthetic_images.truth import TruthRow, contact_heights, view_truth
 from vision.setup import Similarity, Station, View, nominal_view, view_size_px
 
+#: The surface is never drawn coarser than this, so that truth is as exact for stations of low resolution.
+COARSEST_MM = 0.0125
+
 
 @dataclass(frozen=True)
 class RenderedView:
@@ -84,7 +87,8 @@ def build_surface(plan: BoardPlan, station: Station, board_to_px: Similarity, si
 
     Returns the canvas and the solder's height at the leads (joint, ray) in mm.
     """
-    supersample = round(plan.recipe.entries["camera.supersample"].low)
+    supersample = max(round(plan.recipe.entries["camera.supersample"].low),
+                      int(np.ceil(1.0 / (board_to_px.px_per_mm * COARSEST_MM))))
     shapes = prepare(plan)
     canvas = new_canvas(board_to_px, size_px, supersample, float(shapes.reach.max()) + 0.3)
     lean = _lean(plan, station, board_to_px, size_px)

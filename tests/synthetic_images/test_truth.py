@@ -15,7 +15,7 @@ from synthetic_images.plan import BoardPlan
 from synthetic_images.truth import HEADER, TruthRow
 from vision.setup import CHIP_MEASURES, JOINT_FINDINGS, JOINT_MEASURES
 
-from .small import quiet_recipe, render, small_family
+from .small import quiet_recipe, render, small_family, small_station
 
 EVERY = {0: ("partial_wetting", 0.5), 1: ("non_wetting", 0.8), 2: ("no_solder", 1.0), 4: ("lead_missing", 1.0),
          5: ("excess_solder", 0.8)}
@@ -174,6 +174,19 @@ def test_workmanship_numbers() -> None:
     assert not is_marginal("", good, 2)
     assert not is_marginal("partial_wetting", good | {"coverage_deg": 200.0}, 2)
     assert is_marginal("partial_wetting", good | {"coverage_deg": 200.0}, 2, seen_coverage_deg=280.0)
+
+
+def test_truth_does_not_depend_on_the_resolution() -> None:
+    """The same board seen at 0.02 and 0.05 mm per pixel has the same joints."""
+    planned = {0: ("partial_wetting", 0.4), 2: ("bridge", 0.8), 5: ("excess_solder", 0.5)}
+    fine, coarse = (render(planned, 3, station=small_station(mm_per_px=mm, picture_px=px))[1]
+                    for mm, px in ((0.02, (800, 560)), (0.05, (320, 224))))
+    assert [(r.pin, r.finding) for r in fine.rows] == [(r.pin, r.finding) for r in coarse.rows]
+    for one, other in zip(fine.rows, coarse.rows, strict=True):
+        for name, least in (("coverage_deg", 4.0), ("land_cover_pct", 1.0), ("bridge_width_mm", 0.04),
+                            ("wetting_angle_deg", 3.0), ("fillet_height_mm", 0.02)):
+            if one.pin:
+                assert other.values[name] == pytest.approx(one.values[name], abs=least, nan_ok=True)
 
 
 def test_chip_limits() -> None:

@@ -1,0 +1,1 @@
+"""Recipes: what the renderer draws from, as TOML."""
