@@ -92,6 +92,9 @@ def serve(db: str, host: str, port: int, station_paths: Sequence[Path], behind_t
         if not alone and not behind_tls:
             say("caution: passwords and pictures cross the network unencrypted; put a proxy with https in front "
                 "(--behind-tls) unless the network is closed")
+        # Pages wait on the database many times in a few milliseconds; a thread that draws a picture should not keep
+        # the interpreter for its usual 5 ms each time.
+        sys.setswitchinterval(0.0005)
         say(f"open http://{'[' + host + ']' if ':' in host else host}:{server.effective_port}   (Ctrl-C ends)")
         server.run()
     finally:
