@@ -1,0 +1,160 @@
+"""`meniscope review` and `meniscope rework` from the command line."""
+
+from __future__ import annotations
+
+import json
+import re
+import signal
+import subprocess
+import sys
+import urllib.request
+from pathlib import Path
+
+import pytest
+import rendered_boards as rendered
+import review_boards as boards
+from click.testing import CliRunner, Result
+from sqlalchemy import Engine
+
+from models.table import read_table
+from vision.cli import main
+from vision.review.decisions import Actor, Decision, decide
+from vision.review.state import board_state
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def run(*arguments: str, text: str | None = None) -> Result:
+    return CliRunner().invoke(main, list(arguments), input=text)
+
+
+@pytest.fixture
+def db(engine: Engine, tmp_path: Path) -> str:
+    boards.save(engine, boards.inspection("B1", boards.MIXED))
+    return str(tmp_path / "results.sqlite")
+
+
+def test_rework_lists_stops_and_says_its_cautions(db: str) -> None:
+    done = run("rework", "B1", "--db", db)
+    assert done.exit_code == 0
+    lines = done.stdout.splitlines()
+    assert lines[0].split()[:2] == ["stop", "place"]
+    assert [line.split()[0] for line in lines[2:]] == ["1", "2", "3"]
+    assert "J1.2 and J1.3" in done.stdout
+    assert "not yet looked at by a person" in done.stdout
+    for words in ("solder side", "Hot iron:", "Fume extraction:", "at most 3 s a contact", "no instruction",
+                  "1 doubtful findings wait"):
+        assert words in done.stderr
+
+
+def test_rework_prints_json_and_nothing_else_on_standard_output(db: str) -> None:
+    data = json.loads(run("rework", "B1", "--db", db, "--json", "--side", "top").stdout)
+    assert data["kind"] == "meniscope repair sheet"
+    assert data["side"] == "top"
+    assert [stop["number"] for stop in data["stops"]] == [1, 2, 3]
+
+
+def test_rework_writes_a_sheet_with_pictures_in_it(engine: Engine, tmp_path: Path) -> None:
+    rendered.render(tmp_path / "lot", "B7", bare=(0,))
+    rendered.grade(engine, tmp_path / "lot")
+    path = tmp_path / "sheet.html"
+    done = run("rework", "B7", "--db", str(tmp_path / "results.sqlite"), "--html", str(path), "--turn", "90")
+    assert done.exit_code == 0
+    page = path.read_text(encoding="utf-8")
+    assert len(re.findall(r'src="data:image/jpeg;base64,[A-Za-z0-9+/=]{2000,}"', page)) == 1
+    assert "1. J1.1: no solder" in page
+
+
+def test_a_repair_is_recorded_by_place(db: str, engine: Engine) -> None:
+    done = run("rework", "B1", "--db", db, "--mended", "J1.2 and J1.3", "--by", "Bo", "--note", "wick")
+    assert done.exit_code == 0
+    assert "J1.2 and J1.3: mended by Bo." in done.stderr
+    assert board_state(engine, 1).mended == 2
+    again = run("rework", "B1", "--db", db, "--mended", "J1.2 and J1.3", "--by", "Bo")
+    assert again.exit_code == 1
+    assert "on it stand 'J1.1', 'C1'" in again.stderr or "on it stand 'C1', 'J1.1'" in again.stderr
+    assert run("rework", "B1", "--db", db, "--mended", "C1").exit_code == 2
+
+
+@pytest.mark.parametrize(("arguments", "message"), [
+    (("rework", "NO-SUCH"), "no board with this serial"),
+    (("rework", "B1", "--inspection", "9"), "inspection 9: not in this database"),
+    (("review", "remove-person", "Eve"), "person 'Eve': not in this database"),
+    (("review", "add-person", "Eve", "--password-stdin"), "wanted 10 to 200"),
+    (("review", "--host", "0.0.0.0"), "nobody has a password"),
+    (("review", "--behind-tls", "127.0.0.1"), "nobody has a password"),
+])
+def test_what_cannot_be_done_is_told_in_one_line(db: str, arguments: tuple[str, ...], message: str) -> None:
+    command, *rest = arguments
+    done = run(command, *rest, "--db", db, text="short\n") if command == "rework" else run(
+        "review", "--db", db, *rest, text="short\n")
+    assert done.exit_code == 1
+    assert message in done.stderr
+    assert len(done.stderr.strip().splitlines()) == 1
+
+
+def test_a_database_that_is_not_there_is_told(tmp_path: Path) -> None:
+    for command in (("rework", "B1"), ("review",)):
+        done = run(*command, "--db", str(tmp_path / "no.sqlite"))
+        assert done.exit_code == 1
+        assert "no such file" in done.stderr
+        assert not (tmp_path / "no.sqlite").exists()
+
+
+def test_people_are_added_changed_listed_and_removed(db: str) -> None:
+    add = ("review", "--db", db, "add-person", "anna", "--password-stdin")
+    assert run(*add, text="three green boats\n").exit_code == 0
+    assert run(*add, "--may-settle", text="four green boats\n").exit_code == 0
+    (row,) = json.loads(run("review", "--db", db, "people", "--json").stdout)
+    assert (row["name"], row["may_settle"]) == ("anna", True)
+    assert "boats" not in run("review", "--db", db, "audit").stdout
+    assert run("review", "--db", db, "remove-person", "anna").exit_code == 0
+    assert json.loads(run("review", "--db", db, "people", "--json").stdout) == []
+    actions = [row["action"] for row in json.loads(run("review", "--db", db, "audit", "--json").stdout)]
+    assert actions == ["user removed", "user changed", "user added"]
+
+
+def test_samples_go_out_as_a_table_for_training(db: str, engine: Engine, tmp_path: Path) -> None:
+    found = boards.findings(engine, 1)
+    decide(engine, found["J1.2 bridge"], Decision("real"), Actor("Ada"), version=0)
+    decide(engine, found["J1.5 partial_wetting"], Decision("false_call"), Actor("Ada"), version=0)
+    decide(engine, found["J1.3 bridge"], Decision("cannot_tell"), Actor("Ada"), version=0)
+    out = tmp_path / "reviewed.csv"
+    done = run("review", "--db", db, "samples", "--family", "invented-9", "--out", str(out), "--json")
+    rows = {row["place"]: row for row in json.loads(done.stdout)}
+    assert (rows["J1.2"]["labels"], rows["J1.2"]["reviewers"]) == ("bridge", "Ada")
+    assert rows["J1.5"]["labels"] == "good"
+    assert rows["J1.3"]["left_out"] == "somebody could not tell"
+    assert read_table(out, "joint").findings == (("bridge",), ())
+
+
+def test_without_the_extra_it_says_what_to_install(db: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "waitress", None)
+    done = run("review", "--db", db)
+    assert done.exit_code == 1
+    assert "pip install 'meniscope[review]'" in done.stderr
+
+
+def test_the_page_is_served_on_this_machine_alone_until_it_is_stopped(db: str) -> None:
+    pytest.importorskip("waitress", reason="the extra `review` is not installed")
+    program = [sys.executable, "-c", "from vision.cli import main; main()", "review", "--db", db, "--port", "0"]
+    with subprocess.Popen(program, cwd=ROOT, stderr=subprocess.PIPE, text=True) as server:
+        assert server.stderr is not None
+        try:
+            address = re.search(r"http://127\.0\.0\.1:\d+", server.stderr.readline())
+            assert address is not None
+            with urllib.request.urlopen(address[0], timeout=20) as answer:
+                assert "Who are you?" in answer.read().decode()
+                assert answer.headers.get("Server") in (None, "")
+        finally:
+            server.send_signal(signal.SIGINT)
+            rest = server.stderr.read()
+        assert server.wait(30) == 0
+    assert "Traceback" not in rest
+
+
+def test_help_says_how_it_is_used() -> None:
+    for command in ("review", "rework"):
+        done = run(command, "--help")
+        assert done.exit_code == 0
+        assert "--db" in done.stdout
