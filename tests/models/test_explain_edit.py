@@ -91,6 +91,17 @@ def test_the_effect_is_what_judging_with_both_sheets_gives() -> None:
     assert "measured" in found.flips[0].why
 
 
+def test_marginal_joints_flip_but_count_as_neither() -> None:
+    old = LimitSheet(SHEET.rules[:1])
+    columns = {"coverage_deg": np.array([100.0, 290.0, 350.0, 290.0])}
+    truth = [("partial_wetting",), (), ("partial_wetting",), ("partial_wetting",)]
+    for marginal, escapes, false_calls in (([False] * 4, (2, 1), (0, 1)), ([True] * 4, (0, 0), (0, 0))):
+        found = effect(old, with_limit(old, 1, limit=300.0), "joint", columns, ["b"] * 4, list("wxyz"), truth, marginal)
+        assert (found.escapes_before, found.escapes_after) == escapes
+        assert (found.false_calls_before, found.false_calls_after) == false_calls
+        assert [flip.name for flip in found.flips] == ["x", "z"]
+
+
 def test_without_truth_only_verdicts_are_compared() -> None:
     old = LimitSheet(SHEET.rules[:1])
     found = effect(old, with_limit(old, 1, limit=300.0), "joint", {"coverage_deg": np.array([290.0, 350.0])},

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from invented_tables import joint_table
 
 from models.limits import Condition, LimitSheet, Rule, judge
+from models.table import LabelledTable
 from models.tradeoff import Curve, curves
 from vision.report.curves import chart_words, curve_svg, curves_png, nice_ticks
 
@@ -40,6 +41,16 @@ def test_a_stricter_limit_lets_fewer_escape_and_rejects_more_good_ones() -> None
         stricter = 1 if curve.side == "below" else -1
         assert (stricter * np.diff(curve.escapes) <= 1e-12).all()
         assert (stricter * np.diff(curve.false_calls) >= -1e-12).all()
+
+
+def test_what_other_rules_or_the_guard_band_catch_is_no_escape() -> None:
+    columns = {"coverage_deg": np.array([100.0, 275.0, 300.0, 360.0]), "land_cover_pct": np.array([90.0, 90, 20, 90])}
+    bad = ("partial_wetting",)
+    table = LabelledTable("joint", columns, (bad, bad, bad, ()), ("b",) * 4, np.zeros(4, dtype=bool))
+    land = Rule("partial_wetting", "test", (Condition("land_cover_pct", below=75.0),))
+    for rules, escapes in (((SHEET.rules[0], land), 0.0), ((SHEET.rules[0],), 1 / 3)):
+        curve = curves(LimitSheet(rules), table)[0]
+        assert curve.escapes[curve.limits == 270.0] == pytest.approx([escapes])
 
 
 def invented_curve(guard: float = 10.0) -> Curve:
