@@ -32,7 +32,14 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "sqlite":
         return str(tmp_path / "results.sqlite")
     running: PostgresServer = request.getfixturevalue("server")
-    return running.new_database()
+    if "engine" not in request.fixturenames:
+        return running.new_database()
+    # Tests that want the tables too get a copy of a database that has them.
+    if not running.template:
+        made = running.new_database()
+        open_database(made).dispose()
+        running.template = made.split("@/")[1].split("?")[0]
+    return running.new_database(running.template)
 
 
 @pytest.fixture

@@ -31,6 +31,7 @@ class PostgresServer:
             self.user = "postgres" if "postgres" in {item.pw_name for item in pwd.getpwall()} else "nobody"
             shutil.chown(self.folder, self.user)
         self.count = 0
+        self.template = ""  # name of a database to copy, once there is one
         self._run("initdb", "-D", str(self.folder / "data"), "-U", "tester", "-A", "trust", "-E", "UTF8",
                   "--no-sync", "--locale=C.UTF-8")
         self.start()
