@@ -14,7 +14,7 @@ INNER_STEPS = 5  # solder must reach this far onto the ring to count as running 
 CREST_DEG = 13.0
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
-BLACK = 0.2  # darker than this against lit solder no metal is that sees the board around it
+BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 Column = NDArray[np.float64]
 
 
@@ -60,20 +60,33 @@ def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray
 def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
-    Three things break it. The land is bare from its edge inward to (nearly) the hole. Between lead and land the
-    hole is open: darker than any metal that sees the board around it. Or the solder has a crest: where it wets
-    the lead it gets flatter outward all the way, where it does not it falls off again towards the lead.
+    An open hole and solder too steep to be lit are equally dark, so the dark zone itself says nothing; its brim
+    does. Three things show a gap. The land is bare from its edge inward to (nearly) the hole. Or what is lit
+    first, outward from the dark zone, is flat: a fillet comes out of the dark at the steepest slope that is lit,
+    a brim of solder or land at an open hole does not. Or the solder has a crest: where it wets the lead it gets
+    flatter outward all the way, where it does not it falls off again towards the lead.
     """
     onto_land = bare_from(surface) >= INNER_STEPS
-    away = lead_distance(patches, leads, slice(0, RING.start + INNER_STEPS))
-    seen = leads.visible > 0.5
-    between = away > np.where(seen, leads.nominal_radius_mm, 0.0)[:, None, None]
-    black = (surface.energy[:, :, : RING.start] < BLACK) & between[:, :, : RING.start]
-    # Where the land next to the hole is as dark, both are solder too steep to be lit.
-    beside = surface.energy[:, :, RING.start + 1:RING.start + INNER_STEPS].mean(axis=2) > 1.5 * BLACK
-    is_open = (black.sum(axis=2) >= 2) & beside
-    crested = _crested(patches, surface, leads) & seen[:, None]
-    return smooth_azimuth(onto_land & ~is_open & ~crested, 5)
+    seen = (leads.visible > 0.5)[:, None]
+    abrupt = _flat_brim(patches, surface, leads) & seen
+    crested = _crested(patches, surface, leads) & seen
+    return smooth_azimuth(onto_land & ~abrupt & ~crested, 5)
+
+
+def _flat_brim(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+    """Say at which azimuths the dark zone around the lead ends at something flat, [joint, azimuth]."""
+    within = slice(0, RING.stop - EDGE_STEPS)
+    away = lead_distance(patches, leads, within)
+    outside = away > leads.nominal_radius_mm[:, None, None] + 0.02
+    dark = surface.dark[:, :, within]
+    dark_before = np.cumsum(dark & outside, axis=2)
+    # The last dark sample before the first lit run of three.
+    lit = ~dark & outside & (dark_before >= 2)
+    run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
+    first = run.argmax(axis=2)
+    steps = np.minimum(first[:, :, None] + np.arange(1, 5), run.shape[2] + 1)
+    slopes = np.take_along_axis(surface.slope_deg[:, :, within], steps, axis=2)
+    return np.asarray(run.any(axis=2) & (slopes.max(axis=2) < BRIM_DEG), dtype=np.bool_)
 
 
 def _crested(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:

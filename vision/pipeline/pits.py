@@ -18,14 +18,16 @@ CORE = 0.24  # the bottom of a pit is darker than this against lit solder; steep
 BRIM = 0.50  # and its walls are darker than this
 LEAST_MM = 0.06
 LARGEST_MM = 0.8
+RINGED = 0.6  # share of a pit's surroundings that must be lit
 EDGE_MM = 0.05  # this close to the land's edge a dark spot may be mask
 
 
 def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[np.float64]:
     """Return the diameter (mm) of each joint's largest pit, 0 for none; all joints as one mosaic.
 
-    A pit is a compact black spot on the land's solder. What lies wholly between lead and hole edge is a gap of
-    the fillet, not a pit, unless it is clear of the lead.
+    A pit is a compact black spot on the land's solder with lit solder nearly all around it: a fillet may be as dark
+    where it is too steep to be lit, but that opens towards the lead. What lies wholly between lead and hole edge is a
+    gap of the fillet, not a pit, unless it is clear of the lead.
     """
     inside = _on_land(joints, grid)
     away = np.hypot(grid.x_mm - leads.offset_x_mm[:, None, None], grid.y_mm - leads.offset_y_mm[:, None, None])
@@ -48,8 +50,21 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[
         column, row = centers[label][0] - SIDE // 2, centers[label][1] - joint * SIDE - SIDE // 2
         if np.hypot(column, row) * cell < joints[joint].hole_mm / 2.0 and not clear:
             continue
+        if _lit_around(grid.energy[joint], spot, (left, top - joint * SIDE)) < RINGED:
+            continue
         largest[joint] = max(largest[joint], _diameter(brim, labels, label, (left, top, width, height)) * cell)
     return largest
+
+
+def _lit_around(energy: NDArray[np.float64], spot: NDArray[np.bool_], place: tuple[int, int]) -> float:
+    """Return the share of a band around a spot (two to five samples off it) that is lit."""
+    left, top = place
+    padded = np.pad(spot, 6).astype(np.uint8)
+    near, far = (cv2.dilate(padded, np.ones((side, side), dtype=np.uint8)) for side in (5, 11))
+    row, column = np.nonzero(np.asarray(far) > np.asarray(near))
+    row, column = row + top - 6, column + left - 6
+    inside = (row >= 0) & (row < SIDE) & (column >= 0) & (column < SIDE)
+    return float((energy[row[inside], column[inside]] > BRIM).mean()) if inside.any() else 0.0
 
 
 def _on_land(joints: Sequence[Joint], grid: FineGrid) -> NDArray[np.bool_]:
