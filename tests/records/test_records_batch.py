@@ -121,6 +121,21 @@ def test_a_serial_that_occurs_twice(engine: Engine, tmp_path: Path) -> None:
     assert row["reason"] == "serial B1 occurs twice in this batch"
 
 
+def test_full_paths_are_recorded(file_engine: Engine, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A relative path would mean nothing to a worker elsewhere, nor to who verifies the pictures next year."""
+    from vision.records.load import load_inspection
+
+    fake.boards(tmp_path, ["B1"])
+    monkeypatch.chdir(tmp_path)
+    files = BoardFiles("B1", {("v1", "a"): Path("B1_v1_a.png")})
+    result = run(file_engine, [files])["B1"]
+    assert load_inspection(file_engine, result.inspection_id).pictures[0].path == str(tmp_path / "B1_v1_a.png")
+    monkeypatch.chdir("/")
+    tally = Tally()
+    assert list(verify(file_engine, Filter(), tally)) == []
+    assert tally.pictures == 1
+
+
 class Counting(ThreadPoolExecutor):
     """Counts how many boards are in hand at once."""
 

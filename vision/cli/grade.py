@@ -142,7 +142,8 @@ class _Run:
                   targets=() if target is None else (target,), stop=stop)
         if target is not None:
             self.courier = self._start_courier(job, target)
-        grader = BoardGrader(self.family, self.station, self.sheet, options["overlays"])
+        seen = None if options["overlays"] is None else options["overlays"].absolute()  # workers may run elsewhere
+        grader = BoardGrader(self.family, self.station, self.sheet, seen)
         if options["watch"]:
             say(f"watching {self.folder}; Ctrl-C ends")
             boards = arriving(self.folder, self.station, self.family, stop)

@@ -12,7 +12,7 @@ import traceback
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, Executor, Future, wait
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -112,6 +112,7 @@ def grade_folder(boards: Iterable[BoardFiles | None], grader: Grader, workers: W
                 if isinstance(files, _End):
                     more = False
                     break
+                files = in_full(files)
                 done = None if job.again else find_graded(job, files)
                 if done is None:
                     hand.give(files)
@@ -133,6 +134,11 @@ def once_each(boards: Iterable[BoardFiles]) -> Iterator[BoardFiles]:
         else:
             seen.add(files.serial)
             yield files
+
+
+def in_full(files: BoardFiles) -> BoardFiles:
+    """Return the board with full paths: workers may run elsewhere, and records outlive the present folder."""
+    return replace(files, pictures={place: Path(path).absolute() for place, path in files.pictures.items()})
 
 
 def find_graded(job: Job, files: BoardFiles) -> BoardResult | None:
