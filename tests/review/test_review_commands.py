@@ -118,14 +118,15 @@ def test_samples_go_out_as_a_table_for_training(db: str, engine: Engine, tmp_pat
     found = boards.findings(engine, 1)
     decide(engine, found["J1.2 bridge"], Decision("real"), Actor("Ada"), version=0)
     decide(engine, found["J1.5 partial_wetting"], Decision("false_call"), Actor("Ada"), version=0)
-    decide(engine, found["J1.3 bridge"], Decision("cannot_tell"), Actor("Ada"), version=0)
+    decide(engine, found["J1.1 solder_ball"], Decision("cannot_tell"), Actor("Ada"), version=0)
+    decide(engine, found["J1.1 partial_wetting"], Decision("real"), Actor("Ada"), version=0)
     out = tmp_path / "reviewed.csv"
     done = run("review", "--db", db, "samples", "--family", "invented-9", "--out", str(out), "--json")
     rows = {row["place"]: row for row in json.loads(done.stdout)}
     assert (rows["J1.2"]["labels"], rows["J1.2"]["reviewers"]) == ("bridge", "Ada")
     assert rows["J1.5"]["labels"] == "good"
-    assert rows["J1.3"]["left_out"] == "somebody could not tell"
-    assert read_table(out, "joint").findings == (("bridge",), ())
+    assert rows["J1.1"]["left_out"] == "somebody could not tell"
+    assert read_table(out, "joint").findings == (("bridge",), ("bridge",), ())
 
 
 def test_without_the_extra_it_says_what_to_install(db: str, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -79,8 +79,9 @@ def test_a_page_older_than_a_decision_taken_back_is_refused(both: Engine) -> Non
 def test_many_people_at_once_neither_lose_nor_double_a_decision(both: Engine) -> None:
     for number in range(4):
         boards.save(both, boards.inspection(f"B{number}", boards.MIXED, minute=number))
+    # One end of each bridge is left to be decided with the other.
     waiting = [key for number in range(1, 5) for name, key in boards.findings(both, number).items()
-               if not name.endswith("blowhole")]
+               if name not in ("X2.1 blowhole", "J1.3 bridge")]
     won: list[int] = []
     lost: list[int] = []
     start = threading.Barrier(4)
@@ -102,9 +103,9 @@ def test_many_people_at_once_neither_lose_nor_double_a_decision(both: Engine) ->
     assert sorted(won) == sorted(waiting)
     assert len(lost) == 3 * len(waiting)
     with reading(both) as connection:
-        assert connection.execute(select(func.count(Review.id))).scalar_one() == len(waiting)
+        assert connection.execute(select(func.count(Review.id))).scalar_one() == len(waiting) + 4
         assert connection.execute(select(func.sum(InspectionRow.open_findings))).scalar_one() == 0
-        assert connection.execute(select(func.count()).select_from(AUDIT)).scalar_one() == len(waiting)
+        assert connection.execute(select(func.count()).select_from(AUDIT)).scalar_one() == len(waiting) + 4
 
 
 def test_only_one_s_own_decision_can_be_taken_back_and_only_once(engine: Engine) -> None:
@@ -135,6 +136,40 @@ def test_settling_gives_the_last_word_and_keeps_who_said_what(both: Engine) -> N
     with reading(both) as connection:
         told = connection.execute(select(AUDIT.c.detail).where(AUDIT.c.action == "settle")).scalar_one()
     assert told == "false call; Ada had said cannot tell"
+
+
+def test_both_ends_of_a_bridge_are_decided_taken_back_and_settled_together(both: Engine) -> None:
+    key = boards.save(both, boards.inspection("B1", boards.MIXED))
+    found = boards.findings(both, key)
+    here, there = found["J1.2 bridge"], found["J1.3 bridge"]
+
+    def calls() -> list[str | None]:
+        standing = [load_case(both, finding).found.standing for finding in (here, there)]
+        return [None if item is None else item.call for item in standing]
+
+    review = decide(both, there, UNSURE, ADA, version=0)
+    assert calls() == ["cannot_tell"] * 2
+    assert open_count(both, key) == 4
+    undo(both, review, ADA)
+    assert calls() == [None, None]
+    assert open_count(both, key) == 6
+    decide(both, here, UNSURE, ADA, version=2)
+    settle(both, there, REAL, BO, version=3)
+    assert calls() == ["real", "real"]
+    assert open_count(both, key) == 4
+    assert [action for _, action in trail(both)] == ["decide"] * 2 + ["undo"] * 2 + ["decide"] * 2 + ["settle"] * 2
+
+
+def test_a_bridge_s_other_end_that_was_decided_before_keeps_its_decision(engine: Engine) -> None:
+    """Two bridges meet at J1.2: only the one that names it back is its other end."""
+    faults = {"J1.2": [("bridge", 0.5, "reject", "J1.3")], "J1.3": [("bridge", 0.6, "reject", "J1.4")],
+              "J1.4": [("bridge", 0.6, "reject", "J1.3")]}
+    found = boards.findings(engine, boards.save(engine, boards.inspection("B1", faults)))
+    decide(engine, found["J1.2 bridge"], FALSE, ADA, version=0)
+    assert load_case(engine, found["J1.3 bridge"]).found.standing is None
+    decide(engine, found["J1.3 bridge"], REAL, BO, version=0)
+    standing = [load_case(engine, found[f"{place} bridge"]).found.standing for place in ("J1.2", "J1.3", "J1.4")]
+    assert [item.call for item in standing if item is not None] == ["false_call", "real", "real"]
 
 
 def test_a_blind_opinion_counts_for_nothing_but_agreement(engine: Engine) -> None:

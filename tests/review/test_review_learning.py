@@ -37,13 +37,14 @@ def test_decided_joints_become_samples_with_their_origin(both: Engine, tmp_path:
     decide(both, found["J1.2 bridge"], REAL, ADA, version=0)
     decide(both, found["J1.5 partial_wetting"], FALSE, ADA, version=0)
     report_escape(both, key, joint_id=8, chip_id=None, finding="blowhole", note="", by=BO)
-    assert labels(both) == {"J1.1": ("no_solder",), "J1.2": ("bridge",), "J1.5": (), "X2.2": ("blowhole",)}
+    assert labels(both) == {"J1.1": ("no_solder",), "J1.2": ("bridge",), "J1.3": ("bridge",), "J1.5": (),
+                            "X2.2": ("blowhole",)}
     reviewed = reviewed_joints(both, "invented-9", weight=4.0)
     assert reviewed.provenance[0].reviewers == ("Ada", "Bo")
-    assert reviewed.table.columns["coverage_deg"].tolist() == [212.0, 355.0, 274.0, 355.0]
+    assert reviewed.table.columns["coverage_deg"].tolist() == [212.0, 355.0, 355.0, 274.0, 355.0]
     assert np.isnan(reviewed.table.columns["wetting_angle_deg"]).all()
-    assert reviewed.table.uncertainties["coverage_deg"].tolist() == [2.0] * 4
-    assert reviewed.table.weight().tolist() == [4.0] * 4
+    assert reviewed.table.uncertainties["coverage_deg"].tolist() == [2.0] * 5
+    assert reviewed.table.weight().tolist() == [4.0] * 5
     assert set(reviewed.table.boards) == {"invented-9/B1"}
     write_table(reviewed.table, tmp_path / "reviewed.csv")
     assert read_table(tmp_path / "reviewed.csv", "joint").findings == reviewed.table.findings

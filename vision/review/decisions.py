@@ -18,7 +18,7 @@ from models.errors import MeniscopeError
 from models.vocabulary import CHIP_FINDINGS, FINDING, JOINT_FINDINGS
 from vision.records.columns import moment_text
 from vision.records.database import transaction
-from vision.records.schema import FindingRow, InspectionRow, JointResult, Repair, Review
+from vision.records.schema import FamilyJoint, FindingRow, InspectionRow, JointResult, Repair, Review
 from vision.review.tables import AUDIT, CONTROL, SETTLEMENT
 
 REAL, FALSE_CALL, CANNOT_TELL = "real", "false_call", "cannot_tell"
@@ -63,13 +63,42 @@ def decide(engine: Engine, finding_id: int, decision: Decision, by: Actor, *, ve
             finding = hold_finding(connection, finding_id)
             _check(decision, finding)
             _check_version(connection, finding_id, version)
-            key = write_review(connection, finding, decision, by.name, blind=False)
-            if finding.verdict != "indicator":
-                count_open(connection, finding.inspection_id, -1)
-            note_audit(connection, by, "decide", finding.inspection_id, finding_id, key, _told(decision))
+            now = datetime.now(UTC)
+            key = write_review(connection, finding, decision, by.name, blind=False, at=now)
+            _decided(connection, finding, key, decision, by)
+            twin = bridge_twin(connection, finding)
+            if twin is not None and _standing(connection, twin.id) is None:
+                _decided(connection, twin, write_review(connection, twin, decision, by.name, blind=False, at=now),
+                         decision, by)
             return key
     except IntegrityError as error:  # another program wrote past the lock; its decision stands
         raise ConflictError("somebody decided on this finding while you were looking; nothing was saved") from error
+
+
+def _decided(connection: Connection, finding: Row[Any], key: int, decision: Decision, by: Actor) -> None:
+    """Count a fresh decision and tell of it."""
+    if finding.verdict != "indicator":
+        count_open(connection, finding.inspection_id, -1)
+    note_audit(connection, by, "decide", finding.inspection_id, finding.id, key, _told(decision))
+
+
+def bridge_twin(connection: Connection, finding: Row[Any]) -> Row[Any] | None:
+    """Return the finding of a bridge's other end: one piece of solder, so people decide on both ends at once."""
+    if finding.finding != "bridge" or not finding.other:
+        return None
+    rows = connection.execute(
+        select(FindingRow.__table__, FamilyJoint.ref, FamilyJoint.pin)
+        .join(FamilyJoint, FamilyJoint.id == FindingRow.joint_id)
+        .where(FindingRow.inspection_id == finding.inspection_id, FindingRow.finding == "bridge")).all()
+    here = next((f"{row.ref}.{row.pin}" for row in rows if row.id == finding.id), "")
+    return next((row for row in rows if f"{row.ref}.{row.pin}" == finding.other and row.other == here), None)
+
+
+def _standing(connection: Connection, finding_id: int) -> Any:
+    """Return the open decision that stands on a finding, or None."""
+    return connection.execute(
+        select(Review.id, Review.call, Review.reviewer, Review.reviewed_at).where(
+            Review.finding_id == finding_id, Review.withdrawn_at.is_(None), Review.blind.is_(False))).first()
 
 
 def undo(engine: Engine, review_id: int, by: Actor) -> int:
@@ -88,15 +117,26 @@ def undo(engine: Engine, review_id: int, by: Actor) -> int:
                                                             Repair.repaired_at >= review.reviewed_at)).first()
         if mended is not None:
             raise ConflictError("this joint was mended after your decision; it can no longer be taken back")
-        changed = connection.execute(update(Review).where(Review.id == review_id, Review.withdrawn_at.is_(None))
-                                     .values(withdrawn_at=datetime.now(UTC)))
-        if not changed.rowcount:
+        if not _withdraw(connection, finding, review_id, by):
             raise ConflictError("this decision was taken back or settled already")
-        if finding.verdict != "indicator":
-            count_open(connection, finding.inspection_id, 1)
-        connection.execute(delete(SETTLEMENT).where(SETTLEMENT.c.review_id == review_id))
-        note_audit(connection, by, "undo", finding.inspection_id, review.finding_id, review_id)
+        twin = bridge_twin(connection, finding)
+        other = None if twin is None else _standing(connection, twin.id)
+        if twin is not None and other is not None and (other.reviewer, other.reviewed_at) == (by.name,
+                                                                                             review.reviewed_at):
+            _withdraw(connection, twin, other.id, by)
         return int(review.finding_id)
+
+
+def _withdraw(connection: Connection, finding: Row[Any], review_id: int, by: Actor) -> bool:
+    """Take a review back and let its finding wait again; False where it was taken back before."""
+    if not connection.execute(update(Review).where(Review.id == review_id, Review.withdrawn_at.is_(None))
+                              .values(withdrawn_at=datetime.now(UTC))).rowcount:
+        return False
+    if finding.verdict != "indicator":
+        count_open(connection, finding.inspection_id, 1)
+    connection.execute(delete(SETTLEMENT).where(SETTLEMENT.c.review_id == review_id))
+    note_audit(connection, by, "undo", finding.inspection_id, finding.id, review_id)
+    return True
 
 
 def settle(engine: Engine, finding_id: int, decision: Decision, by: Actor, *, version: int) -> int:
@@ -110,22 +150,29 @@ def settle(engine: Engine, finding_id: int, decision: Decision, by: Actor, *, ve
         finding = hold_finding(connection, finding_id, superseded=True)
         _check(decision, finding)
         _check_version(connection, finding_id, version)
-        before = connection.execute(select(Review.id, Review.call, Review.reviewer).where(
-            Review.finding_id == finding_id, Review.withdrawn_at.is_(None), Review.blind.is_(False))).first()
         now = datetime.now(UTC)
-        if before is not None:
-            connection.execute(update(Review).where(Review.id == before.id).values(withdrawn_at=now))
-        elif finding.verdict != "indicator":
-            count_open(connection, finding.inspection_id, -1)
-        key = write_review(connection, finding, decision, by.name, blind=False, at=now)
-        done = connection.execute(update(SETTLEMENT).where(SETTLEMENT.c.finding_id == finding_id)
-                                  .values(review_id=key, settled_by=by.name, settled_at=now))
-        if not done.rowcount:
-            connection.execute(insert(SETTLEMENT), [{"finding_id": finding_id, "review_id": key,
-                                                     "settled_by": by.name, "settled_at": now}])
-        was = "" if before is None else f"; {before.reviewer} had said {CALL_WORDS[before.call]}"
-        note_audit(connection, by, "settle", finding.inspection_id, finding_id, key, _told(decision) + was)
+        key = _settle(connection, finding, decision, by, now)
+        twin = bridge_twin(connection, finding)
+        if twin is not None:
+            _settle(connection, twin, decision, by, now)
         return key
+
+
+def _settle(connection: Connection, finding: Row[Any], decision: Decision, by: Actor, now: datetime) -> int:
+    before = _standing(connection, finding.id)
+    if before is not None:
+        connection.execute(update(Review).where(Review.id == before.id).values(withdrawn_at=now))
+    elif finding.verdict != "indicator":
+        count_open(connection, finding.inspection_id, -1)
+    key = write_review(connection, finding, decision, by.name, blind=False, at=now)
+    done = connection.execute(update(SETTLEMENT).where(SETTLEMENT.c.finding_id == finding.id)
+                              .values(review_id=key, settled_by=by.name, settled_at=now))
+    if not done.rowcount:
+        connection.execute(insert(SETTLEMENT), [{"finding_id": finding.id, "review_id": key,
+                                                 "settled_by": by.name, "settled_at": now}])
+    was = "" if before is None else f"; {before.reviewer} had said {CALL_WORDS[before.call]}"
+    note_audit(connection, by, "settle", finding.inspection_id, finding.id, key, _told(decision) + was)
+    return key
 
 
 def decide_blind(engine: Engine, finding_id: int, decision: Decision, by: Actor) -> int:
@@ -226,9 +273,7 @@ def hold_inspection(connection: Connection, inspection_id: int) -> int | None:
 def _check_version(connection: Connection, finding_id: int, version: int) -> None:
     if finding_version(connection, finding_id) == version:
         return
-    now = connection.execute(
-        select(Review.reviewer, Review.call, Review.reviewed_at).where(
-            Review.finding_id == finding_id, Review.withdrawn_at.is_(None), Review.blind.is_(False))).first()
+    now = _standing(connection, finding_id)
     if now is None:
         raise ConflictError("this finding changed while you were looking; nothing was saved: look again")
     raise ConflictError(f"{now.reviewer} decided “{CALL_WORDS[now.call]}” while you were looking "
