@@ -16,15 +16,17 @@ from models.criteria import CRITERIA, Criterion, asked_by, severity_of, workmans
 from models.decision import CriterionRisks, family_risks
 from models.errors import MeniscopeError
 from models.evaluate import Comparison, compare, judged
-from models.guards import guarded
+from models.guards import guarded, uncertainty_near
 from models.learn import LearnOptions, learn_rules
 from models.rules import Evidence, LimitSheet, Rule, holds, judge
 from models.sheet_check import implies
 from models.table import LabelledTable, board_folds
-from models.vocabulary import FINDINGS
+from models.vocabulary import FINDINGS, with_unit
 
 #: A default limit for a finding without examples is kept only where it rejects no more of the good joints than this.
 DEFAULT_FALSE_CALLS = 0.005
+#: A criterion that rejects more of the good joints than this is told to the person who teaches.
+ALARMING = 0.01
 
 
 @dataclass(frozen=True)
@@ -157,6 +159,7 @@ def _rules_for(finding: str, table: LabelledTable, plan: _Plan, notes: list[str]
         return []
     fixed = [rule for rule in workmanship_rules(workmanship_class, placed=False, criteria=plan.criteria)
              if rule.finding == finding and _measured(rule, table)]
+    notes += [note for note in (_alarm_note(rule, table) for rule in fixed) if note]
     asked = asked_by(finding, workmanship_class, plan.criteria)
     source = f"learned; asked for by {asked}" if asked else "learned"
     learned = learn_rules(finding, table, fixed, source, indicator=severity == "indicator", options=options)
@@ -185,6 +188,24 @@ def _rules_for(finding: str, table: LabelledTable, plan: _Plan, notes: list[str]
     if not rules and not any(note.startswith(f"{finding}:") for note in notes):
         notes.append(f"{finding}: {why} and no default limit, so there is no rule for it")
     return rules
+
+
+def _alarm_note(rule: Rule, table: LabelledTable) -> str:
+    """Return a warning where a criterion with a number of its own rejects many good joints, else nothing.
+
+    Training does not move such a number, so the fault lies with the measurement.
+    """
+    good = table.good
+    alarms, tried = int((holds(rule, table.columns) & good).sum()), int(good.sum())
+    if alarms <= ALARMING * tried:
+        return ""
+    condition = rule.when[0]
+    limit = condition.below if condition.above is None else condition.above
+    error = uncertainty_near(table.take(holds(rule, table.columns) & good), condition.measure, float(limit or 0.0))
+    reads = "" if np.isnan(error.bias) else (f" (there it reads {with_unit(condition.measure, abs(error.bias))} too "
+                                             f"{'low' if error.bias < 0 else 'high'})")
+    return (f"{rule.finding}: the criterion \"{rule.in_words()}\" rejects {alarms} of {tried} good joints; its number "
+            f"stands, so look into the measurement{reads}, the station's file or the pictures")
 
 
 def _measured(rule: Rule, table: LabelledTable) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -180,6 +181,18 @@ def test_a_finding_without_examples_keeps_its_default_and_says_so() -> None:
     assert [c.above for rule in bridge for c in rule.when] == [0.05]
     assert any(note.startswith("bridge: no examples to learn from; the default limit stands")
                for note in result.report.notes)
+
+
+def test_a_measurement_that_reads_too_low_is_told_not_hidden_by_another_limit() -> None:
+    table = joint_table(12, 21)
+    low = np.where(np.arange(len(table)) % 10 == 0, -120.0, 0.0)  # every tenth joint reads 120 degrees less
+    wrong = replace(table, columns={**table.columns, "coverage_deg": table.columns["coverage_deg"] + low})
+    result = train_sheet(wrong, folds=0)
+    [note] = [note for note in result.report.notes if "rejects" in note]
+    assert note.startswith('partial_wetting: the criterion "coverage below 270 deg" rejects ')
+    assert re.search(r"it reads 1[12]\d deg too low", note)
+    assert [c.below for r in result.sheet.rules for c in r.when if c.measure == "coverage_deg"] == [270.0]
+    assert not any("rejects" in note for note in train_sheet(table, folds=0).report.notes)
 
 
 def test_boards_are_never_on_both_sides_of_a_split() -> None:
