@@ -10,12 +10,15 @@ import pytest
 import review_boards as boards
 from sqlalchemy import Engine
 
-from models.table import read_table, write_table
+from models.limits import judge
+from models.table import LabelledTable, read_table, write_table
+from models.train import train_sheet
+from models.vocabulary import JOINT_MEASURES
 from vision.review.agreement import disputes, next_look, pair_agreements
 from vision.review.boards import load_case
 from vision.review.decisions import Actor, Decision, decide, decide_blind, look_blind, report_escape, settle
 from vision.review.rules import rule_records
-from vision.review.samples import reviewed_joints
+from vision.review.samples import reviewed_joints, with_reviews
 
 ADA, BO, CY = Actor("Ada"), Actor("Bo"), Actor("Cy")
 REAL, FALSE, UNSURE = Decision("real"), Decision("false_call"), Decision("cannot_tell")
@@ -48,6 +51,28 @@ def test_decided_joints_become_samples_with_their_origin(both: Engine, tmp_path:
     assert set(reviewed.table.boards) == {"invented-9/B1"}
     write_table(reviewed.table, tmp_path / "reviewed.csv")
     assert read_table(tmp_path / "reviewed.csv", "joint").findings == reviewed.table.findings
+
+
+def test_training_takes_reviewed_joints_beside_rendered_ones(engine: Engine) -> None:
+    """What people saw moves a limit: real defects at 300 deg, which the rendered boards alone would accept."""
+    rng = np.random.default_rng(4)
+    coverage = np.concatenate([rng.uniform(335.0, 360.0, 300), rng.uniform(60.0, 200.0, 120)])
+    columns = {name: np.full(420, 0.5) for name in JOINT_MEASURES} | {"coverage_deg": coverage}
+    rendered = LabelledTable("joint", columns, ((),) * 300 + (("partial_wetting",),) * 120,
+                             tuple(f"lot:{row % 20}" for row in range(420)), np.zeros(420, dtype=bool))
+    for number in range(30):
+        key = boards.save(engine, boards.inspection(
+            f"B{number}", {"J1.2": [("partial_wetting", 295.0 + number / 3.0, "review")]}, minute=number))
+        (finding,) = boards.findings(engine, key).values()
+        decide(engine, finding, REAL, ADA, version=0)
+    both_kinds = with_reviews(rendered, reviewed_joints(engine, "invented-9", weight=2.0))
+    assert len(both_kinds) == 450
+    assert len(set(both_kinds.boards)) == 50
+    seen = {"coverage_deg": np.array([300.0])} | {name: np.array([0.5]) for name in JOINT_MEASURES
+                                                  if name != "coverage_deg"}
+    verdicts = [judge(train_sheet(table, folds=0, criteria=()).sheet, "joint", seen).verdicts[0]
+                for table in (rendered, both_kinds)]
+    assert verdicts == ["accept", "reject"]
 
 
 def test_half_decided_joints_and_unseen_indicators_teach_nothing(engine: Engine) -> None:

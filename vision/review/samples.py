@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection, Engine, select
 
-from models.table import LabelledTable
+from models.table import LabelledTable, join_tables
 from models.vocabulary import JOINT_MEASURES
 from vision.records.columns import moment_text
 from vision.records.database import reading
@@ -83,6 +83,14 @@ def reviewed_joints(engine: Engine, family: str, *, weight: float = 1.0) -> Revi
         uncertainties={name: np.array([spread.get(name, np.nan) for spread in spreads], dtype=np.float64)
                        for name in known}, weights=np.full(len(kept), weight))
     return Reviewed(table, tuple(origin for _, origin in kept), tuple(left))
+
+
+def with_reviews(table: LabelledTable, reviewed: Reviewed) -> LabelledTable:
+    """Return a table of rendered joints with the reviewed ones behind it, for training on both.
+
+    A board that is in both would be on both sides of a split; their names differ, so it cannot be.
+    """
+    return join_tables([table, reviewed.table]) if len(reviewed.table) else table
 
 
 def _reviewed(connection: Connection, family: str) -> Iterator[tuple[Any, list[Any], list[Any]]]:
