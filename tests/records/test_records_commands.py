@@ -254,6 +254,16 @@ def test_list_show_totals(recorded: str) -> None:
     assert totals["findings"][0] == {"finding": "partial_wetting", "findings": 4, "review": 2, "boards": 2}
 
 
+def test_a_long_list_is_shortened_in_a_table_only(recorded: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("vision.cli.results.NEWEST", 4)
+    result = run("results", "list", "--db", recorded)
+    assert result.stderr == "the newest 4 boards are shown; --limit N shows more, --json and --csv show all\n"
+    assert "B0002" in result.stdout
+    assert "B0001" not in result.stdout
+    assert "B0000" in run("results", "list", "--db", recorded, "--limit", "6").stdout
+    assert len(json.loads(run("results", "list", "--db", recorded, "--json").stdout)) == 6
+
+
 @pytest.mark.parametrize(("arguments", "code", "message"), [
     (["list", "--since", "yesterday"], 2, "'yesterday' is no time: wanted 2026-03-31, 2026-03-31T14:00, or"),
     (["list", "--finding", "rust"], 2, "'rust' is not one of 'no_solder'"),

@@ -19,6 +19,8 @@ from vision.records.watch import Patience, arriving
 from vision.setup import Light, Station
 
 QUICK = Patience(every=0.05, settled=0.15, incomplete=0.6)
+#: Where nothing may be taken too early, however slow the machine is at the moment.
+SLOW = Patience(every=0.05, settled=3.0, incomplete=60.0)
 
 
 def station() -> Station:
@@ -30,14 +32,15 @@ def station() -> Station:
 class Watcher:
     """Watches in a thread and collects what arrives."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, patience: Patience = QUICK) -> None:
+        self._patience = patience
         self.taken: list[tuple[str, int, tuple[str, ...]]] = []
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._run, args=(folder,))
         self._thread.start()
 
     def _run(self, folder: Path) -> None:
-        for files in arriving(folder, station(), invented.family(), self._stop.is_set, QUICK):
+        for files in arriving(folder, station(), invented.family(), self._stop.is_set, self._patience):
             if files is not None:
                 self.taken.append((files.serial, len(files.pictures), files.problems))
 
@@ -54,9 +57,9 @@ class Watcher:
 
 
 def test_only_complete_sets_are_taken(tmp_path: Path) -> None:
-    watcher = Watcher(tmp_path)
+    watcher = Watcher(tmp_path, Patience(every=0.05, settled=0.15, incomplete=60.0))
     (tmp_path / "B1_v1_a.png").write_bytes(b"one")
-    time.sleep(0.3)
+    time.sleep(0.5)
     assert watcher.taken == []
     (tmp_path / "B1_v1_b.png").write_bytes(b"two")
     watcher.until(lambda: len(watcher.taken) == 1)
@@ -69,7 +72,7 @@ def test_a_growing_file_is_waited_for_even_with_an_old_time(tmp_path: Path) -> N
     (tmp_path / "B1_v1_a.png").write_bytes(b"one")
     path = tmp_path / "B1_v1_b.png"
     path.write_bytes(b"")
-    watcher = Watcher(tmp_path)
+    watcher = Watcher(tmp_path, SLOW)
     for size in range(1, 12):
         path.write_bytes(b"x" * size)
         os.utime(path, (1e9, 1e9))  # as a copy that keeps the original's time

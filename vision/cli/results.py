@@ -8,6 +8,7 @@ import re
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
     from vision.records.queries import Filter
 
 R = TypeVar("R")
+#: Boards that `list` shows in a table unless told otherwise.
+NEWEST = 100
 #: Changed joints of a board that `regrade` shows in a table.
 SHOWN = 4
 DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
@@ -112,8 +115,14 @@ def list_(db: str, wanted: Filter, output: Output) -> None:
     """List graded boards, newest first."""
     from vision.records.queries import list_inspections
 
+    shortened = output == "table" and wanted.limit is None
+    if shortened:
+        wanted = replace(wanted, limit=NEWEST + 1)
     with opened(db) as engine:
         rows = list_inspections(engine, wanted)
+    if shortened and len(rows) > NEWEST:
+        del rows[NEWEST:]
+        say(f"the newest {NEWEST} boards are shown; --limit N shows more, --json and --csv show all")
     columns = [c for c in LIST_COLUMNS if output != "table" or c.name != "reason" or any(r["reason"] for r in rows)]
     print_rows(rows, columns, output, empty="no graded boards with these properties")
 
