@@ -183,6 +183,7 @@ def test_disagreement_is_settled_over_the_page_by_who_may(locked: Flask, engine:
     bo.log_in("Bo", "seven tall lamps")
     bo.decide(1, "cannot_tell")
     assert "somebody could not tell" in ada.get("/settle").get_data(as_text=True)
+    assert "Only people who may settle" in bo.get("/finding/1").get_data(as_text=True)
     assert bo.post("/finding/1/settle", {"call": "real", "version": "1"}).status_code == 403
     assert ada.post("/finding/1/settle", {"call": "real", "version": ada.version(1)}).headers["Location"] == "/settle"
     assert "Nothing is to be settled." in ada.get("/settle").get_data(as_text=True)
