@@ -136,6 +136,17 @@ def test_full_paths_are_recorded(file_engine: Engine, tmp_path: Path, monkeypatc
     assert tally.pictures == 1
 
 
+def test_results_that_cannot_be_stored_cost_their_own_board_only(engine: Engine, tmp_path: Path) -> None:
+    boards = fake.boards(tmp_path, ["B1", "B2odd", "B3", "B4", "B5odd", "B6"])
+    results = run(engine, boards, in_flight=6)
+    assert {serial: (result.verdict, result.fault) for serial, result in results.items()} == {
+        serial: ("ungraded", True) if "odd" in serial else ("accept", False) for serial in results}
+    assert {row["serial"]: row["reason"] for row in list_inspections(engine) if row["reason"]} == {
+        serial: "the program failed on this board: its results could not be stored (joint J1.99: family sample-1 has "
+                "no such joint)" for serial in ("B2odd", "B5odd")}
+    assert list(verify(engine, Filter(), Tally())) == []
+
+
 class Counting(ThreadPoolExecutor):
     """Counts how many boards are in hand at once."""
 

@@ -166,12 +166,41 @@ def _save(job: Job, outcomes: list[Outcome]) -> list[BoardResult]:
     """Write what workers gave; boards that were done at the same moment share a transaction."""
     if not outcomes:
         return []
-    works = [Work(ungraded(files, job, told) if isinstance(told, str) else told, job.again, fault, None, job.targets)
-             for files, told, fault in outcomes]
-    saved = _patiently(lambda: save_all(job.engine, works, prepare(job.engine, job.family, job.station, job.sheet)),
-                       job.patience)
-    return [BoardResult(files.serial, work.inspection.verdict, place.inspection_id, not place.fresh, work.inspection,
-                        work.fault) for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
+    works = [_work(files, job, told, fault) for files, told, fault in outcomes]
+    try:
+        saved = _write(job, works)
+    except LostConnectionError:
+        raise
+    except RecordsError:
+        # One of them cannot be stored, or nothing can: each alone, and what is refused as a fault of the program.
+        return [result for (files, _, _), work in zip(outcomes, works, strict=True)
+                for result in _save_alone(job, files, work)]
+    return [_result(files, work, place) for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
+
+
+def _save_alone(job: Job, files: BoardFiles, work: Work) -> list[BoardResult]:
+    try:
+        return [_result(files, work, place) for place in _write(job, [work])]
+    except LostConnectionError:
+        raise
+    except RecordsError as error:
+        instead = _work(files, job, f"{FAILED}: its results could not be stored ({error})", True)
+        return [_result(files, instead, place) for place in _write(job, [instead])]
+
+
+def _work(files: BoardFiles, job: Job, told: Inspection | str, fault: bool) -> Work:
+    inspection = ungraded(files, job, told) if isinstance(told, str) else told
+    return Work(inspection, job.again, fault, None, job.targets)
+
+
+def _write(job: Job, works: list[Work]) -> list[Saved]:
+    return _patiently(lambda: save_all(job.engine, works, prepare(job.engine, job.family, job.station, job.sheet)),
+                      job.patience)
+
+
+def _result(files: BoardFiles, work: Work, place: Saved) -> BoardResult:
+    return BoardResult(files.serial, work.inspection.verdict, place.inspection_id, not place.fresh, work.inspection,
+                       work.fault)
 
 
 def _patiently(write: Callable[[], list[Saved]], pauses: tuple[float, ...]) -> list[Saved]:
