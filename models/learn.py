@@ -38,6 +38,10 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
                      "body_cover_pct": "below"},
 }
 SIGNED: frozenset[str] = frozenset({"shift_along_mm", "shift_across_mm", "turn_deg"})
+#: Smaller than this no chip counts as shifted, whatever a limit there would catch by chance: a quarter of the body's
+#: width of the smallest chips beside solder joints, and half of the usual 10 degrees. Common practice, no published
+#: source.
+LEAST: Mapping[str, float] = {"shift_along_mm": 0.1, "shift_across_mm": 0.1, "turn_deg": 5.0}
 
 
 @dataclass(frozen=True)
@@ -155,7 +159,8 @@ def _propose(finding: str, source: str, task: _Task, missed: Bools, candidates: 
             if side != candidates[measure]:
                 continue  # the tree carved along the way; by the physics this side only makes the finding surer
             tightest = min if side == "below" else max
-            limits[measure] = tightest(limits.get(measure, limit), limit)
+            sane = max(limit, LEAST.get(measure, limit))
+            limits[measure] = tightest(limits.get(measure, sane), sane)
         if limits:
             rules.append(Rule(finding, source, tuple(
                 Condition(m, **{candidates[m]: limit}) for m, limit in limits.items())))
@@ -177,6 +182,7 @@ def _separators(finding: str, source: str, task: _Task, missed: Bools, candidate
         beyond = values[missed & (values > edge)]
         if len(beyond) and np.isfinite(edge):
             limit = sign * (edge + float(beyond.min())) / 2.0
+            limit = max(limit, LEAST.get(measure, limit))
             rules.append(Rule(finding, source, (Condition(measure, above=limit) if side == "above"
                                                 else Condition(measure, below=limit),)))
     return rules
@@ -196,7 +202,7 @@ def _unseen(finding: str, source: str, task: _Task, candidates: Mapping[str, Sid
         if measure not in SIGNED or measure in taught or not len(innocent):
             continue
         step = MEASURE[measure].step
-        limit = float(np.ceil(2.0 * float(innocent.max()) / step + 1.0) * step)
+        limit = max(float(np.ceil(2.0 * float(innocent.max()) / step + 1.0) * step), LEAST[measure])
         if limit < possible(measure)[1]:
             extra.append(Rule(finding, f"{source} from good ones only", (Condition(measure, above=round(limit, 6)),)))
     return extra
@@ -312,6 +318,7 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     fine = MEASURE[condition.measure].step / 10.0
     near = [round(fine * k, 6) for k in (np.floor(sign * old / fine), np.ceil(sign * old / fine))]
     low, high = possible(condition.measure)
+    low = LEAST.get(condition.measure, low + fine) - fine / 2.0
     return min((moved_to(limit) for limit in near if low < limit < high), default=rules,
                key=lambda some: _total(task, some, options))
 
@@ -337,7 +344,7 @@ def _best_limit(measure: str, sign: float, values: Floats, cost: Floats, positiv
         coarse = step * multiple
         grid = np.linspace(start, stop, 200) if not multiple else np.arange(
             np.floor(start / coarse), min(np.ceil(stop / coarse), np.floor(start / coarse) + 500) + 1) * coarse
-        grid = grid[grid > 0] if measure in SIGNED else grid[(sign * grid > low) & (sign * grid < high)]
+        grid = grid[grid >= LEAST[measure]] if measure in SIGNED else grid[(sign * grid > low) & (sign * grid < high)]
         if not len(grid):
             continue
         counted, expected = _errors(grid, values, cost, positive, width)

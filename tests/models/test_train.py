@@ -76,6 +76,20 @@ def test_chips_shifted_or_turned_to_either_side_are_found(trained: TrainResult) 
         assert over.above == -(under.below or 0.0)
 
 
+def test_noise_of_a_turn_is_no_reason_to_reject_a_chip() -> None:
+    # Shifted chips whose shift is not seen, by chance turned by 2 to 3 degrees: no limit belongs there.
+    rng = np.random.default_rng(22)
+    turn = np.concatenate([rng.uniform(-1, 1, 200), rng.uniform(2, 3, 40)])
+    table = LabelledTable("chip", {"turn_deg": turn, "shift_along_mm": rng.normal(0, 0.01, 240)},
+                          ((),) * 200 + (("chip_shifted",),) * 40, tuple(f"b{i % 20}" for i in range(240)),
+                          np.zeros(240, dtype=bool))
+    for rule in learn_rules("chip_shifted", table, [], "learned"):
+        for condition in rule.when:
+            limit = condition.above if condition.below is None else -condition.below
+            assert limit is not None
+            assert limit >= {"turn_deg": 5.0, "shift_along_mm": 0.1}[condition.measure]
+
+
 def test_a_measurement_without_examples_is_not_left_open() -> None:
     table = chip_table(40, 5)
     turned = np.array([abs(t) > 10 for t in np.nan_to_num(table.columns["turn_deg"])])
