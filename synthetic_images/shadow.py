@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -35,28 +37,49 @@ def horizons(plan: BoardPlan) -> F32:
     return np.fft.irfft(np.fft.rfft(sharp, axis=1) * soften, BINS, axis=1).astype(np.float32)
 
 
-def azimuth_factor(plan: BoardPlan, canvas: Canvas, surface: NDArray[np.int16], node: NDArray[np.int32], gx: F32,
-                   gy: F32, roughness_fade: float, rng: np.random.Generator) -> F32:
+@dataclass(frozen=True)
+class Surround:
+    """What azimuth_factor needs of a board: neighbours' horizons and the ring's single LEDs."""
+
+    joints: int
+    horizon: F32  # (joint, azimuth bin) rad
+    to_board: F32  # (2, 2) picture to board directions
+    leds: int
+    depth: float
+    phase: float
+
+
+def surround(plan: BoardPlan, canvas: Canvas, led_contrast: float, rng: np.random.Generator) -> Surround:
+    """Prepare a board; `led_contrast` 0..1 says how much of the single LEDs survives the solder's roughness."""
+    depth = plan.recipe.one("light.single_leds", rng) * led_contrast
+    return Surround(len(plan.family.joints), horizons(plan),
+                    np.linalg.inv(canvas.board_to_fine.matrix).astype(np.float32), int(rng.integers(20, 80)), depth,
+                    float(rng.uniform(0, 2 * np.pi)))
+
+
+def azimuth_factor(around: Surround, surface: NDArray[np.int16], node: NDArray[np.int32], gx: F32, gy: F32) -> F32:
     """Return the factor (sample,) on a sample's light from what its mirror direction meets.
 
-    `gx`, `gy` are slopes in the picture; `roughness_fade` 0..1 says how much of the single LEDs survives the lobe.
+    `gx`, `gy` are slopes in the picture.
     """
     factor = np.ones(len(surface), np.float32)
     joint = (surface.astype(np.int32) - cv.FIRST_JOINT) // 3
-    own = (surface >= cv.FIRST_JOINT) & (joint < len(plan.family.joints))
-    count, depth = int(rng.integers(20, 80)), plan.recipe.one("light.single_leds", rng) * roughness_fade
-    first = int(np.searchsorted(node_slopes(), np.deg2rad(31.0)))
-    low_light = np.flatnonzero(own & (node > first) & (node < NODES * 0.56))
-    inverse = np.linalg.inv(canvas.board_to_fine.matrix).astype(np.float32)
+    own = (surface >= cv.FIRST_JOINT) & (joint < around.joints)
+    slopes = node_slopes().astype(np.float32)
+    low_light = np.flatnonzero(own & (node > int(np.searchsorted(slopes, np.deg2rad(31.0)))) & (node < NODES * 0.56))
     down_x, down_y = -gx[low_light], -gy[low_light]
-    u, v = (inverse[i, 0] * down_x + inverse[i, 1] * down_y for i in range(2))
-    place = (np.asarray(cv2.phase(u, v)).ravel() * np.float32(BINS / (2 * np.pi))).astype(np.int32) % BINS
-    horizon = horizons(plan)[joint[low_light], place]
-    zenith = 2.0 * node_slopes().astype(np.float32)[node[low_light]]
-    over = np.clip((zenith - (np.float32(np.pi / 2) - horizon)) / np.float32(0.22), 0.0, 1.0)
-    factor[low_light] = 1.0 - np.float32(1.0 - DIMMED) * over
-    if depth > 0.03:
+    u, v = (around.to_board[i, 0] * down_x + around.to_board[i, 1] * down_y for i in range(2))
+    place = (_angle(u, v) * np.float32(BINS / (2 * np.pi))).astype(np.int32) % BINS
+    zenith = 2.0 * slopes[node[low_light]]
+    over = (zenith - (np.float32(np.pi / 2) - around.horizon[joint[low_light], place])) / np.float32(0.22)
+    factor[low_light] = 1.0 - np.float32(1.0 - DIMMED) * np.clip(over, 0.0, 1.0)
+    if around.depth > 0.03:
         lit = np.flatnonzero(own & (node > NODES // 24))
-        angle = np.asarray(cv2.phase(gx[lit], gy[lit])).ravel()
-        factor[lit] *= 1.0 + np.float32(depth) * np.cos(angle * np.float32(count) + np.float32(rng.uniform(0, 6.28)))
+        wave = np.cos(_angle(gx[lit], gy[lit]) * np.float32(around.leds) + np.float32(around.phase))
+        factor[lit] *= 1.0 + np.float32(around.depth) * wave
     return factor
+
+
+def _angle(x: F32, y: F32) -> F32:
+    """Return azimuths in radians, 0 to 2 pi."""
+    return np.asarray(cv2.phase(x, y), dtype=np.float32).ravel() if len(x) else np.zeros(0, np.float32)

@@ -79,8 +79,9 @@ def test_place_is_within_the_recipe() -> None:
 
 def test_white_sits_at_the_exposure_and_metal_saturates() -> None:
     """A mirrored band of 8 to 26 degrees gives R / (sin^2 26 - sin^2 8) = 4.3 of white: beyond full scale at 30 %."""
-    recipe = quiet_recipe(board__residue=0.0, camera__white_share=0.3, solder__roughness=0.04, solder__shade=1.0,
-                          solder__grain=0.005, light__single_leds=0.0)
+    recipe = quiet_recipe(board__residue=0.0, camera__white_share=0.3, solder__roughness=0.03, solder__shade=1.0,
+                          solder__grain=0.004, solder__waviness=0.004, light__single_leds=0.0, light__level=1.0,
+                          light__falloff=0.0, light__ripple=0.0)
     for seed in range(3):
         _, view = render({0: ("excess_solder", 0.5)}, seed, recipe=recipe)  # a dome has every slope
         picture = view.pictures["a"]
