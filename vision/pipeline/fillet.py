@@ -11,7 +11,8 @@ from vision.pipeline.surface import STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, OUTSIDE_STEPS, RING, RING_STEPS, JointPatches, azimuths_rad
 
 INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
-CREST_DEG = 13.0
+CREST_DEG, CREST_SCATTER = 4.0, 2.0
+BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead one may look into the hole
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
@@ -63,13 +64,14 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> N
     An open hole and solder too steep to be lit are equally dark, so the dark zone itself says nothing; its brim
     does. Three things show a gap. The land is bare from its edge inward to (nearly) the hole. Or what is lit
     first, outward from the dark zone, is flat: a fillet comes out of the dark at the steepest slope that is lit,
-    a brim of solder or land at an open hole does not. Or the solder has a crest: where it wets the lead it gets
-    flatter outward all the way, where it does not it falls off again towards the lead.
+    a brim of solder or land at an open hole does not. Or the solder has a crest and black next to the lead: where it
+    wets the lead it gets flatter outward all the way, where it does not it falls off again towards the lead, and
+    between them one looks into the hole.
     """
     onto_land = bare_from(surface) >= INNER_STEPS
     seen = (leads.visible > 0.5)[:, None]
     abrupt = _flat_brim(patches, surface, leads) & seen
-    crested = _crested(patches, surface, leads) & seen
+    crested = _crested(patches, surface, leads) & _black_beside_lead(patches, surface, leads) & seen
     return smooth_azimuth(onto_land & ~abrupt & ~crested, 5)
 
 
@@ -89,20 +91,34 @@ def _flat_brim(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray
     return np.asarray(run.any(axis=2) & (slopes.max(axis=2) < BRIM_DEG), dtype=np.bool_)
 
 
+def _black_beside_lead(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+    """Say at which azimuths at least two samples just outside the lead are black, [joint, azimuth]."""
+    within = slice(0, RING.start + INNER_STEPS)
+    away, lead = lead_distance(patches, leads, within), leads.nominal_radius_mm[:, None, None]
+    beside = (away > 0.95 * lead) & (away < lead + BESIDE_MM)
+    return np.asarray((beside & (surface.energy[:, :, within] < BLACK)).sum(axis=2) >= 2, dtype=np.bool_)
+
+
 def _crested(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
-    """Say at which azimuths the slope falls below what it is further out by CREST_DEG, [joint, azimuth]."""
+    """Say at which azimuths the slope falls below what it is further out, [joint, azimuth].
+
+    By more than grain can do: the limit grows with the joint's own scatter of slope from sample to sample.
+    """
     within = slice(0, RING.stop - EDGE_STEPS)
     away = lead_distance(patches, leads, within)
     steep = np.where(surface.dark, np.float32(STEEP_DEG), surface.slope_deg)[:, :, within]
-    soft = cv2.blur(steep.reshape(-1, steep.shape[2]), (3, 5)).reshape(steep.shape)
+    soft = cv2.blur(np.ascontiguousarray(steep).reshape(-1, steep.shape[2]), (3, 5)).reshape(steep.shape)
+    ring = slice(RING.start, RING.stop - EDGE_STEPS)
+    rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
+    scatter = np.median(np.where(surface.dark[:, ::2, ring], 0.0, rough), axis=(1, 2)) / 0.6745
+    limit = (CREST_DEG + CREST_SCATTER * scatter)[:, None, None]
     outside = away > leads.nominal_radius_mm[:, None, None] + 0.05
     flattest = np.minimum.accumulate(np.where(outside, soft, 90.0), axis=2)
-    lit = ~surface.dark[:, :, within] & outside
-    beyond_crest = (soft - flattest > CREST_DEG) & lit
+    beyond_crest = (soft - flattest > limit) & ~surface.dark[:, :, within] & outside
     # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.
     peak = np.where(beyond_crest, soft, 0.0).max(axis=2)
-    flattens = soft[:, :, -3:].mean(axis=2) < peak - 5.0
-    return np.asarray((beyond_crest.sum(axis=2) >= 3) & flattens, dtype=np.bool_)
+    flattens = soft[:, :, -3:].mean(axis=2) < peak - 1.5
+    return np.asarray((beyond_crest.sum(axis=2) >= 4) & flattens, dtype=np.bool_)
 
 
 def bare_from(surface: Surface) -> NDArray[np.int64]:

@@ -16,6 +16,7 @@ from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
 from vision.setup.family import Fiducial
 
 DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
+BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
@@ -49,7 +50,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     slope, energy = slope_from_responses(smooth, optics, roughness)
     level = lit_level(energy, optics)
     energy = energy / np.float32(level)
-    dark = energy < DARK
+    dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, land, slope, dark)
     return Surface(slope, energy, dark, bare, ~dark & ~bare, mask, land, roughness, level)
 
@@ -118,6 +119,21 @@ def mask_response(patches: JointPatches) -> NDArray[np.float32]:
     enough = count >= 40
     general = np.median(own[enough], axis=0) if enough.any() else np.zeros(lights)
     return np.where(enough[:, None], own, general).astype(np.float32)
+
+
+def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+                   level: float) -> NDArray[np.bool_]:
+    """Say which samples show the board itself, mirrored in solder too steep to see a light.
+
+    On a dark mask such solder is simply dark. On a bright one it has the mask's own colour, a little dimmed.
+    """
+    bright = (mask * optics.white[None]).sum(axis=1) / level > BRIGHT_MASK
+    found = np.zeros((responses.shape[0], *responses.shape[2:]), dtype=bool)
+    if bright.any():
+        ratio = responses[bright] / np.maximum(mask[bright], 0.02)[:, :, None, None]
+        low, high = ratio.min(axis=1), ratio.max(axis=1)
+        found[bright] = (high < 1.15) & (high < 1.4 * low)
+    return found
 
 
 def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slope: NDArray[np.float32],
