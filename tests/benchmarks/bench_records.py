@@ -125,8 +125,8 @@ def bench(name: str, where: str, rows: int, joints: int) -> bool:
     rate = fill(engine, rows, joints, TOGETHER)
     used = time.process_time() - used
     print(f"  insert, {TOGETHER} boards a transaction               {rate:10,.0f} joint results a second   "
-          f"{'ok' if rate >= GOAL_ROWS else 'MISSED'}   (processor time here {1e6 * used / rows:.0f} us a joint result, "
-          "whatever else the machine does)")
+          f"{'ok' if rate >= GOAL_ROWS else 'MISSED'}   ({1e6 * used / rows:.0f} us of this process's time a joint "
+          "result, whatever else the machine does)")
     single = fill(engine, min(rows, 50_000), joints, 1, first=10_000_000)
     print(f"  insert, 1 board a transaction                {single:10,.0f} joint results a second")
     review_most(engine)
