@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics, slope_from_responses
 from vision.pipeline.register import Registration
-from vision.pipeline.surface import DARK, STEEP_DEG, Surface
+from vision.pipeline.surface import DARK, DIM_FLAT_DEG, FLAT_DIM, STEEP_DEG, Surface
 from vision.setup.family import Joint
 
 SIDE = 108  # samples each way of the fine grid
@@ -42,7 +42,7 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
     x, y, map_x, map_y = _places(joints, registration, step, SIDE)
     planes = [_sample(plane, map_x, map_y, len(joints), SIDE) for plane in capture.responses]
     slope, energy = slope_from_responses(np.stack(planes, axis=1), optics, surface.roughness)
-    energy = energy / np.float32(surface.lit_level)
+    energy = lifted_flats(slope, energy / np.float32(surface.lit_level))
     # From lit to unlit the steepness passes over gradually, or noise on the brim would make false edges.
     lit = np.clip((energy - (DARK - 0.12)) / 0.25, 0.0, 1.0)
     steep = (lit * slope + (1.0 - lit) * STEEP_DEG).astype(np.float32)
@@ -57,17 +57,21 @@ def land_reach(joint: Joint) -> float:
     return max(joint.land_w_mm, joint.land_h_mm) / 2.0
 
 
+def lifted_flats(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Count what is flat as lit: it mirrors the lens and is dim, but under the highest light alone."""
+    return np.where((slope < DIM_FLAT_DEG) & (energy > FLAT_DIM), np.maximum(energy, np.float32(1.0)), energy)
+
+
 def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
-                step: NDArray[np.float64], side: int) -> NDArray[np.float64]:
-    """Total radiance on a square grid around every hole, [joint, row, column]; rows along board -y.
+                surface: Surface, step: NDArray[np.float64], side: int) -> NDArray[np.float64]:
+    """Radiance against lit solder on a square grid around every hole, [joint, row, column]; rows along board -y.
 
     `step` [joint] is the distance of neighbouring samples in mm, `side` their number each way.
     """
     _, _, map_x, map_y = _places(joints, registration, step, side)
-    total = np.zeros((len(joints), side, side))
-    for plane, white in zip(capture.responses, optics.white, strict=True):
-        total += white * _sample(plane, map_x, map_y, len(joints), side)
-    return total
+    planes = [_sample(plane, map_x, map_y, len(joints), side) for plane in capture.responses]
+    slope, energy = slope_from_responses(np.stack(planes, axis=1), optics, surface.roughness)
+    return lifted_flats(slope, energy / np.float32(surface.lit_level)).astype(np.float64)
 
 
 def _places(joints: Sequence[Joint], registration: Registration, step: NDArray[np.float64], side: int

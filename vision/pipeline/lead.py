@@ -45,7 +45,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     hole = np.array([joint.hole_mm / 2.0 for joint in joints])
     radius = np.array([lead_radius(joint) for joint in joints])
     step = 2.0 * REACH * hole / GRID
-    energy = grid_energy(capture, joints, registration, optics, step, GRID) / surface.lit_level
+    energy = grid_energy(capture, joints, registration, optics, surface, step, GRID)
     axis = np.arange(GRID, dtype=np.float64) - GRID // 2
     edge = _edge_distance(joints, axis, step)
     spectrum = np.fft.rfft2(np.minimum(energy, 1.2))
@@ -62,19 +62,42 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     score = contrast + 0.3 * np.abs(inside - rim)
     score[np.fft.ifftshift(distance > allowed, axes=(1, 2))] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
-    index = np.arange(len(joints))
-    row, column = at // GRID, at % GRID
-    dark_rim, within = contrast[index, row, column], inside[index, row, column]
-    lighter = within - rim[index, row, column]
-    rim_seen = np.clip((dark_rim - 0.10) / 0.20, 0.0, 1.0)
+    row, column = _signed(at // GRID), _signed(at % GRID)
+    dark_rim, darkest, face = _by_quadrant(energy, edge, row, column)
+    rim_seen = np.clip((dark_rim - 0.12) / 0.22, 0.0, 1.0)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
-    face_seen = np.clip((lighter - 0.15) / 0.15, 0.0, 1.0) * _even_face(energy, step, radius, row, column)
-    visible = np.maximum(rim_seen, face_seen) * np.clip((within - 0.20) / 0.12, 0.0, 1.0)
-    row, column = _signed(row), _signed(column)
+    face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(energy, step, radius, row, column)
+    visible = np.maximum(rim_seen, face_seen) * np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
     size = _size(energy, step, radius, row, column)
     # Grid rows run along board -y, columns along board x.
     return Leads(visible, column * step, -row * step, np.where(visible > 0.0, size, np.nan), radius)
+
+
+def _by_quadrant(energy: NDArray[np.float64], edge: NDArray[np.float64], row: NDArray[np.int64],
+                 column: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Look at the found lead quadrant by quadrant; all results [joint].
+
+    Returns how dark the rim is against what lies beyond, in the better two quadrants (a flat fillet on the other
+    sides hides no lead); the brightness of the end's darkest quadrant (a half-open hole is dark there); and how
+    much brighter the end is than its rim.
+    """
+    joints = np.arange(len(energy))
+    rows = np.clip(np.arange(GRID)[None, :] + row[:, None], 0, GRID - 1)
+    columns = np.clip(np.arange(GRID)[None, :] + column[:, None], 0, GRID - 1)
+    moved = np.minimum(energy, 1.2)[joints[:, None, None], rows[:, :, None], columns[:, None, :]]
+    axis = np.arange(GRID) - GRID // 2
+    first = (axis[:, None] + axis[None, :] >= 0).astype(np.int64)
+    quadrant = first + 2 * (axis[:, None] - axis[None, :] >= 0)
+
+    def means(low: float, high: float) -> NDArray[np.float64]:
+        band = (edge > low) & (edge <= high)
+        return np.stack([_mean(moved, band & (quadrant == number)) for number in range(4)], axis=1)
+
+    inside, rim = means(-9.0, -0.05), means(0.0, RIM_MM)
+    beyond = np.max([means(*ring) for ring in BEYOND_MM], axis=0)
+    better = np.sort(beyond - rim, axis=1)[:, 2:].mean(axis=1)
+    return better, inside.min(axis=1), inside.mean(axis=1) - rim.mean(axis=1)
 
 
 def _even_face(energy: NDArray[np.float64], step: NDArray[np.float64], radius: NDArray[np.float64],
@@ -85,8 +108,8 @@ def _even_face(energy: NDArray[np.float64], step: NDArray[np.float64], radius: N
     solder.
     """
     axis = np.arange(GRID) - GRID // 2
-    away = np.hypot((axis[None, :, None] - _signed(row)[:, None, None]),
-                    (axis[None, None, :] - _signed(column)[:, None, None])) * step[:, None, None]
+    away = np.hypot((axis[None, :, None] - row[:, None, None]),
+                    (axis[None, None, :] - column[:, None, None])) * step[:, None, None]
     r = radius[:, None, None]
     middle, near_edge = _mean(energy, away < 0.4 * r), _mean(energy, (away > 0.55 * r) & (away < 0.75 * r))
     even = np.clip((near_edge / np.maximum(middle, 1e-6) - 0.7) / 0.15, 0.0, 1.0)

@@ -18,6 +18,8 @@ from vision.setup.family import Fiducial
 DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
 BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
+FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
+DIM_FLAT_DEG = 15.0  # what is dim and reads less is flat: steep solder shows the whole board and reads 20 or more
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
 
@@ -50,6 +52,9 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     slope, energy = slope_from_responses(smooth, optics, roughness)
     level = lit_level(energy, optics)
     energy = energy / np.float32(level)
+    # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
+    flat = (slope < DIM_FLAT_DEG) & (energy > FLAT_DIM)
+    energy = np.where(flat, np.maximum(energy, np.float32(1.0)), energy)
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, land, slope, dark)
     return Surface(slope, energy, dark, bare, ~dark & ~bare, mask, land, roughness, level)
