@@ -15,6 +15,7 @@ CREST_DEG, CREST_SCATTER = 4.0, 2.0
 BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead one may look into the hole
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
+FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 Column = NDArray[np.float64]
 
@@ -140,13 +141,40 @@ def find_toe(patches: JointPatches, surface: Surface,
 
     The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
-    index = np.where(covered, bare_from(surface), 0)
+    ends = bare_from(surface)
+    ends = np.where(thins_out(surface, covered, ends)[:, None], RING_STEPS, ends)
+    index = np.where(covered, ends, 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
     # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
     outside = (surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > 0.8))
     over = np.cumprod(outside, axis=2).sum(axis=2) * (index == RING_STEPS)
     return index, radius + over * patches.step_mm[:, :, -1]
+
+
+def thins_out(surface: Surface, covered: NDArray[np.bool_], ends: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say for which joints what looks bare beyond the fillet is solder that thins out, [joint].
+
+    Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
+    is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
+    median over the covered azimuths is far less noisy than a single ray.
+    """
+    stop = RING_STEPS - EDGE_STEPS - 1
+    start = ends + 2
+    third = np.maximum((stop - start) // 3, 1)
+    usable = covered & (stop - start >= 6) & (ends >= INNER_STEPS)
+    moment = surface.moment_deg[:, :, RING]
+    course = np.concatenate([np.zeros((*moment.shape[:2], 1)), np.cumsum(moment, axis=2, dtype=np.float64)], axis=2)
+
+    def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
+        low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
+        upper, lower = (np.take_along_axis(course, place[:, :, None], axis=2)[:, :, 0] for place in (high, low))
+        return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
+
+    outer = mean_between(np.full_like(start, stop) - third, np.full_like(start, stop))
+    change = _median_where((mean_between(start, start + third) - outer)[:, :, None], usable[:, :, None])
+    enough = usable.sum(axis=1) >= AZIMUTHS // 12
+    return np.asarray(enough & ((change > FLATTENING_DEG) | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
 
 
 def under_solder(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -116,6 +116,15 @@ def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]
     return 2.0 / (1.0 + np.sqrt(1.0 + roughness * roughness * tangent_sq))
 
 
+def light_moment(responses: NDArray[np.float32],
+                 optics: Optics) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the radiance-weighted mean of the lights' slopes (deg) and total radiance of responses [n, light, ...]."""
+    shape = (1, -1) + (1,) * (responses.ndim - 2)
+    radiance = np.maximum(responses, 0.0) * optics.white.reshape(shape)
+    energy = radiance.sum(axis=1)
+    return (radiance * optics.slope_deg.reshape(shape)).sum(axis=1) / np.maximum(energy, 1e-4), energy
+
+
 def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughness: NDArray[np.float64] | float,
                          ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return slope in degrees and total radiance for responses [n, light, ...]; roughness is one number or [n].
@@ -124,10 +133,7 @@ def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughne
     only mildly with the gain of one light; a table made from the station's geometry turns it into slope.
     Radiance is relative to the lights' own.
     """
-    shape = (1, -1) + (1,) * (responses.ndim - 2)
-    radiance = np.maximum(responses, 0.0) * optics.white.reshape(shape)
-    energy = radiance.sum(axis=1)
-    moment = (radiance * optics.slope_deg.reshape(shape)).sum(axis=1) / np.maximum(energy, 1e-4)
+    moment, energy = light_moment(responses, optics)
     span = float(optics.moments[-1] - optics.moments[0])
     step = ((moment - optics.moments[0]) * ((MOMENT_STEPS - 1) / span) + 0.5).astype(np.int32)
     np.clip(step, 0, MOMENT_STEPS - 1, out=step)

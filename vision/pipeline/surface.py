@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import Optics, roughness_from_purity, slope_from_responses
+from vision.pipeline.optics import Optics, light_moment, roughness_from_purity, slope_from_responses
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
 from vision.setup.family import Fiducial
@@ -20,6 +20,7 @@ BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in wh
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
 DIM_FLAT_DEG = 15.0  # what is dim and reads less is flat: steep solder shows the whole board and reads 20 or more
+LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
 
@@ -38,6 +39,7 @@ class Surface:
     solder: NDArray[np.bool_]
     mask_response: NDArray[np.float32]  # [joint, light]
     land_response: NDArray[np.float32] | None  # [light], of a flat bare land, from the fiducials
+    moment_deg: NDArray[np.float32]  # radiance-weighted mean slope of the lights, finer than slope_deg where it is flat
     roughness: NDArray[np.float64]  # [joint] GGX alpha of the solder
     lit_level: float  # what energy 1 is, in radiance relative to the lights' own
 
@@ -57,7 +59,8 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     energy = np.where(flat, np.maximum(energy, np.float32(1.0)), energy)
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, land, slope, dark)
-    return Surface(slope, energy, dark, bare, ~dark & ~bare, mask, land, roughness, level)
+    return Surface(slope, energy, dark, bare, ~dark & ~bare, mask, land,
+                   light_moment(smooth, optics)[0], roughness, level)
 
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -149,7 +152,7 @@ def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slop
     near = np.ones(slope.shape, dtype=bool)
     for light in range(responses.shape[1]):
         ratio = (responses[:, light] + 0.05) / (float(land[light]) + 0.05)
-        near &= (ratio < 1.65) & (ratio > 1.0 / 1.65)
+        near &= (ratio < LIKE_FIDUCIAL) & (ratio > 1.0 / LIKE_FIDUCIAL)
     return near
 
 
