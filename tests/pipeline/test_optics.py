@@ -46,6 +46,6 @@ def test_slope_comes_back_from_predicted_responses(gains):
     optics = optics_of(station)
     slopes = np.arange(10.0, 35.0)
     responses = predict(station.lights, slopes, 0.14) * np.array(gains) * 0.9
-    found, energy = slope_from_responses(responses.astype(np.float32), optics)
+    found, energy = slope_from_responses(responses.astype(np.float32), optics, 0.14)
     assert np.abs(found - slopes).max() < 4.0
     assert energy.min() > 0.3 * optics.lit_energy
