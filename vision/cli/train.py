@@ -11,11 +11,13 @@ from vision.cli._common import Column, jobs_option, print_json, print_rows, prog
 
 if TYPE_CHECKING:
     from models.evaluate import Comparison
+    from models.table import LabelledTable
     from models.train import TrainResult
     from vision.teaching import TrainingTables
 
-#: Boards rendered to teach a family: some thirty examples of each finding on a board of forty joints.
-BOARDS = 48
+#: Joints rendered to teach a family unless the number of boards is given: some thirty examples of each finding.
+JOINTS = 2000
+LEAST_BOARDS = 8
 
 
 @click.command()
@@ -23,18 +25,26 @@ BOARDS = 48
 @station_option
 @click.option("--out", "out", required=True, type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="The limit sheet to write, limits.toml.")
-@click.option("--boards", type=click.IntRange(4, 10_000), default=BOARDS, show_default=True,
-              help="How many boards to render and learn from.")
+@click.option("--boards", type=click.IntRange(4, 10_000),
+              help=f"How many boards to render and learn from.  [default: as many as hold {JOINTS} joints, "
+                   f"at least {LEAST_BOARDS}]")
 @click.option("--seed", type=click.IntRange(min=0), default=1, show_default=True,
               help="Equal seeds give an equal limit sheet.")
 @click.option("--defects", "defect_pct", type=click.FloatRange(1.0, 90.0), default=40.0, show_default=True,
               help="Per cent of joints with a planted defect.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
               help="Keep what was measured, so that training again or with more boards does not begin anew.")
+@click.option("--with-reviews", "reviews_db", metavar="DB",
+              help="Learn from the joints that people decided on as well: a defect database (file or URL).")
+@click.option("--review-weight", type=click.FloatRange(0.1, 1000.0), default=3.0, show_default=True,
+              help="How many rendered joints a reviewed one counts for.")
+@click.option("--house-rules", "house_rules", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="The site's own criteria in place of the workmanship class's numbers.")
 @jobs_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def command(family: Path, station_path: Path, out: Path, boards: int, seed: int, defect_pct: float,
-            cache: Path | None, jobs: int, as_json: bool) -> None:
+def command(family: Path, station_path: Path, out: Path, boards: int | None, seed: int, defect_pct: float,
+            cache: Path | None, reviews_db: str | None, review_weight: float, house_rules: Path | None, jobs: int,
+            as_json: bool) -> None:
     """Teach a board family: make its limit sheet from rendered boards.
 
     FAMILY is family.toml or the folder that holds it. Boards of the family are rendered as the station would see
@@ -47,12 +57,17 @@ def command(family: Path, station_path: Path, out: Path, boards: int, seed: int,
     Prints the sheet's rules, how it does on boards it was not learned from, and how far each measurement lies from
     the truth.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    from models.criteria import CRITERIA
+    from models.house_rules import read_house_rules
     from models.limits import write_limits
     from vision.setup import read_family, read_station
     from vision.teaching import training_tables
     from vision.teaching.teach import learn
 
     found, station = read_family(family), read_station(station_path)
+    criteria = read_house_rules(house_rules) if house_rules else CRITERIA
+    if boards is None:
+        boards = max(LEAST_BOARDS, -(-JOINTS // len(found.joints)))
     with progress(boards, "rendering and measuring") as bar:
         tables = training_tables(found, station, boards=boards, seed=seed, defect_rate=defect_pct / 100.0, jobs=jobs,
                                  cache=cache, progress=bar)
@@ -60,8 +75,11 @@ def command(family: Path, station_path: Path, out: Path, boards: int, seed: int,
         say(f"{tables.reused} of {boards} boards came from {cache}")
     for line in tables.unmeasured:
         say(f"caution: not measured: {line}")
+    joints = tables.joints
+    if reviews_db is not None:
+        joints = _with_reviewed(joints, reviews_db, found.name, review_weight)
     with progress(6, "learning") as bar:
-        result = learn(found, tables.joints, tables.chips, boards=boards, seed=seed, progress=bar)
+        result = learn(found, joints, tables.chips, boards=boards, seed=seed, criteria=criteria, progress=bar)
     out.parent.mkdir(parents=True, exist_ok=True)
     write_limits(result.sheet, out)
     if as_json:
@@ -69,6 +87,19 @@ def command(family: Path, station_path: Path, out: Path, boards: int, seed: int,
     else:
         _print_text(result, tables)
     say(f"\nlimit sheet in {out}: read it, change it, and grade with --limits {out}")
+
+
+def _with_reviewed(joints: LabelledTable, db: str, family: str, weight: float) -> LabelledTable:
+    """Add the joints that people decided on, and say how many there were and which were left out."""
+    from vision.review.samples import reviewed_joints, with_reviews
+    from vision.teaching.recorded import opened
+
+    with opened(db) as engine:
+        reviewed = reviewed_joints(engine, family, weight=weight)
+    say(f"{len(reviewed.table)} reviewed joints from {db}, {len(reviewed.left_out)} left out")
+    for item in reviewed.left_out[:20]:
+        say(f"  left out: {item.serial} {item.place}: {item.why}")
+    return with_reviews(joints, reviewed)
 
 
 def rule_rows(result: TrainResult) -> list[dict[str, Any]]:

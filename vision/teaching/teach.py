@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
+from models.criteria import CRITERIA, Criterion
 from models.table import LabelledTable
 from models.train import TrainResult, train_sheet
 from vision.setup.family import Family
@@ -25,8 +27,9 @@ def teach(family: Family, station: Station, *, boards: int = 64, seed: int = 1, 
 
 
 def learn(family: Family, joints: LabelledTable, chips: LabelledTable, *, boards: int, seed: int, folds: int = 5,
-          progress: Progress | None = None) -> TrainResult:
-    """Return the limit sheet learned from tables that are measured already."""
+          criteria: Sequence[Criterion] = CRITERIA, progress: Progress | None = None) -> TrainResult:
+    """Return the limit sheet learned from tables that are measured already; `criteria` replace the class's own."""
     return train_sheet(joints, workmanship_class=family.workmanship_class, family=family.name,
                        chips=chips if len(chips) else None, folds=folds,
-                       note=f"learned from {boards} rendered boards, seed {seed}", progress=progress)
+                       note=f"learned from {boards} rendered boards, seed {seed}", criteria=criteria,
+                       progress=progress)
