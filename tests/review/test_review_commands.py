@@ -17,9 +17,11 @@ from click.testing import CliRunner, Result
 from sqlalchemy import Engine
 
 from models.table import read_table
+from synthetic_images.demo import demo_station
 from vision.cli import main
 from vision.review.decisions import Actor, Decision, decide
 from vision.review.state import board_state
+from vision.setup import write_family, write_station
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -127,6 +129,19 @@ def test_samples_go_out_as_a_table_for_training(db: str, engine: Engine, tmp_pat
     assert rows["J1.5"]["labels"] == "good"
     assert rows["J1.1"]["left_out"] == "somebody could not tell"
     assert read_table(out, "joint").findings == (("bridge",), ("bridge",), ())
+
+
+def test_training_takes_reviewed_joints_from_a_database(db: str, engine: Engine, tmp_path: Path) -> None:
+    found = boards.findings(engine, 1)
+    decide(engine, found["J1.2 bridge"], Decision("real"), Actor("Ada"), version=0)
+    decide(engine, found["J1.5 partial_wetting"], Decision("false_call"), Actor("Ada"), version=0)
+    write_family(boards.family(), tmp_path / "family")
+    write_station(demo_station(), tmp_path / "station.toml")
+    done = run("train", str(tmp_path / "family"), "--station", str(tmp_path / "station.toml"), "--boards", "4", "--jobs",
+               "1", "--out", str(tmp_path / "limits.toml"), "--with-reviews", db, "--review-weight", "5")
+    assert done.exit_code == 0, done.stderr
+    assert "3 reviewed joints" in done.stderr
+    assert (tmp_path / "limits.toml").is_file()
 
 
 def test_without_the_extra_it_says_what_to_install(db: str, monkeypatch: pytest.MonkeyPatch) -> None:
