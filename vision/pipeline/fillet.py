@@ -15,6 +15,7 @@ CREST_DEG, CREST_SCATTER = 4.0, 2.0
 BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead one may look into the hole
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
+STEEP_BESIDE_LEAD_DEG = 68.0
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 Column = NDArray[np.float64]
@@ -250,16 +251,22 @@ def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
 
 def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64],
                leads: Leads) -> Column:
-    """Return (outer - inner) / (outer + inner) of the mean slopes of the outer and inner third of the fillet."""
+    """Return (outer - inner) / (outer + inner) of the mean slopes of the outer and inner third of the fillet.
+
+    What is unlit is steeper than any light can show, 45 to 90 degrees. Next to the lead the middle of that range is
+    taken, at the toe its lower part: so a fillet that is unlit all over reads as hollow, which it is, for a dome is
+    flat in its middle.
+    """
     within = slice(0, OUTSIDE.start)
     lead = leads.nominal_radius_mm[:, None, None]
     place = (patches.radius_mm[:, :, within] - lead) / np.maximum(toe_mm[:, :, None] - lead, 0.05)
-    slope = np.where(surface.dark[:, :, within], STEEP_DEG, surface.slope_deg[:, :, within])
+    dark, slope = surface.dark[:, :, within], surface.slope_deg[:, :, within]
     area = patches.area_mm2[:, :, within] * covered[:, :, None]
     thirds = []
-    for low, high in ((0.0, 1.0 / 3.0), (2.0 / 3.0, 1.0)):
+    for low, high, steep in ((0.0, 1.0 / 3.0, STEEP_BESIDE_LEAD_DEG), (2.0 / 3.0, 1.0, STEEP_DEG)):
         weight = area * ((place >= low) & (place < high))
-        thirds.append((weight * slope).sum(axis=(1, 2)) / np.maximum(weight.sum(axis=(1, 2)), 1e-9))
+        mean = (weight * np.where(dark, np.float32(steep), slope)).sum(axis=(1, 2))
+        thirds.append(mean / np.maximum(weight.sum(axis=(1, 2)), 1e-9))
     inner, outer = thirds
     return np.asarray((outer - inner) / np.maximum(outer + inner, 1e-6), dtype=np.float64)
 
