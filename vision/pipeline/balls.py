@@ -11,11 +11,16 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics
-from vision.pipeline.unwrap import FREE
+from vision.pipeline.spheres import SMALL_RADII_PX, find_spheres, lit_radius
+from vision.pipeline.unwrap import CHIP_OWNER, FREE
 
 MAX_BALL_MM = 1.2
 MIN_BALL_MM = 0.08
 LEAST_FOR_ORDER_PX = 6  # smaller patches are too blurred to show the order of the lights
+EDGE_REACH = 1.25  # a ball's middle may lie this many radii inside a land; a lead's dome lies further in
+ROUND, CLEARLY_ROUND = 0.45, 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on crests, necks and toes
+EXPLAINED, CLEARLY_EXPLAINED = 0.70, 0.85  # share of the steepness that a sphere explains; noise and blur take some
+RIM = 0.85  # share of directions with a rim
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
 
@@ -29,14 +34,50 @@ class Balls:
 
 def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float32], optics: Optics,
                px_per_mm: float) -> Balls:
-    """Return the balls that lie on free board; `mask` is the bare board's response [light].
+    """Return the loose balls of a view; `mask` is the bare board's response [light].
 
-    A ball is a small, round, free-lying patch that mirrors lights well above the mask. Its lit part reaches to
-    the steepest slope that sees a light, R sin(slope), so the whole is larger than what is lit. White print is
-    left out: it is equally bright under all lights and never as bright as a mirror.
+    Balls large enough to show the order of the lights are known by their shading, on free board and where they
+    lie over a land's edge. Further inside a land a ball cannot be told from a domed lead. Smaller balls are small,
+    round, free-lying patches that mirror lights well above the mask.
     """
+    large = _shaded(capture, owners, mask, optics, px_per_mm)
     bright = _bright(capture, mask, optics)
-    return _round_patches(capture, np.where(owners != FREE, 0, bright).astype(np.uint8), bright, optics, px_per_mm)
+    small = _round_patches(capture, np.where(owners != FREE, 0, bright).astype(np.uint8), bright, optics, px_per_mm)
+    fine = small.diameter_mm * px_per_mm < 2.0 * SMALL_RADII_PX[0]
+    away = np.hypot(*np.moveaxis(small.places_px[:, None] - large.places_px[None], 2, 0))
+    fine &= ~(away < 0.6 * large.diameter_mm[None] * px_per_mm).any(axis=1)
+    return Balls(np.concatenate([large.places_px, small.places_px[fine]]),
+                 np.concatenate([large.diameter_mm, small.diameter_mm[fine]]))
+
+
+def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float32], optics: Optics,
+            px_per_mm: float) -> Balls:
+    """Return the balls known by their shading: equally curved both ways, with a dark rim all round."""
+    largest = 0.5 * MAX_BALL_MM * px_per_mm
+    on_land = ((owners != FREE) & (owners < CHIP_OWNER)).astype(np.uint8)
+    depth = cv2.distanceTransform(on_land, cv2.DIST_L2, 3)
+    searched = (owners < CHIP_OWNER) & (depth <= EDGE_REACH * largest)
+    found = find_spheres(capture.responses, optics, largest, searched, mask)
+    column, row = (np.clip(np.round(found.places_px[:, axis]).astype(int), 0, owners.shape[1 - axis] - 1)
+                   for axis in (0, 1))
+    inward = depth[row, column] / found.radius_px
+    good = (found.roundness >= ROUND) & (found.explained >= EXPLAINED) & (found.highlight >= 0.1)
+    good &= (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
+    # Well inside a land, or with a rim that is not dark but as bright as the board, only a clear sphere counts.
+    clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
+    good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & (inward <= EDGE_REACH), True)
+    # Neighbouring places and radii find the same ball: the best fit stands for all.
+    rank = np.nonzero(good)[0][np.argsort(-(found.explained * found.roundness)[good])]
+    kept: list[int] = []
+    for item in rank.tolist():
+        apart = np.hypot(*(found.places_px[kept] - found.places_px[item]).T)
+        if (apart > 0.6 * (found.radius_px[kept] + found.radius_px[item])).all():
+            kept.append(item)
+    places, radius = found.places_px[kept], found.radius_px[kept]
+    lit = lit_radius(capture.responses, optics, places, lit_radius(capture.responses, optics, places, radius))
+    # What is round and lit but no sphere gives another radius by its edge than by its curvature.
+    sphere = (lit > 0.7 * radius) & (lit < 1.5 * radius) & (lit <= largest)
+    return Balls(places[sphere] + 0.5, 2.0 * lit[sphere] / px_per_mm)
 
 
 def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:

@@ -1,0 +1,125 @@
+"""Solder balls on drawn pictures: spheres shaded by the lights' own geometry."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.pipeline.drawn import LIGHTS, station
+from vision.pipeline.balls import find_balls
+from vision.pipeline.capture import Capture
+from vision.pipeline.optics import optics_of, predict
+
+PX_PER_MM = 50.0
+MASK = np.array([0.15, 0.12, 0.12], dtype=np.float32)
+SLOPES = np.arange(0.0, 90.0, 1.0)
+TABLE = predict(LIGHTS, SLOPES, 0.12)  # [slope, light]
+SIZE = 240
+
+Planes = NDArray[np.float32]
+
+
+def board(mask: NDArray[np.float32] = MASK) -> tuple[Planes, NDArray[np.uint16]]:
+    """Return bare board [light, row, col] and a map of owners with one land right of column 120."""
+    planes = np.broadcast_to(mask[:, None, None], (3, SIZE, SIZE)).astype(np.float32).copy()
+    owners = np.zeros((SIZE, SIZE), dtype=np.uint16)
+    owners[60:180, 120:200] = 1
+    return planes, owners
+
+
+def shade(planes: Planes, inside: NDArray[np.bool_], slope_deg: NDArray[np.float64],
+          around: NDArray[np.float32] = MASK) -> None:
+    """Shade metal of the given slopes into the picture; what sees no light mirrors seven tenths of the board."""
+    for light in range(3):
+        mirrored = np.interp(slope_deg, SLOPES, TABLE[:, light]) + 0.7 * around[light] * (slope_deg > 42.0)
+        planes[light][inside] = mirrored[inside]
+
+
+def ball(planes: Planes, x: float, y: float, diameter_mm: float, around: NDArray[np.float32] = MASK) -> None:
+    """Draw a sphere: at distance r from its middle the slope's sine is r / R (geometry)."""
+    row, column = np.mgrid[0:SIZE, 0:SIZE]
+    share = np.hypot(column - x, row - y) / (0.5 * diameter_mm * PX_PER_MM)
+    shade(planes, share < 1.0, np.rad2deg(np.arcsin(np.minimum(share, 1.0))), around)
+
+
+def solder_land(planes: Planes) -> None:
+    """Draw a solder toe of 12 to 30 degrees over the whole land, steeper to the right."""
+    column = np.broadcast_to(np.arange(SIZE, dtype=np.float64), (SIZE, SIZE))
+    inside = np.zeros((SIZE, SIZE), dtype=bool)
+    inside[60:180, 120:200] = True
+    shade(planes, inside, 12.0 + 18.0 * (column - 120.0) / 80.0)
+
+
+def found(planes: Planes, owners: NDArray[np.uint16], mask: NDArray[np.float32] = MASK
+          ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Blur as a camera does, add its noise and look for balls."""
+    rng = np.random.default_rng(3)
+    soft = np.stack([cv2.GaussianBlur(plane, (0, 0), 0.7) for plane in planes])
+    soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
+    capture = Capture("v1", soft, np.zeros((SIZE, SIZE), dtype=np.uint8), ())
+    balls = find_balls(capture, owners, mask, optics_of(station()), PX_PER_MM)
+    return balls.places_px, balls.diameter_mm
+
+
+@pytest.mark.parametrize("diameter_mm", [0.13, 0.2, 0.35, 0.6, 0.9])
+def test_ball_on_free_board_is_found_with_its_size(diameter_mm: float) -> None:
+    planes, owners = board()
+    ball(planes, 60.0, 100.0, diameter_mm)
+    places, diameters = found(planes, owners)
+    assert len(diameters) == 1
+    # 0.05 mm and two pixels: the project's own aims.
+    assert diameters[0] == pytest.approx(diameter_mm, abs=0.05)
+    assert np.hypot(*(places[0] - (60.5, 100.5))) < 2.0
+
+
+@pytest.mark.parametrize("inward", [-1.0, -0.5, 0.0, 0.5])
+@pytest.mark.parametrize("diameter_mm", [0.25, 0.5])
+def test_ball_over_a_lands_edge_is_found(inward: float, diameter_mm: float) -> None:
+    planes, owners = board()
+    solder_land(planes)
+    ball(planes, 120.0 + inward * 0.5 * diameter_mm * PX_PER_MM, 120.0, diameter_mm)
+    _, diameters = found(planes, owners)
+    assert len(diameters) == 1
+    assert diameters[0] == pytest.approx(diameter_mm, abs=0.05)
+
+
+def test_ball_on_a_board_as_bright_as_solder_is_found() -> None:
+    bright = np.array([0.9, 0.75, 0.75], dtype=np.float32)
+    planes, owners = board(bright)
+    ball(planes, 60.0, 100.0, 0.4, bright)
+    _, diameters = found(planes, owners, bright)
+    assert diameters == pytest.approx([0.4], abs=0.05)
+
+
+def test_dome_in_the_middle_of_a_land_is_a_lead_and_no_ball() -> None:
+    planes, owners = board()
+    solder_land(planes)
+    ball(planes, 160.0, 120.0, 0.6)
+    assert len(found(planes, owners)[1]) == 0
+
+
+def test_soldered_land_alone_shows_no_ball() -> None:
+    planes, owners = board()
+    solder_land(planes)
+    assert len(found(planes, owners)[1]) == 0
+
+
+def test_crests_of_spikes_and_necks_are_no_balls() -> None:
+    planes, owners = board()
+    row, column = np.mgrid[0:SIZE, 0:SIZE]
+    # A half-round neck 0.3 mm wide, and a spike that tapers from 0.3 mm to its tip over 1.4 mm.
+    for middle, half in ((40.0, np.full(SIZE, 7.5)), (200.0, np.clip(7.5 * (100.0 - np.arange(SIZE)) / 70.0, 0, 7.5))):
+        share = np.abs(row - middle) / np.maximum(half[None], 1e-6)
+        shade(planes, (share < 1.0) & (column > 30) & (column < 110), np.rad2deg(np.arcsin(np.minimum(share, 1.0))))
+    assert (found(planes, owners)[1] < 0.13).all()
+
+
+def test_white_print_and_flat_metal_are_no_balls() -> None:
+    planes, owners = board()
+    planes[:, 30:42, 30:42] = 0.8
+    row, column = np.mgrid[0:SIZE, 0:SIZE]
+    shade(planes, np.hypot(row - 100, column - 60) < 12, np.zeros((SIZE, SIZE)))
+    shade(planes, np.hypot(row - 200, column - 60) < 5, np.full((SIZE, SIZE), 20.0))
+    assert (found(planes, owners)[1] < 0.13).all()
