@@ -102,7 +102,7 @@ class Goal:
         side = "at least" if self.at_least else "at most"
         word = "reached" if self.reached else "not tried" if np.isnan(self.value) else "MISSED"
         kind = "required" if self.required else "sought"
-        return (f"  {self.what:<44}{self.value:>9.3f} {self.unit:<4} {kind} {side} {self.limit:g}".ljust(86)
+        return (f"  {self.what:<44}{self.value:>10.4f} {self.unit:<4} {kind} {side} {self.limit:g}".ljust(88)
                 + f"{word:<10}{self.note}")
 
 

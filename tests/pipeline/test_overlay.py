@@ -1,0 +1,131 @@
+"""Overlays: one picture a view, with every verdict marked where the joint lies."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from models.criteria import workmanship_rules
+from models.limits import LimitSheet
+from synthetic_images.board import plan_board, render_view
+from tests.synthetic_images.small import small_family, small_station
+from vision.pipeline.capture import load_view
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.grade import grade_board
+from vision.pipeline.measure import see_view
+from vision.pipeline.overlay import VERDICT_BGR, draw_view, natural
+from vision.setup import View
+
+SHEET = LimitSheet(workmanship_rules(2), family="small")
+
+
+@pytest.fixture(scope="module")
+def drawn_board(tmp_path_factory):
+    """A board with a bare joint, a bridge and a missing chip: folder, files, inspection, as seen in its view."""
+    folder = tmp_path_factory.mktemp("overlay")
+    family, station = small_family(), small_station()
+    plan = plan_board(family, np.random.default_rng(31), planned={0: ("bridge", 0.8), 5: ("no_solder", 1.0)},
+                      planned_chips={1: ("chip_missing", 1.0)})
+    path = folder / "B7_v1_a.png"
+    assert cv2.imwrite(str(path), render_view(plan, "v1", station).pictures["a"])
+    files = BoardFiles("B7", {("v1", "a"): path})
+    inspection = grade_board(files, family, station, SHEET, overlay=folder / "new" / "overlays")
+    seen = see_view(load_view("v1", files.pictures, station), family, family.views[0], station)
+    return folder, files, inspection, seen
+
+
+def is_colour(picture: np.ndarray, bgr: tuple[int, int, int], tolerance: int = 3) -> np.ndarray:
+    return (np.abs(picture.astype(int) - bgr) <= tolerance).all(axis=2)
+
+
+def test_grading_writes_one_picture_a_view(drawn_board):
+    folder, _, inspection, seen = drawn_board
+    (path,) = sorted((folder / "new" / "overlays").iterdir())
+    assert path.name == "B7_v1_overlay.jpg"
+    picture = cv2.imread(str(path))
+    assert (picture.shape[1], picture.shape[0]) == seen.capture.size_px
+    assert picture.std() > 10.0
+    plain = natural(seen.capture)
+    changed = (np.abs(picture.astype(int) - plain) > 60).any(axis=2).mean()
+    assert 0.01 < changed < 0.5
+    # The heading bears the board's verdict by colour; JPEG shifts colours a little.
+    assert is_colour(picture[2:6, -60:], VERDICT_BGR[inspection.verdict], 12).mean() > 0.9
+
+
+def test_every_joint_is_outlined_in_its_verdicts_colour(drawn_board):
+    _, _, inspection, seen = drawn_board
+    assert inspection.verdict == "reject"
+    picture = draw_view(seen, inspection, small_station())
+    for joint in inspection.joints:
+        x, y = seen.registration.to_picture.to_px((joint.x_mm, joint.y_mm)).astype(int)
+        window = picture[max(y - 75, 0):y + 75, max(x - 75, 0):x + 75]
+        assert is_colour(window, VERDICT_BGR[joint.verdict], 40).sum() > 80, joint.pin
+
+
+def test_a_bridge_is_drawn_between_its_joints(drawn_board):
+    _, _, inspection, seen = drawn_board
+    joints = {f"{joint.ref}.{joint.pin}": joint for joint in inspection.joints}
+    ends = [(joint, joints[finding.other]) for joint in inspection.joints for finding in joint.findings
+            if finding.finding == "bridge"]
+    assert ends
+    picture = draw_view(seen, inspection, small_station())
+    for here, there in ends:
+        middle = np.mean([(here.x_mm, here.y_mm), (there.x_mm, there.y_mm)], axis=0)
+        x, y = seen.registration.to_picture.to_px(middle).astype(int)
+        assert is_colour(picture[y - 4:y + 5, x - 4:x + 5], VERDICT_BGR["reject"], 40).any()
+
+
+def test_chips_are_outlined(drawn_board):
+    _, _, inspection, seen = drawn_board
+    picture = draw_view(seen, inspection, small_station())
+    without = draw_view(seen, replace(inspection, chips=()), small_station())
+    changed = (picture != without).any(axis=2)
+    for chip in inspection.chips:
+        x, y = seen.registration.to_picture.to_px((chip.x_mm, chip.y_mm)).astype(int)
+        assert changed[y - 80:y + 80, x - 80:x + 80].any()
+    bare = draw_view(seen, replace(inspection, joints=(), chips=()), small_station())
+    assert (bare[40:] == natural(seen.capture)[40:]).all()
+
+
+def test_drawing_leaves_the_pictures_alone(drawn_board):
+    _, files, inspection, seen = drawn_board
+    before = seen.capture.responses.copy()
+    draw_view(seen, inspection, small_station())
+    assert np.array_equal(before, seen.capture.responses)
+    assert Path(inspection.pictures[0].path) == files.pictures["v1", "a"]
+
+
+def test_no_overlay_for_an_ungraded_board(tmp_path):
+    path = tmp_path / "B8_v1_a.png"
+    path.write_bytes(b"not a picture")
+    inspection = grade_board(BoardFiles("B8", {("v1", "a"): path}), small_family(), small_station(), SHEET,
+                             overlay=tmp_path / "overlays")
+    assert inspection.verdict == "ungraded"
+    assert not list(tmp_path.glob("overlays/*"))
+
+
+def test_two_views_give_two_pictures(tmp_path):
+    family = replace(small_family(), views=(View("left", (4.9, 4.2)), View("right", (9.3, 4.2))))
+    station = small_station(picture_px=(600, 560))
+    plan = plan_board(family, np.random.default_rng(8), planned={})
+    pictures = {}
+    for view in family.views:
+        path = tmp_path / f"A_{view.name}_a.png"
+        assert cv2.imwrite(str(path), render_view(plan, view, station).pictures["a"])
+        pictures[view.name, "a"] = path
+    inspection = grade_board(BoardFiles("A", pictures), family, station, SHEET, overlay=tmp_path / "out")
+    names = [f"{joint.ref}.{joint.pin}" for joint in inspection.joints]
+    assert sorted(names) == sorted(joint.name for joint in family.joints)
+    assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["A_left_overlay.jpg", "A_right_overlay.jpg"]
+
+
+def test_verdict_colours_can_be_told_apart():
+    """All pairs differ in lightness or hue: the colours of Okabe and Ito's palette, none of them twice."""
+    colours = list(VERDICT_BGR.values())
+    for index, first in enumerate(colours):
+        for second in colours[index + 1:]:
+            assert np.abs(np.array(first) - second).max() > 50
