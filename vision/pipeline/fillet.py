@@ -136,6 +136,15 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
+def beside_bare_land(surface: Surface) -> NDArray[np.bool_]:
+    """Say at which azimuths the land is bare over a wide sector, or solder ends at such a sector, [joint, azimuth].
+
+    The edge of a gap runs outward like a spike; a spike itself may look bare, but over a narrow sector only.
+    """
+    wide = smooth_azimuth(bare_from(surface) < RING_STEPS // 2, 11)
+    return np.asarray(np.logical_or.reduce([np.roll(wide, shift, axis=1) for shift in range(-7, 8)]), dtype=np.bool_)
+
+
 def find_toe(patches: JointPatches, surface: Surface,
              covered: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the ring index just beyond the toe and the toe's radius in mm, [joint, azimuth].

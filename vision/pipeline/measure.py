@@ -12,7 +12,7 @@ from vision.pipeline.balls import find_balls
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.chips import measure_chips
 from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, joined_azimuths
-from vision.pipeline.fillet import measure_fillets
+from vision.pipeline.fillet import beside_bare_land, measure_fillets
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grids import fine_grid
 from vision.pipeline.inspection import PictureFile, ViewRegistration
@@ -142,7 +142,7 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     columns = measure_fillets(seen.patches, seen.surface, lead, joined)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
-    columns["projection_mm"] = find_projections(joints, grid, joined, lead)
+    columns["projection_mm"] = find_projections(joints, grid, joined | beside_bare_land(seen.surface), lead)
     columns["bridge_width_mm"], partner = _bridges(joints, corridors, widths)
     columns |= _balls(seen, optics, corridors, widths)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

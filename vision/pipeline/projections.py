@@ -30,7 +30,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     Along the crest of a spike the surface is flatter than on its flanks, whichever way it leans: going round the
     lead, steepness has a sharp minimum there. The second derivative of steepness along circles around the lead
     shows it; a fillet, whose steepness changes mainly outward, has next to none. `joined` [joint, azimuth] are
-    the directions of bridges, which look alike and are told apart by where they lead.
+    the directions of bridges and of gaps, which look alike and are told apart by where they lead.
     """
     x, y = grid.x_mm - leads.offset_x_mm[:, None, None], grid.y_mm - leads.offset_y_mm[:, None, None]
     away = np.hypot(x, y)
