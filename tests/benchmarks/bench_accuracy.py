@@ -21,6 +21,7 @@ from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -288,8 +289,13 @@ def _split(value_and_note: tuple[float, str], limit: float, unit: str,
 
 
 def others(seen: Seen) -> list[str]:
-    """Return lines on measurements without a goal."""
+    """Return lines on where errors of cover lie, and on measurements without a goal."""
     lines = []
+    for what, name, bounds in (("coverage", "coverage_deg", (-1.0, 5.0, 180.0, 345.0, 361.0)),
+                               ("land cover", "land_cover_pct", (-1.0, 5.0, 50.0, 90.0, 101.0))):
+        for low, high in pairwise(bounds):
+            error, note = _error(seen, name, low, high)
+            lines.append(f"  {what} truly {max(low, 0.0):g} to {min(high, 360.0):g}: off by {error:.2f} ({note})")
     for what, name, least in (("pits", "pit_diameter_mm", 0.15), ("projections", "projection_mm", 0.25),
                               ("bridges", "bridge_width_mm", 0.25)):
         error, note = _error(seen, name, least)
