@@ -1,0 +1,131 @@
+"""Chips: a rendered board with planned chips, and drawn chips of the board's own colour."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from synthetic_images.board import plan_board, render_view
+from synthetic_images.demo import demo_family, demo_station
+from tests.pipeline import drawn
+from vision.pipeline.capture import Capture
+from vision.pipeline.chips import measure_chips
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.measure import PartTable, measure_board
+from vision.pipeline.optics import optics_of
+from vision.pipeline.register import Registration
+from vision.setup.family import Chip
+from vision.setup.geometry import Similarity
+
+PLANNED = {0: ("chip_missing", 0.5), 1: ("chip_shifted", 0.8), 3: ("chip_missing", 0.2), 5: ("chip_shifted", 0.9)}
+Rows = dict[str, dict[str, float]]
+
+
+@pytest.fixture(scope="module")
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> tuple[PartTable, Rows, dict[str, str]]:
+    """A board with chips planned missing and moved: the measured chips, their true values and findings."""
+    folder: Path = tmp_path_factory.mktemp("chips")
+    family, station = demo_family(), demo_station()
+    plan = plan_board(family, np.random.default_rng(11), defect_rate=0.0, planned_chips=PLANNED)
+    view = family.views[0]
+    seen = render_view(plan, view, station, serial="C1")
+    pictures = {}
+    for exposure, picture in seen.pictures.items():
+        pictures[view.name, exposure] = folder / f"{exposure}.png"
+        cv2.imwrite(str(pictures[view.name, exposure]), picture)
+    table = measure_board(BoardFiles("C1", pictures, ()), family, station).chips
+    rows = [row for row in seen.rows if not row.pin]
+    return table, {row.ref: dict(row.values) for row in rows}, {row.ref: row.finding for row in rows}
+
+
+def test_rendered_missing_chips_are_missing_and_the_others_present(
+        rendered: tuple[PartTable, Rows, dict[str, str]]) -> None:
+    table, _, findings = rendered
+    assert sum(finding == "chip_missing" for finding in findings.values()) == 2
+    for index, ref in enumerate(table.refs):
+        if findings[ref] == "chip_missing":
+            assert table.columns["chip_present"][index] < 0.3
+            assert np.isnan(table.columns["shift_along_mm"][index])
+        elif np.isfinite(table_turn := rendered[1][ref]["turn_deg"]):  # a chip on its end has no turn
+            assert abs(table_turn) <= 90.0
+            assert table.columns["chip_present"][index] > 0.7
+            assert table.columns["body_cover_pct"][index] > 75.0
+
+
+def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, Rows, dict[str, str]]) -> None:
+    table, truth, _ = rendered
+    compared = 0
+    for index, ref in enumerate(table.refs):
+        values = truth[ref]
+        if not np.isfinite(values["turn_deg"]):
+            continue
+        compared += 1
+        # 0.15 mm and 6 deg: the project's own aims, half of what makes a chip shifted.
+        for name in ("shift_along_mm", "shift_across_mm"):
+            assert table.columns[name][index] == pytest.approx(values[name], abs=0.15)
+        off = table.columns["turn_deg"][index] - values["turn_deg"]
+        assert abs((off + 90.0) % 180.0 - 90.0) < 6.0
+    assert compared >= 3
+
+
+def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
+              turn_deg: float = 0.0) -> dict[str, float]:
+    """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends."""
+    chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
+    to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
+    planes = np.full((3, 500, 500), mask, dtype=np.float32)
+
+    def rectangle(u: float, v: float, half_u: float, half_v: float, values: tuple[float, ...],
+                  move: tuple[float, float] = (0.0, 0.0), turn: float = 0.0) -> None:
+        corners = np.array([(-half_u, -half_v), (half_u, -half_v), (half_u, half_v), (-half_u, half_v)]) + (u, v)
+        angle = np.deg2rad(turn)
+        way = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+        points = np.round(to_picture.to_px(corners @ way + (5.0, 5.0) + np.array(move))).astype(np.int32)
+        for plane, value in zip(planes, values, strict=True):
+            cv2.fillPoly(plane, [points], value)
+
+    for side in (-1.0, 1.0):  # lands, then what covers them
+        rectangle(side * 1.0, 0.0, 0.4, 0.67, (1.6, 0.3, 0.1))
+    if present:
+        rectangle(0.0, 0.0, 1.06, 0.68, (0.08, 0.08, 0.1), shift_mm, turn_deg)  # steep edges and shadow all round
+        rectangle(0.0, 0.0, 1.0, 0.625, (0.8 * mask,) * 3, shift_mm, turn_deg)
+        for side in (-1.0, 1.0):
+            rectangle(side * 0.8, 0.0, 0.2, 0.625, (0.85, 0.5, 0.35), shift_mm, turn_deg)
+    rng = np.random.default_rng(5)
+    soft = np.stack([cv2.GaussianBlur(plane, (0, 0), 0.8) for plane in planes])
+    soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
+    capture = Capture("v1", soft, np.zeros((500, 500), dtype=np.uint8), ())
+    registration = Registration("v1", to_picture, (0.0, 0.0), 0.0, 1.0, 0.0, 3, "drawn")
+    columns, inside = measure_chips(capture, [chip], registration, optics_of(drawn.station()),
+                                    np.full(3, mask, dtype=np.float32))
+    assert inside.all()
+    return {name: float(values[0]) for name, values in columns.items()}
+
+
+@pytest.mark.parametrize("mask", [0.08, 0.2, 0.4])
+@pytest.mark.parametrize(("shift_mm", "turn_deg"), [((0.0, 0.0), 0.0), ((0.3, 0.0), 0.0), ((0.0, -0.4), 5.0),
+                                                    ((0.1, 0.1), -30.0), ((0.0, 0.0), 80.0)])
+def test_body_of_nearly_the_boards_colour_is_found_in_its_place(mask: float, shift_mm: tuple[float, float],
+                                                                turn_deg: float) -> None:
+    columns = draw_chip(mask, shift_mm=shift_mm, turn_deg=turn_deg)
+    assert columns["chip_present"] > 0.7
+    assert columns["shift_along_mm"] == pytest.approx(shift_mm[0], abs=0.08)
+    assert columns["shift_across_mm"] == pytest.approx(shift_mm[1], abs=0.08)
+    assert columns["turn_deg"] == pytest.approx(turn_deg, abs=4.0)
+
+
+@pytest.mark.parametrize("mask", [0.08, 0.2, 0.4])
+def test_bare_lands_are_no_chip(mask: float) -> None:
+    columns = draw_chip(mask, present=False)
+    assert columns["chip_present"] < 0.3
+
+
+def test_no_chips_give_empty_columns() -> None:
+    to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
+    capture = Capture("v1", np.zeros((3, 90, 90), dtype=np.float32), np.zeros((90, 90), dtype=np.uint8), ())
+    registration = Registration("v1", to_picture, (0.0, 0.0), 0.0, 1.0, 0.0, 3, "drawn")
+    columns, inside = measure_chips(capture, [], registration, optics_of(drawn.station()), np.zeros(3, np.float32))
+    assert len(inside) == 0 and all(len(values) == 0 for values in columns.values())
