@@ -162,10 +162,11 @@ def _check_size(picture: NDArray[np.generic], earlier: NDArray[np.uint8] | None,
 
 
 def _saturated(picture: NDArray[np.generic], full: float) -> NDArray[np.uint8]:
-    at_full: NDArray[np.uint8] = cv2.compare(picture, full * 0.996, cv2.CMP_GE)  # type: ignore[call-overload]
+    """Return 1 where some channel is at full scale."""
+    brightest: NDArray[np.generic] = picture
     if picture.ndim == 3:
-        at_full = at_full.max(axis=2)
-    return (at_full > 0).view(np.uint8)
+        brightest = np.maximum(np.maximum(picture[:, :, 0], picture[:, :, 1]), picture[:, :, 2])
+    return (brightest >= np.array(full * 0.996)).view(np.uint8)
 
 
 def _responses(picture: NDArray[np.generic], lights: list[Light], station: Station,
