@@ -14,11 +14,12 @@ def test_killed_again_and_again(url: str, tmp_path: Path) -> None:
     """Four kills here; the benchmark bench_crash.py does fifty."""
     folder = tmp_path / "pictures"
     folder.mkdir()
-    seen = [left.boards for left in kills(url, folder, 60, 4, seed=11)]
+    count = 200  # far more than four kills let through, however slow the machine is at killing
+    seen = [left.boards for left in kills(url, folder, count, 4, seed=11)]
     assert seen == sorted(seen)
-    assert 0 < seen[-1] < 60
+    assert 0 < seen[-1] < count
     assert look(url).differences == 0
-    assert finish(url, folder, 60) == (60, 60, 60)
+    assert finish(url, folder, count) == (count, count, count)
     assert look(url).differences == 0
 
 

@@ -49,7 +49,15 @@ class BoardGrader:
 
 def processes(count: int) -> Executor:
     """Return an executor with worker processes that end with this process, however it ends."""
-    return ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
+    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
+    # Workers are started here and now, with Ctrl-C held back: they inherit that from their first moment, before any
+    # line of theirs could ask for it, and the one meant for this process comes through right after.
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        pool.submit(os.getpid)
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    return pool
 
 
 def _start_worker() -> None:
