@@ -137,8 +137,8 @@ def test_training_takes_reviewed_joints_from_a_database(db: str, engine: Engine,
     decide(engine, found["J1.5 partial_wetting"], Decision("false_call"), Actor("Ada"), version=0)
     write_family(boards.family(), tmp_path / "family")
     write_station(demo_station(), tmp_path / "station.toml")
-    done = run("train", str(tmp_path / "family"), "--station", str(tmp_path / "station.toml"), "--boards", "4", "--jobs",
-               "1", "--out", str(tmp_path / "limits.toml"), "--with-reviews", db, "--review-weight", "5")
+    done = run("train", str(tmp_path / "family"), "--station", str(tmp_path / "station.toml"), "--boards", "4",
+               "--jobs", "1", "--out", str(tmp_path / "limits.toml"), "--with-reviews", db, "--review-weight", "5")
     assert done.exit_code == 0, done.stderr
     assert "3 reviewed joints" in done.stderr
     assert (tmp_path / "limits.toml").is_file()
