@@ -77,7 +77,8 @@ def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[
     purity = np.percentile(share.reshape(*share.shape[:2], -1), 93, axis=2)
     own = roughness_from_purity(purity, optics)
     usual = float(np.median(own))
-    return np.clip(own, usual / 1.5, usual * 1.5)
+    # A joint that lacks slopes seems rougher than it is, never smoother.
+    return np.clip(own, usual / 1.5, usual * 1.1)
 
 
 def lit_level(energy: NDArray[np.float32], optics: Optics) -> float:
