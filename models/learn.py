@@ -59,6 +59,7 @@ class LearnOptions:
     depth: int = 3  # of a tree, and the most conditions a rule can have
     rounds: int = 3  # trees grown one after another for what earlier rules still miss
     misnamed_cost: float = 0.2  # giving this name to all joints with other findings, where missing all its own costs 1
+    name_share: float = 0.05  # of an escape's cost: an example that is rejected for another finding
     condition_cost: float = 0.25  # a rule must earn at least this much a condition
     plain_bonus: float = 2.0  # what further measurements must earn over the plainest one alone
     seed: int = 1
@@ -81,10 +82,12 @@ class _Task:
 
 
 def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], source: str, *, indicator: bool = False,
-                options: LearnOptions | None = None) -> list[Rule]:
+                standing: Sequence[Rule] = (), options: LearnOptions | None = None) -> list[Rule]:
     """Return the rules to add to the given ones for a finding; none where they would add nothing.
 
-    `fixed` are rules that stand already, such as a workmanship criterion with a number. Marginal rows take no part.
+    `fixed` are rules that stand already, such as a workmanship criterion with a number. `standing` are those of other
+    findings: an example that they reject anyway cannot escape, it only lacks its name, and no good joint is worth
+    risking for that. Marginal rows take no part.
     """
     options = options or LearnOptions()
     kept = table.take(~table.marginal)
@@ -96,7 +99,11 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
     escape = options.escape_cost * options.prevalence * max(good, 1.0) / bad
     other = ~positive & ~kept.good
     misnamed = options.misnamed_cost * escape * bad / max(float(weight[other].sum()), bad)
-    cost = weight * np.where(positive, escape, np.where(other, misnamed, 1.0))
+    rejected = np.zeros(len(kept), dtype=bool)
+    for rule in standing:
+        rejected |= holds(rule, kept.columns)
+    lost = np.where(rejected, options.name_share * escape, escape)
+    cost = weight * np.where(positive, lost, np.where(other, misnamed, 1.0))
     columns = {name: np.abs(values) if name in SIGNED else values for name, values in kept.columns.items()}
     caught = np.zeros(len(kept), dtype=bool)
     for rule in fixed:

@@ -157,12 +157,15 @@ def _rules_for(finding: str, table: LabelledTable, plan: _Plan, notes: list[str]
     severity = severity_of(finding, workmanship_class)
     if severity == "acceptable":
         return []
-    fixed = [rule for rule in workmanship_rules(workmanship_class, placed=False, criteria=plan.criteria)
-             if rule.finding == finding and _measured(rule, table)]
+    numbers = [rule for rule in workmanship_rules(workmanship_class, placed=False, criteria=plan.criteria)
+               if rule.part == table.part and _measured(rule, table)]
+    fixed = [rule for rule in numbers if rule.finding == finding]
+    standing = [rule for rule in numbers if rule.finding != finding and not rule.indicator]
     notes += [note for note in (_alarm_note(rule, table) for rule in fixed) if note]
     asked = asked_by(finding, workmanship_class, plan.criteria)
     source = f"learned; asked for by {asked}" if asked else "learned"
-    learned = learn_rules(finding, table, fixed, source, indicator=severity == "indicator", options=options)
+    learned = learn_rules(finding, table, fixed, source, indicator=severity == "indicator", standing=standing,
+                          options=options)
     rules = [(rule, False) for rule in fixed] + [(rule, True) for rule in learned]
     if rules:
         missed = table.has(finding)
