@@ -69,7 +69,7 @@ def test_a_finding_is_shown_with_all_that_a_decision_needs(ada: Visitor) -> None
     for layer in ("all", "light0", "light1", "slope"):
         assert f"/picture/finding/1/{layer}.jpg" in page
     assert "/picture/good/1/all.jpg" in page
-    assert "J2" not in page
+    assert "J2" not in re.sub(r'value="[^"]*"', "", page)  # the form's random mark may hold any letters
     assert 'aria-label="Board map: J1.1 is marked"' in page
     assert "data-preload=\"/picture/finding/2/all.jpg" in page
 
