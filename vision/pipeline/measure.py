@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.pipeline.balls import find_balls
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.chips import measure_chips
-from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, joined_azimuths
+from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
 from vision.pipeline.fillet import beside_bare_land, measure_fillets
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grids import fine_grid
@@ -20,10 +20,10 @@ from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads, find_leads
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
-from vision.pipeline.projections import find_projections
+from vision.pipeline.projections import find_projections, find_tongues
 from vision.pipeline.register import Registration, register_view
 from vision.pipeline.surface import Surface, find_surface
-from vision.pipeline.unwrap import JointPatches, owner_map, unwrap_joints
+from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_joints
 from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
@@ -142,7 +142,10 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     columns = measure_fillets(seen.patches, seen.surface, lead, joined)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
-    columns["projection_mm"] = find_projections(joints, grid, joined | beside_bare_land(seen.surface), lead)
+    elsewhere = joined | beside_bare_land(seen.surface)
+    metal = is_metal(seen.patches.responses[:, :, :, OUTSIDE], seen.surface.mask_response, optics) & seen.patches.free
+    columns["projection_mm"] = np.maximum(find_projections(joints, grid, elsewhere, lead),
+                                          find_tongues(seen.patches, metal, elsewhere, lead))
     columns["bridge_width_mm"], partner = _bridges(joints, corridors, widths)
     columns |= _balls(seen, optics, corridors, widths)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

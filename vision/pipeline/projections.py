@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.grids import SIDE, FineGrid
 from vision.pipeline.lead import Leads
-from vision.pipeline.unwrap import AZIMUTHS
+from vision.pipeline.unwrap import AZIMUTHS, JointPatches
 from vision.setup.family import Joint
 
 RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-width of a thin spike
@@ -20,6 +20,8 @@ LEAST_MM = 0.22  # from the lead's edge
 SHORT_MM = 0.40
 FOOT_MM = 0.12  # a spike begins on the lead or at most this far from its edge
 FLAG_FOOT_MM = 0.40  # and a flag at most this far
+TONGUE_MM = 0.20  # beyond the land
+WIDEST_TONGUE = 20  # azimuth samples
 CROSSING_MM = 0.12  # a flag runs at least this far on either side of the land's edge
 
 
@@ -73,6 +75,22 @@ def _is_projection(distance: NDArray[np.float64], bend: NDArray[np.float32], off
         return False
     outside = float(beyond.max() - beyond.min())
     return outside >= CROSSING_MM and end - start - outside >= CROSSING_MM and float(bend.max()) >= 1.2 * CLEAR_BEND
+
+
+def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
+                 leads: Leads) -> NDArray[np.float64]:
+    """Return how far (mm) a narrow tongue of metal on the mask reaches from the lead's edge, 0 for none, [joint].
+
+    `metal` [joint, azimuth, OUTSIDE] are the free samples beyond the land that are metal. Flags too broad to have a
+    crest show as such a tongue; solder all along a land's edge does not.
+    """
+    run = np.cumprod(metal & ~joined[:, :, None], axis=2).sum(axis=2) * patches.step_mm[:, :, -1]
+    beyond = run - np.median(run, axis=1)[:, None]
+    far = beyond >= TONGUE_MM
+    steady = far & np.roll(far, 1, axis=1) & np.roll(far, 2, axis=1)
+    narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)
+    reach = np.where(far, patches.land_edge_mm + beyond - leads.nominal_radius_mm[:, None], 0.0).max(axis=1)
+    return np.where(narrow, reach, 0.0)
 
 
 def tangential_bend(grid: FineGrid, x: NDArray[np.float64], y: NDArray[np.float64],
