@@ -26,8 +26,10 @@ Side = Literal["below", "above"]
 CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "no_solder": {"land_cover_pct": "below", "coverage_deg": "below", "hole_open_pct": "above"},
     "partial_wetting": {"coverage_deg": "below", "land_cover_pct": "below", "largest_gap_deg": "above"},
-    "non_wetting": {"wetting_angle_deg": "above", "convexity": "above"},
-    "excess_solder": {"convexity": "above", "lead_visible": "below", "wetting_angle_deg": "above"},
+    # Not from the wetting angle: no light shows slopes above 45 degrees, so a steep good toe and one beyond 90 degrees
+    # read alike; a dome is told by where it is steep.
+    "non_wetting": {"convexity": "above"},
+    "excess_solder": {"convexity": "above", "lead_visible": "below"},
     "lead_missing": {"lead_visible": "below", "lead_size_mm": "below", "hole_open_pct": "above"},
     "bridge": {"bridge_width_mm": "above"},
     "solder_ball": {"ball_diameter_mm": "above"},
