@@ -16,6 +16,7 @@ from vision.setup.family import Joint
 RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-width of a thin spike
 RIDGE_BEND = 700.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
 CLEAR_BEND, SHARP_BEND = 1500.0, 2100.0  # mean of a long and of a short ridge; grain and creases are blunter
+LONG_MM, LONG_FOOT_MM, LONG_BEND = 0.75, 0.20, 1100.0  # no grain runs on for so long, so a blunter ridge counts
 LEAST_MM = 0.22  # from the lead's edge
 SHORT_MM = 0.40
 FOOT_MM = 0.12  # a spike begins on the lead or at most this far from its edge
@@ -68,6 +69,8 @@ def _is_projection(distance: NDArray[np.float64], bend: NDArray[np.float32], off
     the mask. A rect land's corner also leaves the land, but begins close to it.
     """
     start, end = float(distance.min()), float(distance.max())
+    if start < LONG_FOOT_MM and end >= LONG_MM and float(bend.mean()) >= LONG_BEND:
+        return True
     if start < FOOT_MM and end >= LEAST_MM:
         return float(bend.mean()) >= (SHARP_BEND if end < SHORT_MM else CLEAR_BEND)
     beyond = distance[off_land]
