@@ -16,6 +16,7 @@ BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead o
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
 STEEP_BESIDE_LEAD_DEG = 68.0
+DOMED = 0.05  # convexity of a dome for certain
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 Column = NDArray[np.float64]
@@ -74,7 +75,10 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> N
     seen = (leads.visible > 0.5)[:, None]
     abrupt = _flat_brim(patches, surface, leads) & seen
     crested = _crested(patches, surface, leads) & _black_beside_lead(patches, surface, leads) & seen
-    return smooth_azimuth(onto_land & ~abrupt & ~crested, 5)
+    # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
+    _, toe_mm = find_toe(patches, surface, onto_land)
+    domed = _convexity(patches, surface, onto_land, toe_mm, leads)[:, None] > DOMED
+    return smooth_azimuth(onto_land & ((~abrupt & ~crested) | domed), 5)
 
 
 def _flat_brim(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
