@@ -129,7 +129,7 @@ def log_in(name: str) -> None:
 def form_token() -> str:
     """Return the session's secret that every form carries."""
     if "form" not in session:
-        session["form"] = secrets.token_urlsafe(24)
+        session["form"] = secrets.token_hex(24)
     return str(session["form"])
 
 
