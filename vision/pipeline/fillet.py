@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
 from vision.pipeline.surface import STEEP_DEG, Surface, smooth_azimuth
-from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, OUTSIDE_STEPS, RING, RING_STEPS, JointPatches, azimuths_rad
+from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches, azimuths_rad
 
 INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
 CREST_DEG, CREST_SCATTER = 4.0, 2.0
@@ -327,5 +327,5 @@ def _median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Colu
     return np.where(count > 0, found, np.nan)
 
 
-__all__ = ["OUTSIDE_STEPS", "covered_azimuths", "find_toe", "fit_profile", "largest_gap", "measure_fillets",
+__all__ = ["covered_azimuths", "find_toe", "fit_profile", "largest_gap", "measure_fillets",
            "profile_height", "under_solder"]

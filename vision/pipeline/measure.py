@@ -28,7 +28,6 @@ from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
 
-BALL_REACH_MM = 4.0  # a ball further than this from every land belongs to the nearest joint all the same
 SHADE_MM = 0.04  # lands, chips and fiducials are grown by this before free board is searched for balls
 
 

@@ -157,12 +157,6 @@ def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slop
     return near
 
 
-def ring_median(values: NDArray[np.float32], covered: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Median over the covered azimuths at every ring radius, [joint, radius]; NaN where none is covered."""
-    kept = np.where(covered[:, :, None], values[:, :, RING], np.nan)
-    return np.nanmedian(kept, axis=1).astype(np.float32)
-
-
 def smooth_azimuth(flags: NDArray[np.bool_], width: int) -> NDArray[np.bool_]:
     """Majority over a window of azimuths (circular), [joint, azimuth]; width in samples, odd."""
     half = width // 2
