@@ -15,7 +15,7 @@ from models.vocabulary import FINDING, FINDINGS, MEASURE, MEASURES, VERDICTS, pl
 ROOT = Path(__file__).resolve().parents[1]
 #: The rooms from the top of the house to its ground; imports run downward only.
 ROOMS = ("vision.cli", "vision.review", "vision.report", "vision.line", "vision.teaching", "vision.records",
-         "vision.pipeline", "vision.setup", "models")
+         "vision.calibration", "vision.pipeline", "vision.setup", "models")
 MAY_RENDER = ("vision.cli", "vision.teaching")
 PACKAGES = ("vision", "models", "synthetic_images")
 MODULES = sorted(path for package in PACKAGES for path in (ROOT / package).rglob("*.py"))
