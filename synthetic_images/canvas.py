@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,19 +77,21 @@ class Window:
 
 def window(canvas: Canvas, x_mm: float, y_mm: float, reach_mm: float) -> Window | None:
     """Return the window around a board point, or None where it lies outside the canvas."""
-    centre = canvas.board_to_fine.to_px((x_mm, y_mm))
-    reach = int(np.ceil(reach_mm / canvas.step_mm)) + 1
+    (a, b), (c, d) = canvas.board_to_fine.matrix.tolist()
+    shift = canvas.board_to_fine.shift.tolist()
+    centre = (a * x_mm + b * y_mm + shift[0], c * x_mm + d * y_mm + shift[1])
+    reach = math.ceil(reach_mm / canvas.step_mm) + 1
     rows, cols = canvas.height.shape
-    left, top = (int(np.floor(c)) - reach for c in centre)
+    left, top = (math.floor(place) - reach for place in centre)
     right, bottom = left + 2 * reach + 1, top + 2 * reach + 1
     left, top, right, bottom = max(left, 0), max(top, 0), min(right, cols), min(bottom, rows)
     if right - left < 2 or bottom - top < 2:
         return None
-    inverse = np.linalg.inv(canvas.board_to_fine.matrix)
+    scale = a * d - b * c
     px = (np.arange(left, right) + 0.5 - centre[0]).astype(np.float32)
     py = (np.arange(top, bottom) + 0.5 - centre[1]).astype(np.float32)[:, None]
-    u = np.float32(inverse[0, 0]) * px + np.float32(inverse[0, 1]) * py
-    v = np.float32(inverse[1, 0]) * px + np.float32(inverse[1, 1]) * py
+    u = np.float32(d / scale) * px + np.float32(-b / scale) * py
+    v = np.float32(-c / scale) * px + np.float32(a / scale) * py
     return Window(slice(top, bottom), slice(left, right), u, v)
 
 

@@ -50,30 +50,40 @@ def prepare(plan: BoardPlan) -> Shapes:
     wide = np.maximum(wide, lead.mean(axis=1) * 1.15)
     k = pressure(lead.mean(axis=1), wide, shapes.lead_angle, shapes.toe_angle) + shapes.fill_bias
     toe = np.maximum(centre_toe, lead + 1e-3)
-    profile = fillet_profiles(lead, toe, shapes.lead_angle[:, None], k[:, None], side=SOLDER_SIDE_HANGS, nodes=NODES)
+    lead32, toe32 = lead.astype(np.float32), toe.astype(np.float32)
+    profile = fillet_profiles(lead32, toe32, shapes.lead_angle[:, None].astype(np.float32),
+                              k[:, None].astype(np.float32), side=SOLDER_SIDE_HANGS, nodes=NODES)
     top = np.maximum(shapes.edge.max(axis=1), shapes.toe.max(axis=1))
     reach = np.maximum(top + 0.12, lead_reach(joints) * 1.1 + np.hypot(*shapes.lead_shift.T))
     first, last = lead.min(axis=1) * 0.97, toe.max(axis=1) * 1.01
     pitch = (last - first) / (NODES - 1)
     radius = first[:, None] + pitch[:, None] * np.arange(NODES)
-    height = _on_radii(profile.height, lead, toe, radius)
-    return Shapes(lead.astype(np.float32), centre_toe.astype(np.float32), _smooth_round(height).astype(np.float32),
-                  first, pitch, reach)
+    height = _on_radii(np.asarray(profile.height, dtype=np.float32), lead32, toe32, radius.astype(np.float32))
+    return Shapes(lead32, centre_toe.astype(np.float32), _smooth_round(height), first, pitch, reach)
 
 
-def _on_radii(height: Array, lead: Array, toe: Array, radius: Array) -> Array:
+def _on_radii(height: F32, lead: F32, toe: F32, radius: F32) -> F32:
     """Resample profiles (joint, azimuth, node) to common radii (joint, node) about the lead's axis."""
-    t = np.sqrt(np.clip((radius[:, None, :] - lead[..., None]) / (toe - lead)[..., None], 0.0, 1.0)) * (NODES - 1)
-    low = np.minimum(t.astype(np.intp), NODES - 2)
-    near = np.take_along_axis(height, low, axis=-1)
-    return np.asarray(near + (t - low) * (np.take_along_axis(height, low + 1, axis=-1) - near))
+    t = radius[:, None, :] - lead[..., None]
+    t /= (toe - lead)[..., None]
+    np.sqrt(np.clip(t, 0.0, 1.0, out=t), out=t)
+    t *= NODES - 1
+    low = np.minimum(t.astype(np.int32), NODES - 2)
+    t -= low
+    place = low + (np.arange(low.shape[0] * AZIMUTHS, dtype=np.int32) * NODES).reshape(-1, AZIMUTHS, 1)
+    near = height.take(place)
+    t *= height.ravel()[1:].take(place) - near
+    near += t
+    return np.asarray(near, dtype=np.float32)
 
 
-def _smooth_round(height: Array, sigma_deg: float = SMOOTH_DEG) -> Array:
+def _smooth_round(height: F32, sigma_deg: float = SMOOTH_DEG) -> F32:
     """Even out heights along the azimuth: surface tension knows no creases, square leads and lands would draw them."""
     order = np.fft.rfftfreq(AZIMUTHS, 1.0 / AZIMUTHS)
-    soften = np.exp(-0.5 * (order * np.deg2rad(sigma_deg)) ** 2)
-    return np.asarray(np.fft.irfft(np.fft.rfft(height, axis=1) * soften[:, None], AZIMUTHS, axis=1))
+    soften = np.exp(-0.5 * (order * np.deg2rad(sigma_deg)) ** 2).astype(np.float32)
+    waves = np.fft.rfft(height, axis=-2)
+    waves *= soften[:, None]
+    return np.asarray(np.fft.irfft(waves, AZIMUTHS, axis=-2), dtype=np.float32)
 
 
 def recentred(radius: Array, shift: Array) -> Array:
@@ -127,14 +137,24 @@ def to_polar(box: Window, shift: Array) -> tuple[F32, F32]:
 
 def polar(table: F32, angle: F32) -> F32:
     """Return a closed outline (azimuth,) at these angles (rad, 0 to 2 pi), linearly interpolated."""
+    if table.max() == table.min():
+        return np.full(angle.shape, table[0], np.float32)
     place = angle * np.float32(AZIMUTHS / (2 * np.pi))
     low = place.astype(np.int32)
     place -= low
     ring = np.concatenate([table, table[:2]])
-    step = np.diff(ring)
-    value = ring.take(low)
-    value += place * step.take(low)
-    return np.asarray(value, dtype=np.float32)
+    place *= np.diff(ring).take(low)
+    place += ring.take(low)
+    return np.asarray(place, dtype=np.float32)
+
+
+def within(radius: F32, angle: F32, table: F32) -> NDArray[np.bool_]:
+    """Return whether samples lie inside a closed outline (azimuth,); looked up only where it may pass."""
+    inside = np.asarray(radius < table.min(), dtype=np.bool_)
+    band = np.flatnonzero((radius < table.max()) & ~inside)
+    if len(band):
+        inside.ravel()[band] = radius.take(band) < polar(table, angle.take(band))
+    return inside
 
 
 def _draw_land(canvas: Canvas, plan: BoardPlan, index: int, box: Window) -> None:
@@ -143,19 +163,30 @@ def _draw_land(canvas: Canvas, plan: BoardPlan, index: int, box: Window) -> None
     edge = polar(shapes.edge[index].astype(np.float32), angle)
     land = radius < edge
     dx, dy = shapes.hole_shift[index]
-    hole = (box.u - np.float32(dx)) ** 2 + (box.v - np.float32(dy)) ** 2 < (joint.hole_mm / 2.0) ** 2
+    hole = cv2.magnitude(box.u - np.float32(dx), box.v - np.float32(dy)) < np.float32(joint.hole_mm / 2.0)
     height, surface, marks = canvas.layers(box.place)
     gap_x, gap_y = plan.mask_shift
-    opening = cv2.magnitude(box.u - np.float32(gap_x), box.v - np.float32(gap_y)) < edge + np.float32(plan.mask_gap)
-    surface[opening & (surface == cv.MASK)] = cv.LAMINATE
-    surface[land] = cv.land_of(index)
-    surface[hole] = cv.HOLE
-    marks[land & ~hole] |= cv.IS_LAND
-    height[land] = (np.float32(plan.land_dome) * (1.0 - (radius / edge) ** 2))[land]
-    height[hole] = DEPTH_MM
-    foot = _across(plan, index, box.u - np.float32(shapes.lead_shift[index, 0]),
-                   box.v - np.float32(shapes.lead_shift[index, 1])) < 1.0
-    marks[foot] |= cv.IS_FOOT  # where no lead stands: its nominal place, from which coverage is counted
+    away = cv2.magnitude(box.u - np.float32(gap_x), box.v - np.float32(gap_y))
+    opening = np.subtract(away, np.float32(plan.mask_gap), out=away) < edge
+    opening &= surface == cv.MASK
+    np.copyto(surface, np.int16(cv.LAMINATE), where=opening)
+    np.copyto(surface, np.int16(cv.land_of(index)), where=land)
+    np.copyto(surface, np.int16(cv.HOLE), where=hole)
+    marks |= (land & ~hole).view(np.uint8) * np.uint8(cv.IS_LAND)
+    radius /= edge
+    np.multiply(radius, radius, out=radius)
+    radius *= np.float32(-plan.land_dome)
+    radius += np.float32(plan.land_dome)
+    np.copyto(height, radius, where=land)
+    np.copyto(height, np.float32(DEPTH_MM), where=hole)
+    dx, dy = shapes.lead_shift[index]
+    core = window(canvas, joint.x_mm, joint.y_mm, float(lead_reach((joint,))[0]) * 1.1 + float(np.hypot(dx, dy)))
+    if core is None:
+        return
+    foot = _across(plan, index, core.u - np.float32(dx), core.v - np.float32(dy)) < 1.0
+    marks = canvas.marks[core.place]
+    # Where no lead stands this is its nominal place, from which coverage is counted.
+    marks |= foot.view(np.uint8) * np.uint8(cv.IS_FOOT)
 
 
 def _draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> None:
@@ -167,38 +198,60 @@ def _draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes, index: int, bo
     else:
         height, inside = _cap(plan, index, box, float(plan.joints.cap_angle[index]), form == DISH)
     ground, surface, marks = canvas.layers(box.place)
-    surface[inside] = cv.solder_of(index)
-    marks[inside] |= cv.IS_SOLDER
-    ground[inside] = height[inside]
+    np.copyto(surface, np.int16(cv.solder_of(index)), where=inside)
+    marks |= inside.view(np.uint8) * np.uint8(cv.IS_SOLDER)
+    np.copyto(ground, height, where=inside)
 
 
 def _fillet(plan: BoardPlan, shapes: Shapes, index: int, box: Window) -> tuple[F32, NDArray[np.bool_]]:
     """Return the fillet's height and where it is: everything from the lead's axis to the toe."""
     radius, angle = to_polar(box, plan.joints.lead_shift[index])
+    inside = within(radius, angle, shapes.toe[index])
+    whole = not plan.joints.inner[index].any() and np.ptp(shapes.toe[index]) <= 0.4 * shapes.toe[index].max()
+    if whole and (shapes.toe[index] - shapes.lead[index]).min() > 0.03:
+        return _fillet_height(shapes, index, radius, angle, inside), inside
     lead = polar(shapes.lead[index], angle)
-    toe = polar(shapes.toe[index], angle)
-    t = np.clip((radius - np.float32(shapes.first[index])) / np.float32(shapes.pitch[index]), 0.0, NODES - 1.001)
-    low = t.astype(np.int32)
-    part = t - low
-    place = angle * np.float32(AZIMUTHS / (2 * np.pi))
-    first = place.astype(np.int32) % AZIMUTHS
-    share = place - np.floor(place)
-    table = shapes.height[index].reshape(-1)
-    here = first * NODES + low
-    there = (first + 1) % AZIMUTHS * NODES + low
-    near, far = table.take(here), table.take(there)
-    near += part * (table.take(here + 1) - near)
-    far += part * (table.take(there + 1) - far)
-    height = near + share * (far - near)
-    inside = radius < np.where(toe > lead + 0.03, toe, 0.0)
+    inside &= polar(shapes.toe[index], angle) > lead + 0.03
+    height = _fillet_height(shapes, index, radius, angle, inside)
     own = radius < lead
     if plan.joints.inner[index].any():
         free = lead + polar(plan.joints.inner[index].astype(np.float32), angle)
         inside &= (radius > free) | (free - lead < 0.02)
         own &= free - lead < 0.02
-    if plan.joints.inner[index].any() or np.ptp(shapes.toe[index]) > 0.4 * shapes.toe[index].max():
+    if not whole:
         height = _taper(height, inside, own, box, plan.joints.toe_angle[index])
     return height, inside
+
+
+def _fillet_height(shapes: Shapes, index: int, radius: F32, angle: F32, inside: NDArray[np.bool_]) -> F32:
+    """Return a fillet's height over a window, looked up where it is, 0 elsewhere."""
+    t = radius[inside]
+    t -= np.float32(shapes.first[index])
+    t *= np.float32(1.0 / shapes.pitch[index])
+    np.clip(t, 0.0, NODES - 1.001, out=t)
+    low = t.astype(np.int32)
+    t -= low
+    share = angle[inside]
+    share *= np.float32(AZIMUTHS / (2 * np.pi))
+    first = share.astype(np.int32)
+    share -= first
+    first *= NODES
+    first += low
+    table = np.concatenate([shapes.height[index].ravel(), shapes.height[index, :2].ravel()])
+    step = np.diff(table)
+    near = step.take(first)
+    near *= t
+    near += table.take(first)
+    first += NODES
+    far = step.take(first)
+    far *= t
+    far += table.take(first)
+    far -= near
+    far *= share
+    far += near
+    height = np.zeros(radius.shape, np.float32)
+    height[inside] = far
+    return height
 
 
 def _taper(height: F32, inside: NDArray[np.bool_], lead: NDArray[np.bool_], box: Window, toe_angle: float) -> F32:
@@ -220,7 +273,7 @@ def _cap(plan: BoardPlan, index: int, box: Window, contact: float, dish: bool) -
     outline = polar(table.astype(np.float32), angle)
     q = radius / outline
     if float(np.ptp(table)) > 0.1 * float(table.mean()):  # only the rim follows a land's corners, the dome is smooth
-        smooth = polar(_smooth_round(table[None, :, None], 34.0)[0, :, 0].astype(np.float32), angle)
+        smooth = polar(_smooth_round(table.astype(np.float32)[:, None], 34.0)[:, 0], angle)
         q = np.where(q < 1.0, radius / (smooth + (outline - smooth) * np.minimum(q, 1.0) ** 4), q)
     mean = float(plan.joints.toe[index].mean())
     if dish:  # a flat lens, hollow for negative angles

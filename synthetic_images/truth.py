@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -51,19 +52,40 @@ class TruthRow:
 
 @dataclass(frozen=True)
 class Rays:
-    """Samples along rays from hole centres: arrays (ray, radius) over one joint, and the radii in mm."""
+    """Samples along rays from a hole's centre: arrays (ray, radius) over one joint, and the radii in mm."""
 
     radius: Array
     marks: NDArray[np.uint8]
-    surface: NDArray[np.int16]
-    height: NDArray[np.float32]
+    index: NDArray[np.int32]  # into the flattened canvas
+    canvas: Canvas
     start: NDArray[np.intp]  # (ray,) first sample outside the lead's foot
     edge: Array  # (ray,) land edge from the hole's centre, mm
+
+    def surface(self, samples: int) -> NDArray[np.int16]:
+        """Return the kinds of surface of the first samples of every ray."""
+        return self.canvas.surface.ravel().take(self.index[:, :samples], mode="clip")
+
+    def surface_at(self, line: NDArray[np.intp], sample: NDArray[np.intp]) -> NDArray[np.int16]:
+        """Return the kind of surface of one sample of each of these rays."""
+        return self.canvas.surface.ravel().take(self.index[line, sample], mode="clip")
+
+    def height_at(self, line: NDArray[np.intp], sample: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return the height in mm of one sample of each of these rays."""
+        return self.canvas.height.ravel().take(self.index[line, sample], mode="clip")
 
 
 def ray_angles() -> Array:
     """Return the azimuths of the rays in radians, counter-clockwise from board x."""
     return np.arange(RAYS, dtype=np.float64) * (2.0 * np.pi / RAYS)
+
+
+@lru_cache(maxsize=4)
+def _fan(matrix: tuple[float, ...], step: float, samples: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return columns and rows (ray, radius) of rays from a grid's origin; `matrix` turns board mm into fine samples."""
+    angle = ray_angles()
+    way = np.reshape(matrix, (2, 2)) @ np.stack([np.cos(angle), np.sin(angle)])
+    radius = np.arange(0.5, samples) * step
+    return (way[0][:, None] * radius).astype(np.float32), (way[1][:, None] * radius).astype(np.float32)
 
 
 def cast_rays(plan: BoardPlan, canvas: Canvas, joint: int, reach_mm: float | None = None) -> Rays:
@@ -72,19 +94,23 @@ def cast_rays(plan: BoardPlan, canvas: Canvas, joint: int, reach_mm: float | Non
     hole = np.array([place.x_mm, place.y_mm]) + plan.joints.hole_shift[joint]
     reach = float(plan.joints.edge[joint].max()) + BEYOND_MM + 0.1 if reach_mm is None else reach_mm
     radius = np.arange(0.5, reach / canvas.step_mm) * canvas.step_mm
-    matrix = canvas.board_to_fine.matrix
+    farthest = float(plan.joints.edge.max()) + BEYOND_MM + 0.1
+    fan = _fan(tuple(canvas.board_to_fine.matrix.ravel().tolist()), canvas.step_mm,
+               max(int(np.ceil(farthest / canvas.step_mm)) + 1, len(radius)))
+    # Places against a near grid point stay exact in float32.
     centre = canvas.board_to_fine.to_px(hole)
-    angle = ray_angles()
-    way = matrix @ np.stack([np.cos(angle), np.sin(angle)])
-    cols = (centre[0] + way[0][:, None] * radius).astype(np.int32)
-    rows = (centre[1] + way[1][:, None] * radius).astype(np.int32)
-    index = rows * np.int32(canvas.height.shape[1]) + cols  # may leave the canvas only where the joint does too
-    marks, surface, height = (a.ravel().take(index, mode="clip") for a in (canvas.marks, canvas.surface, canvas.height))
-    foot = (marks & cv.IS_FOOT) > 0
-    foot[:, radius > place.hole_mm / 2.0 * 1.05] = False
-    start = foot.shape[1] - np.argmax(foot[:, ::-1], axis=1)
+    corner = np.floor(centre - reach / canvas.step_mm - 2.0)
+    cols, rows = ((plane[:, :len(radius)] + np.float32(place)).astype(np.int32)
+                  for plane, place in zip(fan, centre - corner, strict=True))
+    rows *= np.int32(canvas.height.shape[1])
+    rows += cols
+    rows += np.int32(corner[1] * canvas.height.shape[1] + corner[0])  # leaves the canvas only where the joint does too
+    marks = canvas.marks.ravel().take(rows, mode="clip")
+    near = int(np.searchsorted(radius, place.hole_mm / 2.0 * 1.05, side="right"))
+    foot = (marks[:, :near] & np.uint8(cv.IS_FOOT)).view(np.bool_)
+    start = near - np.argmax(foot[:, ::-1], axis=1)
     start[~foot.any(axis=1)] = 0
-    return Rays(radius, marks, surface, height, start, _edge_from_hole(plan, joint, angle))
+    return Rays(radius, marks, rows, canvas, start, _edge_from_hole(plan, joint, ray_angles()))
 
 
 def _edge_from_hole(plan: BoardPlan, joint: int, angle: Array) -> Array:
@@ -103,7 +129,7 @@ def contact_heights(plan: BoardPlan, canvas: Canvas) -> Array:
     for joint, place in enumerate(plan.family.joints):
         if window(canvas, place.x_mm, place.y_mm, 0.1) is not None:
             rays = cast_rays(plan, canvas, joint, place.hole_mm / 2.0 * 1.05)
-            heights[joint] = rays.height[np.arange(RAYS), np.maximum(rays.start - 1, 0)]
+            heights[joint] = rays.height_at(np.arange(RAYS), np.maximum(rays.start - 1, 0))
     return heights
 
 
@@ -127,30 +153,34 @@ def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) ->
     """Return a joint's exact measurements but for bridges and balls, which need the whole view."""
     rays, place = cast_rays(plan, canvas, joint), plan.family.joints[joint]
     hole = place.hole_mm / 2.0
-    solder = (rays.marks & cv.IS_SOLDER) > 0
+    solder = (rays.marks & np.uint8(cv.IS_SOLDER)).view(np.bool_)  # its bit is the lowest
     index = np.arange(len(rays.radius))
     goal = np.ceil((hole + 0.1 * (rays.edge - hole)) / canvas.step_mm).astype(np.intp)[:, None]
-    covered = np.asarray((solder | (index < rays.start[:, None]) | (index > goal)).all(axis=1), dtype=np.bool_)
-    bare = ~solder & (index > goal)
+    least, most = int(goal.min()), min(int(goal.max()) + 1, len(index))
+    beside = (index[:most] < rays.start[:, None]) | (index[:most] > goal) | solder[:, :most]
+    covered = np.asarray(beside.all(axis=1), dtype=np.bool_)
+    bare = ~solder[:, least:] & (index[least:] > goal)
     bare[:, -1] = True
-    toe = np.argmax(bare, axis=1)
+    toe = least + np.argmax(bare, axis=1)
     gap, gap_azimuth = _longest_gap(covered)
-    land = ((rays.marks & cv.IS_LAND) > 0) & (rays.radius < rays.edge[:, None] + 0.03)
-    in_hole = rays.radius < hole
-    closed = (rays.surface != cv.lead_of(joint)) & in_hole
-    opened = (rays.surface == cv.HOLE) & in_hole & ((rays.marks & cv.IS_PIT) == 0)
+    land = (rays.marks & np.uint8(cv.IS_LAND)).astype(np.bool_)
+    land &= index < np.searchsorted(rays.radius, rays.edge + 0.03)[:, None]
+    inner = int(np.searchsorted(rays.radius, hole))
+    surface = rays.surface(max(inner, most))
+    closed = surface[:, :inner] != cv.lead_of(joint)
+    opened = (surface[:, :inner] == cv.HOLE) & ((rays.marks[:, :inner] & np.uint8(cv.IS_PIT)) == 0)
     ends = covered & (rays.radius[toe] < rays.edge + BEYOND_MM)
     values = {
         "coverage_deg": float(covered.mean() * 360.0), "largest_gap_deg": gap, "gap_azimuth_deg": gap_azimuth,
         "land_cover_pct": _share(land & solder, land, rays.radius),
-        "hole_open_pct": _share(opened, closed, rays.radius),
+        "hole_open_pct": _share(opened, closed, rays.radius[:inner]),
         "toe_radius_mm": float(rays.radius[toe][ends].mean()) if ends.any() else np.nan,
         "wetting_angle_deg": _wetting_angle(plan, rays, joint, toe, ends, canvas.step_mm),
         "fillet_height_mm": float(contact[covered].mean()) if covered.any() else np.nan,
         "convexity": _convexity(rays, toe, ends, contact, canvas.step_mm),
     }
-    looks = solder | (rays.surface == cv.lead_of(joint)) | (index < rays.start[:, None]) | (index > goal)
-    values[SEEN_COVERAGE] = float(looks.all(axis=1).mean() * 360.0)
+    beside |= surface[:, :most] == cv.lead_of(joint)
+    values[SEEN_COVERAGE] = float(beside.all(axis=1).mean() * 360.0)
     return values | _lead_values(plan, canvas, joint) | _extra_values(plan, canvas, joint)
 
 
@@ -170,7 +200,7 @@ def _wetting_angle(plan: BoardPlan, rays: Rays, joint: int, toe: NDArray[np.intp
         return float(np.median(np.rad2deg(np.arctan(tangent))[ends] % 180.0))
     line = np.flatnonzero(ends)
     reach = max(4, round(0.04 / step))
-    inside = [rays.height[line, np.maximum(toe[line] - 1 - n * reach, 0)] for n in range(3)]
+    inside = [rays.height_at(line, np.maximum(toe[line] - 1 - n * reach, 0)) for n in range(3)]
     near, far = (inside[1] - inside[0]) / (reach * step), (inside[2] - inside[1]) / (reach * step)
     slope = np.median(near) + (np.median(near) - np.median(far)) * 0.5
     return float(np.rad2deg(np.arctan(max(float(slope), 0.0))))
@@ -183,15 +213,14 @@ def _convexity(rays: Rays, toe: NDArray[np.intp], ends: Flags, contact: Array, s
         return np.nan
     third = (toe - rays.start)[line] / 3.0
     start, end = rays.start[line], toe[line] - 1
-    height = rays.height
-    one, two = (height[line, (start + n * third).astype(np.intp)] for n in (1, 2))
+    one, two = (rays.height_at(line, (start + n * third).astype(np.intp)) for n in (1, 2))
     # A lead that leans over its fillet hides the inner third: such rays are left out.
-    free = rays.surface[line, (start + third).astype(np.intp)] == rays.surface[line, end]
+    free = rays.surface_at(line, (start + third).astype(np.intp)) == rays.surface_at(line, end)
     if not free.any():
         return np.nan
     run = third * step
     inner = np.rad2deg(np.arctan((contact[line] - one) / run))[free].mean()
-    outer = np.rad2deg(np.arctan((two - height[line, end]) / run))[free].mean()
+    outer = np.rad2deg(np.arctan((two - rays.height_at(line, end)) / run))[free].mean()
     total = abs(inner) + abs(outer)
     return float((outer - inner) / total) if total > 0.5 else 0.0
 
@@ -199,15 +228,16 @@ def _convexity(rays: Rays, toe: NDArray[np.intp], ends: Flags, contact: Array, s
 def _lead_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float]:
     place, shapes = plan.family.joints[joint], plan.joints
     hidden = {"lead_visible": 0.0, "lead_offset_mm": np.nan, "lead_size_mm": np.nan}
-    box = window(canvas, place.x_mm, place.y_mm, place.hole_mm / 2.0 + 0.6)
-    if box is None or not shapes.has_lead[joint]:
+    box = window(canvas, place.x_mm, place.y_mm, place.hole_mm / 2.0 + 0.6) if shapes.has_lead[joint] else None
+    if box is None:
         return hidden
     marks, surface = canvas.marks[box.place], canvas.surface[box.place]
-    end = ((marks & cv.IS_LEAD_END) > 0) & (np.hypot(box.u, box.v) < place.hole_mm / 2.0 + 0.6)
-    seen = end & (surface == cv.lead_of(joint))
-    area = float(end.sum()) * canvas.step_mm**2
+    end = (marks & np.uint8(cv.IS_LEAD_END)).astype(np.bool_)
+    end &= cv2.magnitude(box.u, box.v) < np.float32(place.hole_mm / 2.0 + 0.6)
+    seen = np.count_nonzero(end & (surface == cv.lead_of(joint)))
+    area = float(np.count_nonzero(end)) * canvas.step_mm**2
     nominal = place.lead_w_mm * place.lead_h_mm * (np.pi / 4.0 if place.lead_shape == "round" else 1.0)
-    if seen.sum() * canvas.step_mm**2 < 0.3 * nominal:
+    if seen * canvas.step_mm**2 < 0.3 * nominal:
         return hidden
     dx, dy = float(box.u[end].mean()), float(box.v[end].mean())
     hole = shapes.hole_shift[joint]
@@ -220,15 +250,16 @@ def _extra_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, floa
     values = {"pit_diameter_mm": 0.0, "projection_mm": 0.0}
     place = plan.family.joints[joint]
     reach = float(plan.joints.edge[joint].max())
-    box = window(canvas, place.x_mm, place.y_mm, reach + 0.1)
-    if box is not None and any(p.joint == joint for p in plan.pits):
+    has_pit = any(p.joint == joint for p in plan.pits)
+    box = window(canvas, place.x_mm, place.y_mm, reach + 0.1) if has_pit else None
+    if box is not None:
         pit = ((canvas.marks[box.place] & cv.IS_PIT) > 0).astype(np.uint8)
         count, _, stats, _ = cv2.connectedComponentsWithStats(pit)
         if count > 1:
             values["pit_diameter_mm"] = float(2 * canvas.step_mm * np.sqrt(stats[1:, cv2.CC_STAT_AREA].max() / np.pi))
     spikes = [s for s in plan.spikes if s.joint == joint]
-    box = window(canvas, place.x_mm, place.y_mm, reach + 2.2)
-    if box is None or not spikes:
+    box = window(canvas, place.x_mm, place.y_mm, reach + 2.2) if spikes else None
+    if box is None:
         return values
     spike = ((canvas.marks[box.place] & cv.IS_SPIKE) > 0) & (canvas.surface[box.place] == cv.solder_of(joint))
     if spike.any():

@@ -80,10 +80,13 @@ def ball_values(plan: BoardPlan, canvas: Canvas) -> dict[int, tuple[float, float
     found: dict[int, tuple[float, float]] = {}
     place = np.array([(j.x_mm, j.y_mm) for j in plan.family.joints])
     mask = (canvas.surface[canvas.inner] == cv.BALL).astype(np.uint8)
-    count, _, stats, centres = cv2.connectedComponentsWithStats(mask)
+    left, top, width, height = cv2.boundingRect(mask)
+    if not width:
+        return found
+    count, _, stats, centres = cv2.connectedComponentsWithStats(mask[top:top + height, left:left + width])
     for number in range(1, count):
         diameter = 2.0 * canvas.step_mm * float(np.sqrt(stats[number, cv2.CC_STAT_AREA] / np.pi))
-        spot = canvas.board_to_fine.to_mm(centres[number] + canvas.pad + 0.5)
+        spot = canvas.board_to_fine.to_mm(centres[number] + (left, top) + canvas.pad + 0.5)
         joint = int(np.argmin(np.hypot(*(place - spot).T)))
         many, largest = found.get(joint, (0.0, 0.0))
         found[joint] = (many + 1.0, max(largest, diameter))
