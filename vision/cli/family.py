@@ -80,5 +80,30 @@ def chips(family: Path, output: Output) -> None:
                CHIP_COLUMNS, output, empty="this family has no chips")
 
 
+@command.command()
+@click.argument("family", type=click.Path(path_type=Path))
+@click.option("--measure", default="", metavar="NAME", help="One measurement only.")
+@click.option("--condition", default="", metavar="NAME",
+              help="nominal, gain, blur or another one; without it, what holds for all of them together.")
+@rows_options
+def uncertainty(family: Path, measure: str, condition: str, output: Output) -> None:
+    """Print how uncertain the measurements of a family are, as `meniscope train` found it.
+
+    One row a band of measured values, in the measurement's own unit. The truth lies between value + low and
+    value + high in 95 of 100 cases; u is the standard uncertainty, bias included.
+    """
+    from vision.setup import read_family
+    from vision.setup.uncertainty import band_rows
+
+    found = read_family(family).uncertainty
+    rows = [] if found is None else [row for row in band_rows(found.bands) if row["condition"] == condition
+                                     and measure in ("", row["measure"])]
+    print_rows(rows, [Column("station"), Column("measure"), Column("land_kind", "land"), Column("condition"),
+                      Column("from", decimals=3), Column("to", decimals=3), Column("n"), Column("bias", decimals=3),
+                      Column("repeatability", decimals=3), Column("standard_uncertainty", "u", 3),
+                      Column("low_95", "95 % from", 3), Column("high_95", "to", 3)],
+               output, empty="nothing is known; `meniscope train` finds it")
+
+
 for further in CAD_COMMANDS:
     command.add_command(further)

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import os
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, jobs_option, print_json, print_rows, progress, say, station_option
+from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, station_option
 
 if TYPE_CHECKING:
     from models.evaluate import Comparison
     from models.table import LabelledTable
     from models.train import TrainResult
+    from models.uncertainty import UncertaintyModel
+    from vision.setup import Family, Station
     from vision.teaching import TrainingTables
 
 #: Joints rendered to teach a family unless the number of boards is given: some thirty examples of each finding.
@@ -40,11 +44,13 @@ LEAST_BOARDS = 8
               help="How many rendered joints a reviewed one counts for.")
 @click.option("--house-rules", "house_rules", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="The site's own criteria in place of the workmanship class's numbers.")
+@click.option("--uncertainty/--no-uncertainty", "uncertain", default=True, show_default=True,
+              help="Learn how uncertain every measurement is, and write it beside the family.")
 @jobs_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def command(family: Path, station_path: Path, out: Path, boards: int | None, seed: int, defect_pct: float,
-            cache: Path | None, reviews_db: str | None, review_weight: float, house_rules: Path | None, jobs: int,
-            as_json: bool) -> None:
+            cache: Path | None, reviews_db: str | None, review_weight: float, house_rules: Path | None,
+            uncertain: bool, jobs: int, as_json: bool) -> None:
     """Teach a board family: make its limit sheet from rendered boards.
 
     FAMILY is family.toml or the folder that holds it. Boards of the family are rendered as the station would see
@@ -55,16 +61,24 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
     meniscope train psu-24 --station station.toml --out limits.toml
 
     Prints the sheet's rules, how it does on boards it was not learned from, and how far each measurement lies from
-    the truth.
+    the truth. Some of the boards are seen again, lying elsewhere and under worse conditions (gain, a weak light, blur,
+    ring angles, residue): that tells the uncertainty of every measurement, which is kept as uncertainty.csv beside
+    family.toml. Boards graded from then on carry it, and the guard bands of the limits follow from it.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from models.criteria import CRITERIA
     from models.house_rules import read_house_rules
     from models.limits import write_limits
     from vision.setup import read_family, read_station
+    from vision.setup.uncertainty import write_uncertainty
     from vision.teaching import training_tables
     from vision.teaching.teach import learn
+    from vision.teaching.uncertainty import with_stated
 
     found, station = read_family(family), read_station(station_path)
+    folder = family if family.is_dir() else family.parent
+    if uncertain and not os.access(folder, os.W_OK):
+        fail(f"{folder}: got a folder that cannot be written, wanted one to keep uncertainty.csv in; "
+             "make it writable, or give --no-uncertainty")
     criteria = read_house_rules(house_rules) if house_rules else CRITERIA
     if boards is None:
         boards = max(LEAST_BOARDS, -(-JOINTS // len(found.joints)))
@@ -75,6 +89,11 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
         say(f"{tables.reused} of {boards} boards came from {cache}")
     for line in tables.unmeasured:
         say(f"caution: not measured: {line}")
+    model = None
+    if uncertain:
+        model = _uncertainty(found, station, tables, seed, defect_pct / 100.0, jobs, cache)
+        tables = replace(tables, joints=with_stated(tables.joints, model, station.name),
+                         chips=with_stated(tables.chips, model, station.name))
     joints = tables.joints
     if reviews_db is not None:
         joints = _with_reviewed(joints, reviews_db, found.name, review_weight)
@@ -82,11 +101,24 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
         result = learn(found, joints, tables.chips, boards=boards, seed=seed, criteria=criteria, progress=bar)
     out.parent.mkdir(parents=True, exist_ok=True)
     write_limits(result.sheet, out)
+    kept = None if model is None else write_uncertainty(model.bands, folder)
     if as_json:
-        print_json(_as_data(result, tables, out))
+        print_json(_as_data(result, tables, out) | {"uncertainty": None if kept is None else str(kept)})
     else:
         _print_text(result, tables)
+    if kept is not None:
+        say(f"\nuncertainties in {kept}: see them with `meniscope family uncertainty {family}`")
     say(f"\nlimit sheet in {out}: read it, change it, and grade with --limits {out}")
+
+
+def _uncertainty(family: Family, station: Station, tables: TrainingTables, seed: int, defect_rate: float, jobs: int,
+                 cache: Path | None) -> UncertaintyModel:
+    """See some boards again and learn the uncertainty of every measurement."""
+    from vision.teaching.uncertainty import boards_again, learned_uncertainty
+
+    with progress(boards_again(tables.boards), "seeing boards again") as bar:
+        return learned_uncertainty(family, station, tables, seed=seed, defect_rate=defect_rate, jobs=jobs, cache=cache,
+                                   progress=bar)
 
 
 def _with_reviewed(joints: LabelledTable, db: str, family: str, weight: float) -> LabelledTable:

@@ -23,6 +23,7 @@ from vision.pipeline.pits import find_pits
 from vision.pipeline.projections import find_projections, find_tongues
 from vision.pipeline.register import Registration, register_view
 from vision.pipeline.surface import Surface, find_surface
+from vision.pipeline.uncertainty import uncertainties
 from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_joints
 from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
@@ -92,8 +93,9 @@ def measure_board(files: BoardFiles, family: Family, station: Station) -> BoardM
         chip_tables.append(_measure_chips(seen, station))
         registrations.append(seen.registration.summary())
         pictures += capture.pictures
-    return BoardMeasurements(files.serial, _joined(joint_tables), _joined(chip_tables), tuple(registrations),
-                             tuple(pictures))
+    joints, chips = (replace(table, uncertainties=uncertainties(table.columns, table.refs, table.pins, family, station))
+                     for table in (_joined(joint_tables), _joined(chip_tables)))
+    return BoardMeasurements(files.serial, joints, chips, tuple(registrations), tuple(pictures))
 
 
 def see_view(capture: Capture, family: Family, view: View, station: Station) -> ViewSurfaces:

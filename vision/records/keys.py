@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -35,8 +35,10 @@ def sha256_file(path: Path | str) -> str:
 
 @lru_cache(maxsize=64)
 def family_content(family: Family) -> tuple[str, str]:
-    """Return a family as JSON text, and that text's SHA-256."""
-    text = compact_json(asdict(family))
+    """Return a family as JSON text, and that text's SHA-256. What is known of its uncertainty is no part of it."""
+    state = asdict(replace(family, uncertainty=None))
+    del state["uncertainty"]
+    text = compact_json(state)
     return text, sha256_text(text)
 
 

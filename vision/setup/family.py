@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from models.errors import InputError, Problem
+from models.uncertainty import UncertaintyModel
 from vision.setup._reading import (
     Check,
     FileWord,
@@ -26,6 +27,7 @@ from vision.setup._reading import (
     read_toml,
     validated,
 )
+from vision.setup.uncertainty import uncertainty_of
 
 LandShape = Literal["round", "oblong", "rect"]
 LeadShape = Literal["round", "square", "rect"]
@@ -98,7 +100,10 @@ class View:
 
 @dataclass(frozen=True)
 class Family:
-    """One board design."""
+    """One board design, and how uncertain what is measured on it is (None = not known).
+
+    Two families are equal where the design is: the uncertainty may be learned anew.
+    """
 
     name: str
     workmanship_class: int
@@ -107,6 +112,7 @@ class Family:
     chips: tuple[Chip, ...]
     fiducials: tuple[Fiducial, ...]
     views: tuple[View, ...]
+    uncertainty: UncertaintyModel | None = field(default=None, compare=False, repr=False)
 
 
 class _Strict(BaseModel):
@@ -184,7 +190,7 @@ def _joint_check(joint: _Joint) -> Iterator[tuple[str, str, str]]:
 
 
 def read_family(path: Path | str) -> Family:
-    """Read family.toml (a file, or a folder that holds one) and the tables it names.
+    """Read family.toml (a file, or a folder that holds one), the tables it names and, if there, uncertainty.csv.
 
     Raises InputError with every problem of every file.
     """
@@ -194,7 +200,8 @@ def read_family(path: Path | str) -> Family:
     data = read_toml(path)
     found, problems = validated(_Family, data, str(path))
     joints, chips, more = _read_tables(path.parent, data.get("joints"), data.get("chips"))
-    problems += more
+    uncertainty, faults = uncertainty_of(path.parent)
+    problems += more + faults
     if found is not None:
         problems += doubles(str(path), (view.name for view in found.views), "view")
     if found is None or problems:
@@ -202,7 +209,7 @@ def read_family(path: Path | str) -> Family:
     return Family(found.name, found.workmanship_class, found.seen_from,
                   tuple(Joint(**j.model_dump()) for j in joints), tuple(Chip(**c.model_dump()) for c in chips),
                   tuple(Fiducial(**f.model_dump()) for f in found.fiducials),
-                  tuple(View(v.name, v.center_mm, v.rotation_deg) for v in found.views))
+                  tuple(View(v.name, v.center_mm, v.rotation_deg) for v in found.views), uncertainty)
 
 
 def _read_tables(folder: Path, joints_file: object, chips_file: object) -> tuple[list[_Joint], list[_Chip],
@@ -226,8 +233,8 @@ def _read_tables(folder: Path, joints_file: object, chips_file: object) -> tuple
 
 def _read_table(path: Path, model: type[Row], check: Check | None = None) -> tuple[list[Row], list[Problem]]:
     """Return the checked rows of a CSV file and all its problems."""
-    required = tuple(name for name, field in model.model_fields.items() if field.is_required())
-    optional = tuple(name for name, field in model.model_fields.items() if not field.is_required())
+    required = tuple(name for name, item in model.model_fields.items() if item.is_required())
+    optional = tuple(name for name, item in model.model_fields.items() if not item.is_required())
     try:
         table = read_rows(path, required, optional)
     except InputError as error:
@@ -265,7 +272,7 @@ def write_family(family: Family, folder: Path | str) -> Path:
 
 
 def _write_table(path: Path, rows: tuple[Any, ...], kind: type) -> None:
-    names = [field.name for field in fields(kind)]
+    names = [item.name for item in fields(kind)]
     with path.open("w", newline="", encoding="utf-8") as file:
         writer = csv.writer(file, lineterminator="\n")
         writer.writerow(names)

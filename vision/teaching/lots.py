@@ -8,9 +8,10 @@ import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -27,6 +28,7 @@ from vision.setup.station import Station
 from vision.teaching.truth import labelled, read_truth
 
 Progress = Callable[[int, int], None]
+Found = TypeVar("Found")
 _JOINTS, _CHIPS, _BOARDS = "joints.csv", "chips.csv", "boards.csv"
 
 
@@ -73,7 +75,8 @@ def training_tables(family: Family, station: Station, *, boards: int, seed: int,
         Called with (done, total) as boards are done.
 
     """
-    with _kept(cache) as folder:
+    family = replace(family, uncertainty=None)  # what is measured does not hang on what is stated about it
+    with kept(cache) as folder:
         place = folder / lot_key(family, station, seed, defect_rate)
         place.mkdir(parents=True, exist_ok=True)
         known = _read(place)
@@ -83,7 +86,7 @@ def training_tables(family: Family, station: Station, *, boards: int, seed: int,
         if known is None or have < boards:
             job = partial(_render_and_measure, family=family, station=station, seed=seed, defect_rate=defect_rate,
                           lot=place.name)
-            more = _in_parallel(job, range(have + 1, boards + 1), jobs,
+            more = in_parallel(job, range(have + 1, boards + 1), jobs,
                                 None if progress is None else partial(_shifted, progress, have))
             _write(place, _joined(([known] if known else []) + more))
             # Training always starts from the file, also right after it is written, so that a cached lot and a
@@ -106,7 +109,7 @@ def _of_boards(table: LabelledTable, boards: Sequence[str]) -> LabelledTable:
 
 
 @contextmanager
-def _kept(cache: Path | None) -> Iterator[Path]:
+def kept(cache: Path | None) -> Iterator[Path]:
     """Give the cache folder, or a temporary one that goes away."""
     if cache is not None:
         cache.mkdir(parents=True, exist_ok=True)
@@ -168,8 +171,8 @@ def measure_one(files: BoardFiles, family: Family, station: Station) -> BoardMea
         return str(error)
 
 
-def _in_parallel(job: Callable[[int], _Lot], numbers: Sequence[int], jobs: int, progress: Progress | None
-                 ) -> list[_Lot]:
+def in_parallel(job: Callable[[int], Found], numbers: Sequence[int], jobs: int, progress: Progress | None
+                ) -> list[Found]:
     """Run a job for every board number; return the results in order."""
     from vision.records.workers import processes
 
