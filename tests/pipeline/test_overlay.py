@@ -17,7 +17,8 @@ from vision.pipeline.capture import load_view
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grade import grade_board
 from vision.pipeline.measure import see_view
-from vision.pipeline.overlay import VERDICT_BGR, draw_view, natural
+from vision.pipeline.overlay import draw_view, natural
+from vision.pipeline.paper import VERDICT_BGR
 from vision.setup import View
 
 SHEET = LimitSheet(workmanship_rules(2), family="small")
@@ -76,7 +77,34 @@ def test_a_bridge_is_drawn_between_its_joints(drawn_board):
     for here, there in ends:
         middle = np.mean([(here.x_mm, here.y_mm), (there.x_mm, there.y_mm)], axis=0)
         x, y = seen.registration.to_picture.to_px(middle).astype(int)
-        assert is_colour(picture[y - 4:y + 5, x - 4:x + 5], VERDICT_BGR["reject"], 40).any()
+        half = 0.5 * here.measurements["bridge_width_mm"] * seen.registration.to_picture.px_per_mm
+        row, column = np.nonzero(is_colour(picture[y - 40:y + 41, x - 40:x + 41], (255, 255, 255), 12))
+        along = np.array([there.x_mm - here.x_mm, there.y_mm - here.y_mm]) @ seen.registration.to_picture.matrix.T
+        aside = ((column - 40) * -along[1] + (row - 40) * along[0]) / np.hypot(*along)
+        for side in (-half, half):
+            assert (np.abs(aside - side) < 2.5).sum() > 60, "a line along each edge of the bridge"
+
+
+def test_gaps_and_leads_are_drawn_where_they_were_seen(drawn_board):
+    _, _, inspection, seen = drawn_board
+    picture = draw_view(seen, inspection, small_station())
+    bare = next(joint for joint in inspection.joints if any(f.finding == "no_solder" for f in joint.findings))
+    assert bare.measurements["largest_gap_deg"] == pytest.approx(360.0)
+
+    def whites(joint, low_mm, high_mm):
+        """White pixels in a ring round the land's middle."""
+        x, y = seen.registration.to_picture.to_px((joint.x_mm, joint.y_mm)) - 0.5
+        row, column = np.nonzero(is_colour(picture, (255, 255, 255), 12))
+        away = np.hypot(column - x, row - y) / seen.registration.to_picture.px_per_mm
+        return ((away > low_mm) & (away < high_mm)).sum()
+
+    # The land of joint 6 is 1.6 x 2.4 mm: a thick line just outside runs all round it.
+    assert whites(bare, 0.88, 1.45) > 1000
+    whole = next(joint for joint in inspection.joints if joint.pin == "3")
+    assert whole.verdict == "accept"
+    assert whole.measurements["lead_visible"] > 0.5
+    assert 10 <= whites(whole, 0.0, 0.2) < 60, "the lead's end"
+    assert whites(whole, 0.88, 1.45) < 250, "the toe where the land is longest"
 
 
 def test_chips_are_outlined(drawn_board):
@@ -121,11 +149,3 @@ def test_two_views_give_two_pictures(tmp_path):
     names = [f"{joint.ref}.{joint.pin}" for joint in inspection.joints]
     assert sorted(names) == sorted(joint.name for joint in family.joints)
     assert sorted(path.name for path in (tmp_path / "out").iterdir()) == ["A_left_overlay.jpg", "A_right_overlay.jpg"]
-
-
-def test_verdict_colours_can_be_told_apart():
-    """All pairs differ in lightness or hue: the colours of Okabe and Ito's palette, none of them twice."""
-    colours = list(VERDICT_BGR.values())
-    for index, first in enumerate(colours):
-        for second in colours[index + 1:]:
-            assert np.abs(np.array(first) - second).max() > 50

@@ -57,7 +57,12 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
               help="The defect database: an SQLite file, made when it is not there, or postgresql://USER@HOST/NAME.")
 @click.option("--overlays", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
-              help="Also write pictures of what was seen into this folder.")
+              help="Also write pictures of what was seen into this folder, one a view.")
+@click.option("--zooms", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
+              help="Also write a sheet for each joint and chip that is not accepted into this folder: what was seen, "
+                   "its slope, each light's profile, numbers against limits.")
+@click.option("--zoom", "places", multiple=True, metavar="REF.PIN",
+              help="With --zooms: this joint (or chip REF) of every board instead. May be repeated.")
 @jobs_option
 @click.option("--again", is_flag=True, help="Grade boards again whose pictures were graded before.")
 @click.option("--spread", is_flag=True, help="Take the boards in random order: when several computers grade one folder "
@@ -87,10 +92,13 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     if options["hand_over"] == "-" and output != "table":
         raise click.UsageError("--hand-over - and --json or --csv both want standard output: hand over to a file")
+    if options["places"] and options["zooms"] is None:
+        raise click.UsageError("--zoom wants --zooms DIR, the folder for the sheets")
     from models.limits import read_limits
     from vision.setup import read_family, read_station
 
     family, station, sheet = read_family(family_path), read_station(station_path), read_limits(limits_path)
+    _check_places(options["places"], family)
     if sheet.family and sheet.family != family.name:
         say(f"caution: the limit sheet was made for family {sheet.family}, these boards are {family.name}")
     with ExitStack() as held:
@@ -102,6 +110,13 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
         fail("no board could be graded: the program failed on every one")
     if any(run.verdicts[verdict] for verdict in options["fail_on"]):
         raise click.exceptions.Exit(3)
+
+
+def _check_places(places: tuple[str, ...], family: Family) -> None:
+    known = {joint.name for joint in family.joints} | {chip.ref for chip in family.chips}
+    strange = [place for place in places if place not in known]
+    if strange:
+        fail(f"family {family.name} has no {strange[0]}, wanted a joint (REF.PIN) or chip (REF) of it")
 
 
 class _Run:
@@ -127,8 +142,12 @@ class _Run:
         options, db = self.options, self.options["db"]
         target = None if options["hand_over"] is None else checked_target(options["hand_over"])
         found = self._boards()
-        if options["overlays"] is not None:
-            options["overlays"].mkdir(parents=True, exist_ok=True)
+        # Workers may run in another folder than this process.
+        overlays, zooms = (None if folder is None else folder.absolute()
+                           for folder in (options["overlays"], options["zooms"]))
+        for shown in (overlays, zooms):
+            if shown is not None:
+                shown.mkdir(parents=True, exist_ok=True)
         share = network_share(db)
         if share is not None:
             say(f"caution: {db} lies on a network share ({share}), where SQLite may lose results when several programs "
@@ -142,8 +161,7 @@ class _Run:
                   targets=() if target is None else (target,), stop=stop)
         if target is not None:
             self.courier = self._start_courier(job, target)
-        seen = None if options["overlays"] is None else options["overlays"].absolute()  # workers may run elsewhere
-        grader = BoardGrader(self.family, self.station, self.sheet, seen)
+        grader = BoardGrader(self.family, self.station, self.sheet, overlays, zooms, options["places"])
         if options["watch"]:
             say(f"watching {self.folder}; Ctrl-C ends")
             boards = arriving(self.folder, self.station, self.family, stop)
@@ -241,8 +259,9 @@ class _Run:
         done = sum(self.verdicts.values())
         counts = ", ".join(f"{self.verdicts[verdict]} {verdict}" for verdict in VERDICTS)
         say(f"{done} boards: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))
-        say(f"results in {self.options['db']}" +
-            (f", pictures in {self.options['overlays']}" if self.options["overlays"] is not None else ""))
+        folders = [self.options[name] for name in ("overlays", "zooms")]
+        shown = [f", pictures in {folder}" for folder in folders if folder is not None]
+        say(f"results in {self.options['db']}{''.join(shown)}")
         if self.stopped and not self.options["watch"]:
             say(f"stopped: {total - done} boards are left; the same command goes on")
 

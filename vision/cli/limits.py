@@ -144,22 +144,32 @@ def diff(old: Path, new: Path, output: Output) -> None:
 @click.option("--limits", type=click.Path(path_type=Path), help="Explain under this sheet, not the one graded with.")
 @click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR|FILE",
               help="Measured joints with known truth, for the uncertainty of measurements that state none.")
+@click.option("--picture", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
+              help="Also draw the joint with all that was seen and measured into this PNG file.")
+@click.option("--station", "station_path", type=click.Path(path_type=Path), metavar="FILE",
+              help="The station with its flat-fields, for --picture.")
 @rows_options
-def explain(board: str, place: str, db: str, limits: Path | None, training: tuple[Path, ...], output: Output) -> None:
+def explain(board: str, place: str, db: str, limits: Path | None, training: tuple[Path, ...], picture: Path | None,
+            station_path: Path | None, output: Output) -> None:
     """Explain the verdict of one joint (REF.PIN) or chip (REF): every rule, measured value, limit and distance.
 
     The distance is given in the measurement's unit and in standard uncertainties (u), with the probability that the
     true value lies beyond the limit (JCGM 106). A rule with several conditions fires only when all of them hold.
-    """
+
+    \b
+    meniscope limits explain B0042 J1.3 --picture joint.png
+    """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from models.explain import explain as explained
     from models.limits import read_limits
     from vision.cli._limits_history import some
+    from vision.cli._limits_picture import write_picture
     from vision.records.load import load_inspection
     from vision.records.queries import find_inspection
     from vision.teaching.recorded import opened, recorded_sheet
 
     with opened(db) as engine:
-        inspection = load_inspection(engine, find_inspection(engine, board))
+        key = find_inspection(engine, board)
+        inspection = load_inspection(engine, key)
         sheet = recorded_sheet(engine, inspection.sheet_hash) if limits is None else read_limits(limits)
     joint = next((j for j in inspection.joints if f"{j.ref}.{j.pin}" == place), None)
     chip = next((c for c in inspection.chips if c.ref == place), None)
@@ -170,6 +180,9 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
              f"board {board}: it was not graded ({inspection.reason})")
     if part.reason:
         fail(f"board {board}, {place}: it was not graded ({part.reason})")
+    if picture is not None:
+        with opened(db) as engine:
+            write_picture(engine, key, inspection, part, sheet, picture, station_path)
     tables = _training_tables(training, "joint" if joint else "chip")
     found = explained(sheet, "joint" if joint else "chip", part.measurements, joint.uncertainties if joint else {},
                       tables[0] if tables else None)

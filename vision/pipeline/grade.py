@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -33,10 +33,11 @@ from vision.setup.station import Station
 
 
 def grade_board(files: BoardFiles, family: Family, station: Station, sheet: LimitSheet,
-                overlay: Path | None = None) -> Inspection:
+                overlay: Path | None = None, zooms: Path | None = None, places: Collection[str] = ()) -> Inspection:
     """Grade one board. Never raises for bad pictures: the inspection is then ungraded and says why.
 
-    With `overlay`, pictures of what was seen are written into that folder, one a view.
+    With `overlay`, pictures of what was seen are written into that folder, one a view. With `zooms`, a sheet for each
+    joint and chip that is not accepted, or for those named by `places`.
     """
     started, clock = datetime.now(UTC).isoformat(timespec="milliseconds"), time.perf_counter()
     measured: BoardMeasurements | None = None
@@ -61,10 +62,10 @@ def grade_board(files: BoardFiles, family: Family, station: Station, sheet: Limi
     inspection = Inspection(files.serial, family.name, station.name, verdict, started, time.perf_counter() - clock,
                             measured.pictures, sheet_hash(sheet), __version__, measured.registrations,
                             joints, chips, reason)
-    if overlay is not None:
-        from vision.pipeline.overlay import write_overlays
+    if overlay is not None or zooms is not None:
+        from vision.pipeline.show import write_pictures
 
-        write_overlays(inspection, files, family, station, overlay)
+        write_pictures(inspection, files, family, station, sheet, overlays=overlay, zooms=zooms, places=places)
     return inspection
 
 

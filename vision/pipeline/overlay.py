@@ -1,163 +1,199 @@
-"""Pictures of what was seen: land, covered arc, gaps, toe, lead, bridges and verdict of every joint."""
+"""Overlay of a view: land, toe, gaps, lead, bridges, balls and verdict of every joint, drawn over the picture.
+
+Colour tells the verdict, always beside its word or shape; what was seen is white and told apart by its form.
+"""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from models.vocabulary import FINDING
-from vision.pipeline.capture import Capture, load_view
-from vision.pipeline.fillet import covered_azimuths, find_toe
-from vision.pipeline.folder import BoardFiles
+from vision.pipeline.capture import Capture
 from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection
 from vision.pipeline.lands import land_outline
-from vision.pipeline.measure import ViewSurfaces, leads_of, see_view
+from vision.pipeline.measure import ViewSurfaces
+from vision.pipeline.paper import (
+    DOTTED,
+    INK,
+    SOLID,
+    VERDICT_BGR,
+    WHITE,
+    Color,
+    Paper,
+    Picture,
+    Points,
+    circle_points,
+    runs,
+    stroke,
+    text_width,
+    verdict_shape,
+)
+from vision.pipeline.traces import Traces, find_traces
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad, chip_outline
-from vision.setup.family import Family
-from vision.setup.geometry import Similarity
 from vision.setup.station import Station
 
-Picture = NDArray[np.uint8]
-#: Okabe and Ito's colour-blind safe palette ("Color universal design", 2008), as blue, green, red.
-VERDICT_BGR = {"accept": (178, 114, 0), "review": (0, 159, 230), "reject": (0, 94, 213), "ungraded": (153, 153, 153)}
-WHITE, INK = (255, 255, 255), (30, 30, 30)
-_FONT = cv2.FONT_HERSHEY_SIMPLEX
+HEADING_PX = 36
+LABEL_SIZE, LABEL_LINE = 15, 18
+OFF_MM = 0.06  # the land's outline is drawn this far outside the land, a gap's arc further
+MARKS_IN_WORDS = ("thin line: toe     thick arc: gap     cross: lead's end     ring with ticks: ball     "
+                  "double line: bridge (dotted: within a net)")
+Box = tuple[float, float, float, float]
 
 
-def write_overlays(inspection: Inspection, files: BoardFiles, family: Family, station: Station,
-                   folder: Path) -> list[Path]:
-    """Write one annotated picture a view into a folder; returns their paths."""
-    folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for view in family.views:
-        seen = see_view(load_view(view.name, files.pictures, station), family, view, station)
-        path = folder / f"{inspection.serial}_{view.name}_overlay.jpg"
-        good, data = cv2.imencode(".jpg", draw_view(seen, inspection, station), [cv2.IMWRITE_JPEG_QUALITY, 88])
-        if good:
-            path.write_bytes(data.tobytes())
-            written.append(path)
-    return written
-
-
-def draw_view(seen: ViewSurfaces, inspection: Inspection, station: Station) -> Picture:
+def draw_view(seen: ViewSurfaces, inspection: Inspection, station: Station, traces: Traces | None = None) -> Picture:
     """Return the annotated picture of one view, blue-green-red."""
-    canvas = natural(seen.capture)
+    traces = find_traces(seen, station) if traces is None else traces
+    paper = Paper(natural(seen.capture), [])
     joints = {(joint.ref, joint.pin): joint for joint in inspection.joints}
-    covered = covered_azimuths(seen.patches, seen.surface, leads_of(seen, station))
-    _, toe = find_toe(seen.patches, seen.surface, covered)
-    to_picture = seen.registration.to_picture
-    centers = {}
-    for index, joint in enumerate(seen.joints):
-        result = joints.get((joint.ref, joint.pin))
-        if result is None:
-            continue
-        centers[joint.name] = to_picture.to_px((joint.x_mm, joint.y_mm))
-        _draw_joint(canvas, result, to_picture, land_outline(joint, to_picture, 0.06), (joint.x_mm, joint.y_mm),
-                    covered[index], toe[index])
-    _draw_bridges(canvas, inspection.joints, centers)
+    shown = [(index, joints[joint.ref, joint.pin]) for index, joint in enumerate(seen.joints)
+             if (joint.ref, joint.pin) in joints]
+    labels: list[tuple[Points, JointInspection | ChipInspection]] = []
+    if shown:
+        _draw_pairs(paper.canvas, seen, traces)
+        _draw_balls(paper.canvas, seen, traces)
+    for index, result in shown:
+        _draw_joint(paper.canvas, result, seen, traces, index)
+        labels.append((land_outline(seen.joints[index], seen.registration.to_picture, OFF_MM), result))
     chips = {chip.ref: chip for chip in inspection.chips}
     for chip in seen.chips:
         if chip.ref in chips:
-            _draw_chip(canvas, chips[chip.ref], chip_outline(chip, to_picture, 0.1))
-    _draw_heading(canvas, inspection, seen.capture.view)
-    return canvas
+            outline = chip_outline(chip, seen.registration.to_picture, 0.1)
+            _draw_part(paper.canvas, outline, chips[chip.ref])
+            labels.append((outline, chips[chip.ref]))
+    _draw_labels(paper, labels)
+    _draw_heading(paper, inspection, seen.capture.view)
+    return paper.finished()
 
 
 def natural(capture: Capture) -> Picture:
     """Return a picture for looking at: three lights as blue, green, red, highlights held down."""
-    count = len(capture.responses)
+    return toned(capture.responses)
+
+
+def toned(responses: NDArray[np.float32]) -> Picture:
+    """Turn responses [light, row, col] into a picture for looking at, as `natural` does."""
+    count = len(responses)
     chosen = [0, count // 2, count - 1]
-    toned = [np.sqrt(np.clip(capture.responses[light] / 2.0, 0.0, 1.0)) * 235.0 for light in chosen]
-    return np.ascontiguousarray(np.stack(toned, axis=2).astype(np.uint8))
+    tones = [np.sqrt(np.clip(responses[light] / 2.0, 0.0, 1.0)) * 235.0 for light in chosen]
+    return np.ascontiguousarray(np.stack(tones, axis=2).astype(np.uint8))
 
 
-def _draw_joint(canvas: Picture, result: JointInspection, to_picture: Similarity, outline: NDArray[np.float64],
-                center_mm: tuple[float, float], covered: NDArray[np.bool_], toe_mm: NDArray[np.float64]) -> None:
-    color = VERDICT_BGR[result.verdict]
-    thick = 1 if result.verdict == "accept" else 2
-    cv2.polylines(canvas, [_fixed(outline)], True, color, thick, cv2.LINE_AA, 4)
-    azimuth = azimuths_rad()
-    points = np.asarray(center_mm) + toe_mm[:, None] * np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
-    toe_px = to_picture.to_px(points)
-    for start, stop in _runs(covered):
+def _draw_part(canvas: Picture, outline: Points, result: JointInspection | ChipInspection) -> None:
+    """Draw an outline in the verdict's colour; what is not accepted thicker."""
+    thick = 1 if result.verdict == "accept" else 3
+    stroke(canvas, outline, VERDICT_BGR[result.verdict], SOLID, thick, closed=True)
+
+
+def _draw_joint(canvas: Picture, result: JointInspection, seen: ViewSurfaces, traces: Traces, index: int) -> None:
+    to_picture, joint = seen.registration.to_picture, seen.joints[index]
+    _draw_part(canvas, land_outline(joint, to_picture, OFF_MM), result)
+    azimuth, center = azimuths_rad(), np.array([joint.x_mm, joint.y_mm])
+    ray = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
+    covered, edge = traces.covered[index], seen.patches.land_edge_mm[index]
+    for start, stop in runs(covered):
         arc = np.arange(start, stop + 1) % AZIMUTHS
-        cv2.polylines(canvas, [_fixed(toe_px[arc])], False, WHITE, 1, cv2.LINE_AA, 4)
-    size = result.measurements.get("lead_size_mm", math.nan)
-    if math.isfinite(size) and result.measurements.get("lead_visible", 0.0) > 0.5:
-        _cross(canvas, to_picture.to_px(center_mm), 4, WHITE)
-    if result.verdict != "accept":
-        place = (int(outline[:, 0].max()) + 3, int(outline[:, 1].min()) + 2)
-        words = f"{result.ref}.{result.pin} {result.verdict}"
-        reasons = [FINDING[finding.finding].title for finding in result.findings if finding.verdict != "indicator"]
-        _label(canvas, [words, *dict.fromkeys(reasons)], place, color)
+        stroke(canvas, to_picture.to_px(center + traces.toe_mm[index][arc, None] * ray[arc]), WHITE, SOLID, 1)
+    for start, stop in runs(~covered):
+        arc = np.arange(start, stop + 1) % AZIMUTHS
+        away = edge[arc, None] + 3.0 * OFF_MM
+        stroke(canvas, to_picture.to_px(center + away * ray[arc]), WHITE, SOLID, 3, casing=INK)
+    leads = traces.leads
+    if leads.visible[index] > 0.5:
+        x, y = to_picture.to_px(center + (leads.offset_x_mm[index], leads.offset_y_mm[index]))
+        for way in (np.array([4.0, 0.0]), np.array([0.0, 4.0])):
+            stroke(canvas, np.array([(x, y) - way, (x, y) + way]), WHITE, SOLID, 2)
 
 
-def _draw_bridges(canvas: Picture, joints: Sequence[JointInspection],
-                  centers: dict[str, NDArray[np.float64]]) -> None:
-    for joint in joints:
-        for finding in joint.findings:
-            here, there = centers.get(f"{joint.ref}.{joint.pin}"), centers.get(finding.other)
-            if finding.finding == "bridge" and here is not None and there is not None:
-                cv2.line(canvas, _pixel(here), _pixel(there), VERDICT_BGR[finding.verdict], 2, cv2.LINE_AA)
+def _draw_pairs(canvas: Picture, seen: ViewSurfaces, traces: Traces) -> None:
+    """Draw the corridors of bridges, and of harmless joins within a net as dotted lines."""
+    to_picture, pairs = seen.registration.to_picture, traces.corridors
+    for first, second, width in zip(pairs.first.tolist(), pairs.second.tolist(), traces.bridge_mm.tolist(),
+                                    strict=True):
+        if width <= 0.0:
+            continue
+        one, other = seen.joints[first], seen.joints[second]
+        harmless = bool(one.net) and one.net == other.net
+        ends = np.array([(one.x_mm, one.y_mm), (other.x_mm, other.y_mm)])
+        along = (ends[1] - ends[0]) / max(float(np.hypot(*(ends[1] - ends[0]))), 1e-9)
+        aside = 0.5 * max(width, 0.1) * np.array([-along[1], along[0]])
+        for side in (aside, -aside):
+            stroke(canvas, to_picture.to_px(ends + side), WHITE, DOTTED if harmless else SOLID, 1 if harmless else 2,
+                   casing=None if harmless else INK)
 
 
-def _draw_chip(canvas: Picture, result: ChipInspection, outline: NDArray[np.float64]) -> None:
-    color = VERDICT_BGR[result.verdict]
-    cv2.polylines(canvas, [_fixed(outline)], True, color, 1 if result.verdict == "accept" else 2, cv2.LINE_AA, 4)
-    if result.verdict != "accept":
-        reasons = [FINDING[finding.finding].title for finding in result.findings]
-        _label(canvas, [f"{result.ref} {result.verdict}", *dict.fromkeys(reasons)],
-               (int(outline[:, 0].max()) + 3, int(outline[:, 1].min()) + 2), color)
+def _draw_balls(canvas: Picture, seen: ViewSurfaces, traces: Traces) -> None:
+    scale = seen.registration.to_picture.px_per_mm
+    for (x, y), diameter in zip(traces.balls.places_px.tolist(), traces.balls.diameter_mm.tolist(), strict=True):
+        radius = 0.5 * diameter * scale + 3.0
+        stroke(canvas, circle_points(x, y, radius, 36), WHITE, SOLID, 2, closed=True, casing=INK)
+        for way in ((1.0, 0.0), (0.0, 1.0), (-1.0, 0.0), (0.0, -1.0)):
+            tick = np.array([(x, y)]) + np.array([[radius + 2.0], [radius + 8.0]]) * np.array([way])
+            stroke(canvas, tick, WHITE, SOLID, 2, casing=INK)
 
 
-def _draw_heading(canvas: Picture, inspection: Inspection, view: str) -> None:
-    words = f"{inspection.serial}  view {view}  {inspection.verdict.upper()}"
-    cv2.rectangle(canvas, (0, 0), (canvas.shape[1], 34), VERDICT_BGR[inspection.verdict], -1)
-    ink = INK if inspection.verdict == "review" else WHITE
-    cv2.putText(canvas, words, (10, 24), _FONT, 0.7, ink, 2, cv2.LINE_AA)
+def _draw_heading(paper: Paper, inspection: Inspection, view: str) -> None:
+    tone = VERDICT_BGR[inspection.verdict]
+    ink = INK if inspection.verdict in ("review", "ungraded") else WHITE
+    width = paper.canvas.shape[1]
+    paper.fill(0, 0, width, HEADING_PX, tone)
+    verdict_shape(paper.canvas, 20.0, HEADING_PX / 2.0, 9.0, inspection.verdict, ink)
+    x = 38.0
+    for words, size in ((inspection.verdict, 22), (f"board {inspection.serial}", 18), (f"view {view}", 18)):
+        if x + text_width(words, size) < width - 70:
+            paper.text(x, 25, words, size, ink)
+        x += text_width(words, size) + 22
+    if x + text_width(MARKS_IN_WORDS, 14) + 14 < width:
+        paper.text(width - 14, 24, MARKS_IN_WORDS, 14, ink, "rs")
 
 
-def _label(canvas: Picture, lines: list[str], place: tuple[int, int], color: tuple[int, int, int]) -> None:
-    """Write lines on a plate, moved so that it stays inside the picture."""
-    width = max(cv2.getTextSize(line, _FONT, 0.42, 1)[0][0] for line in lines) + 8
-    height = 15 * len(lines) + 5
-    left = min(max(place[0], 0), max(canvas.shape[1] - width, 0))
-    top = min(max(place[1], 36), max(canvas.shape[0] - height, 0))
-    cv2.rectangle(canvas, (left, top), (left + width, top + height), INK, -1)
-    cv2.rectangle(canvas, (left, top), (left + width, top + height), color, 1)
+def _draw_labels(paper: Paper, parts: Sequence[tuple[Points, JointInspection | ChipInspection]]) -> None:
+    """Write name, verdict and findings beside every part that is not accepted, where no other label lies."""
+    taken: list[Box] = []
+    bodies = [(*outline.min(axis=0), *outline.max(axis=0)) for outline, result in parts if result.verdict != "accept"]
+    for outline, result in parts:
+        if result.verdict == "accept":
+            continue
+        name = f"{result.ref}.{result.pin}" if isinstance(result, JointInspection) else result.ref
+        reasons = [FINDING[found.finding].title for found in result.findings if found.verdict != "indicator"]
+        lines = [f"{name} {result.verdict}", *dict.fromkeys(reasons)]
+        width = max(text_width(line, LABEL_SIZE) + (18 if row == 0 else 0) for row, line in enumerate(lines)) + 10
+        height = float(LABEL_LINE * len(lines) + 6)
+        box = _free_place(outline, (width, height), paper.canvas.shape, taken, bodies)
+        taken.append(box)
+        _draw_label(paper, lines, box, result.verdict)
+
+
+def _free_place(outline: Points, size: tuple[float, float], shape: tuple[int, ...], taken: Sequence[Box],
+                bodies: Sequence[Box]) -> Box:
+    """Return the box beside a part that covers the least of labels, parts in trouble and the picture's border."""
+    (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
+    width, height = size
+    middle = (left + right - width) / 2.0
+    places = [(right + 4, top), (left - width - 4, top), (middle, top - height - 4), (middle, bottom + 4),
+              (right + 4, bottom - height), (left - width - 4, bottom - height)]
+    boxes = []
+    for wanted_x, wanted_y in places:
+        x = min(max(wanted_x, 0.0), max(shape[1] - width, 0.0))
+        y = min(max(wanted_y, HEADING_PX + 2.0), max(shape[0] - height, 0.0))
+        boxes.append((x, y, x + width, y + height))
+    return min(boxes, key=lambda box: sum(_overlap(box, other) for other in taken) * 3.0
+               + sum(_overlap(box, other) for other in bodies))
+
+
+def _overlap(one: Box, other: Box) -> float:
+    across = min(one[2], other[2]) - max(one[0], other[0])
+    down = min(one[3], other[3]) - max(one[1], other[1])
+    return max(across, 0.0) * max(down, 0.0)
+
+
+def _draw_label(paper: Paper, lines: Sequence[str], box: Box, verdict: str) -> None:
+    color: Color = VERDICT_BGR[verdict]
+    paper.fill(*box, INK)
+    cv2.rectangle(paper.canvas, (round(box[0]), round(box[1])), (round(box[2]) - 1, round(box[3]) - 1), color, 1)
+    verdict_shape(paper.canvas, box[0] + 12.0, box[1] + 12.0, 6.0, verdict)
     for row, line in enumerate(lines):
-        cv2.putText(canvas, line, (left + 4, top + 14 + 15 * row), _FONT, 0.42, WHITE, 1, cv2.LINE_AA)
-
-
-def _cross(canvas: Picture, center: NDArray[np.float64], reach: int, color: tuple[int, int, int]) -> None:
-    x, y = _pixel(center)
-    cv2.line(canvas, (x - reach, y), (x + reach, y), color, 1, cv2.LINE_AA)
-    cv2.line(canvas, (x, y - reach), (x, y + reach), color, 1, cv2.LINE_AA)
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return (first, last) of the circular runs of true flags; last may exceed the array's length."""
-    if flags.all():
-        return [(0, len(flags))]
-    starts = np.nonzero(flags & ~np.roll(flags, 1))[0].tolist()
-    runs = []
-    for start in starts:
-        stop = start
-        while flags[(stop + 1) % len(flags)]:
-            stop += 1
-        runs.append((start, stop))
-    return runs
-
-
-def _fixed(points: NDArray[np.float64]) -> NDArray[np.int32]:
-    """Picture px to OpenCV's fixed point with 4 fractional bits, whose zero is a pixel's centre."""
-    return np.round((points - 0.5) * 16).astype(np.int32)
-
-
-def _pixel(point: NDArray[np.float64]) -> tuple[int, int]:
-    return round(float(point[0]) - 0.5), round(float(point[1]) - 0.5)
+        paper.text(box[0] + (23 if row == 0 else 5), box[1] + 17 + LABEL_LINE * row, line, LABEL_SIZE, WHITE)

@@ -36,6 +36,8 @@ class BoardGrader:
     station: Station
     sheet: LimitSheet
     overlays: Path | None = None
+    zooms: Path | None = None  # sheets of joints that are not accepted, or of those named by `places`
+    places: tuple[str, ...] = ()
 
     def __call__(self, files: BoardFiles) -> Inspection:
         """Return the board's inspection."""
@@ -44,7 +46,7 @@ class BoardGrader:
         from vision.pipeline.grade import grade_board
 
         cv2.setNumThreads(1)  # boards are graded side by side: threads inside one would only get in each other's way
-        return grade_board(files, self.family, self.station, self.sheet, self.overlays)
+        return grade_board(files, self.family, self.station, self.sheet, self.overlays, self.zooms, self.places)
 
 
 def processes(count: int) -> Executor:

@@ -1,0 +1,141 @@
+"""Where in a view the things lie that were measured: covered arcs, toes, leads, bridges, balls; for drawing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.balls import Balls, find_balls
+from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
+from vision.pipeline.fillet import beside_bare_land, covered_azimuths, find_toe
+from vision.pipeline.grids import FineGrid, fine_grid
+from vision.pipeline.lands import edge_distance
+from vision.pipeline.lead import Leads
+from vision.pipeline.measure import ViewSurfaces, leads_of
+from vision.pipeline.optics import optics_of
+from vision.pipeline.pits import CORE, EDGE_MM, find_pits
+from vision.pipeline.projections import RIDGE_BEND, tangential_bend
+from vision.pipeline.unwrap import OUTSIDE, azimuths_rad
+from vision.setup.station import Station
+
+SAME_MM = 0.02  # a ridge is the one that was measured when it ends within this of what was measured
+MOST_SPOTS = 12
+
+
+@dataclass(frozen=True)
+class Traces:
+    """What was seen in one view; arrays over its joints unless stated."""
+
+    leads: Leads
+    covered: NDArray[np.bool_]  # [joint, azimuth], as measured: bridges count as covered
+    toe_mm: NDArray[np.float64]  # [joint, azimuth]
+    corridors: Corridors
+    bridge_mm: NDArray[np.float64]  # [pair]
+    balls: Balls  # loose ones; the crest of a bridge is none
+
+
+@dataclass(frozen=True)
+class Spots:
+    """What lies inside one joint, board mm from the hole's centre; None where it was not found."""
+
+    pit: tuple[float, float, float] | None = None  # x, y, diameter
+    spike: tuple[tuple[float, float], tuple[float, float]] | None = None  # foot on the lead, tip
+
+
+def find_traces(seen: ViewSurfaces, station: Station, *, balls: bool = True) -> Traces:
+    """Return where things lie in a view, by the very code that measures them.
+
+    Looking for balls takes longest: leave it out where none was measured.
+    """
+    optics = optics_of(station)
+    leads = leads_of(seen, station)
+    corridors = find_corridors(seen.joints)
+    widths = bridge_widths(seen.capture, seen.joints, corridors, seen.registration, optics, seen.surface.mask_response)
+    covered = covered_azimuths(seen.patches, seen.surface, leads) | joined_azimuths(seen.joints, corridors, widths)
+    _, toe = find_toe(seen.patches, seen.surface, covered)
+    found = Balls(np.zeros((0, 2)), np.zeros(0))
+    if balls:
+        to_picture = seen.registration.to_picture
+        mask = np.median(seen.surface.mask_response, axis=0)
+        found = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
+        loose = ~in_bridges(to_picture.to_mm(found.places_px), seen.joints, corridors, widths)
+        found = Balls(found.places_px[loose], found.diameter_mm[loose])
+    return Traces(leads, covered, toe, corridors, widths, found)
+
+
+def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping[str, float],
+               station: Station) -> Spots:
+    """Return where the pit and the projection lie that were measured at one joint."""
+    pit_mm, reach_mm = (measured.get(name, 0.0) for name in ("pit_diameter_mm", "projection_mm"))
+    if not (pit_mm > 0.0 or reach_mm > 0.0):
+        return Spots()
+    surface = replace(seen.surface, roughness=seen.surface.roughness[index:index + 1])
+    grid = fine_grid(seen.capture, seen.joints[index:index + 1], seen.registration, optics_of(station), surface,
+                     seen.owners)
+    leads = Leads(*(getattr(traces.leads, item.name)[index:index + 1] for item in fields(Leads)))
+    pit = _pit(seen, index, grid, leads) if pit_mm > 0.0 else None
+    spike = None
+    if reach_mm > 0.0:
+        spike = _ridge(index, grid, leads, reach_mm) or _tongue(seen, traces, index, station, reach_mm)
+    return Spots(pit, spike)
+
+
+def _pit(seen: ViewSurfaces, index: int, grid: FineGrid, leads: Leads) -> tuple[float, float, float] | None:
+    """Return the largest pit: each black spot is looked at alone, all others lit."""
+    energy, joint = grid.energy[0], seen.joints[index]
+    turned = np.arctan2(grid.y_mm, grid.x_mm).reshape(1, -1) - np.deg2rad(joint.land_rotation_deg)
+    edge = edge_distance(np.array([(joint.land_w_mm, joint.land_h_mm)]), np.array([joint.land_shape]), turned)
+    black = (energy < CORE) & (np.hypot(grid.x_mm, grid.y_mm)[0] < edge.reshape(energy.shape) - EDGE_MM)
+    if leads.visible[0] >= 0.5:
+        black &= np.hypot(grid.x_mm[0] - leads.offset_x_mm[0],
+                          grid.y_mm[0] - leads.offset_y_mm[0]) > leads.nominal_radius_mm[0]
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(black.astype(np.uint8), connectivity=8)
+    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_SPOTS] + 1 if count > 1 else np.zeros(0, dtype=np.intp)
+    best: tuple[float, float, float] | None = None
+    for label in order.tolist():
+        spot = np.asarray(labels) == label
+        alone = np.where(black & ~spot, 1.0, energy)
+        diameter = float(find_pits(seen.joints[index:index + 1], replace(grid, energy=alone[None]), leads)[0])
+        if diameter > (best[2] if best else 0.0):
+            best = float(grid.x_mm[0][spot].mean()), float(grid.y_mm[0][spot].mean()), diameter
+    return best
+
+
+def _ridge(index: int, grid: FineGrid, leads: Leads, reach_mm: float
+           ) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Return foot and tip of the ridge that reaches as far from the lead's edge as was measured."""
+    offset, radius = (float(leads.offset_x_mm[0]), float(leads.offset_y_mm[0])), float(leads.nominal_radius_mm[0])
+    x, y = (grid.x_mm - offset[0]).astype(np.float64), (grid.y_mm - offset[1]).astype(np.float64)
+    away = np.hypot(x, y)
+    foreign = (grid.owner != 0) & (grid.owner != index + 1)
+    ridge = (tangential_bend(grid, x, y, away) > RIDGE_BEND) & (away > 0.5 * radius) & ~foreign
+    count, labels, _, _ = cv2.connectedComponentsWithStats(ridge[0].astype(np.uint8), connectivity=8)
+    best, error = None, SAME_MM
+    for label in range(1, count):
+        distance = np.where(np.asarray(labels) == label, away[0], 0.0)
+        if abs(float(distance.max()) - radius - reach_mm) < error:
+            error = abs(float(distance.max()) - radius - reach_mm)
+            best = np.unravel_index(int(distance.argmax()), distance.shape)
+    if best is None:
+        return None
+    tip_x, tip_y, length = float(x[0][best]), float(y[0][best]), float(away[0][best])
+    foot = (offset[0] + tip_x * radius / length, offset[1] + tip_y * radius / length)
+    return foot, (offset[0] + tip_x, offset[1] + tip_y)
+
+
+def _tongue(seen: ViewSurfaces, traces: Traces, index: int, station: Station, reach_mm: float
+            ) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return foot and tip of a tongue of metal on the mask: along the azimuth where metal runs furthest."""
+    patches = seen.patches
+    metal = is_metal(patches.responses[index:index + 1, :, :, OUTSIDE], seen.surface.mask_response[index:index + 1],
+                     optics_of(station))[0] & patches.free[index]
+    metal &= ~beside_bare_land(seen.surface)[index][:, None]
+    run = np.cumprod(metal, axis=1).sum(axis=1) * patches.step_mm[index, :, -1]
+    angle = float(azimuths_rad()[int(np.argmax(patches.land_edge_mm[index] + run))])
+    radius = float(traces.leads.nominal_radius_mm[index])
+    foot, tip = ((r * np.cos(angle), r * np.sin(angle)) for r in (radius, radius + reach_mm))
+    return (float(foot[0]), float(foot[1])), (float(tip[0]), float(tip[1]))
