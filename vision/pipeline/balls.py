@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
@@ -18,8 +17,8 @@ MAX_BALL_MM = 1.2
 MIN_BALL_MM = 0.08
 LEAST_FOR_ORDER_PX = 6  # smaller patches are too blurred to show the order of the lights
 EDGE_REACH = 1.25  # a ball's middle may lie this many radii inside a land; a lead's dome lies further in
-ROUND, CLEARLY_ROUND = 0.45, 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on crests, necks and toes
-EXPLAINED, CLEARLY_EXPLAINED = 0.70, 0.85  # share of the steepness that a sphere explains; noise and blur take some
+CLEARLY_ROUND = 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on crests, necks and toes
+CLEARLY_EXPLAINED = 0.85  # share of the steepness that a sphere explains; noise and blur take some
 RIM = 0.85  # share of directions with a rim
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
@@ -42,10 +41,10 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     """
     large = _shaded(capture, owners, mask, optics, px_per_mm)
     bright = _bright(capture, mask, optics)
-    small = _round_patches(capture, np.where(owners != FREE, 0, bright).astype(np.uint8), bright, optics, px_per_mm)
-    fine = small.diameter_mm * px_per_mm < 2.0 * SMALL_RADII_PX[0]
+    free = np.asarray(owners == FREE).view(np.uint8)
+    small = _round_patches(capture, np.asarray(bright & (free * np.uint8(255))), bright, optics, px_per_mm)
     away = np.hypot(*np.moveaxis(small.places_px[:, None] - large.places_px[None], 2, 0))
-    fine &= ~(away < 0.6 * large.diameter_mm[None] * px_per_mm).any(axis=1)
+    fine = ~(away < 0.6 * large.diameter_mm[None] * px_per_mm).any(axis=1)
     return Balls(np.concatenate([large.places_px, small.places_px[fine]]),
                  np.concatenate([large.diameter_mm, small.diameter_mm[fine]]))
 
@@ -54,15 +53,18 @@ def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float
             px_per_mm: float) -> Balls:
     """Return the balls known by their shading: equally curved both ways, with a dark rim all round."""
     largest = 0.5 * MAX_BALL_MM * px_per_mm
-    on_land = ((owners != FREE) & (owners < CHIP_OWNER)).astype(np.uint8)
-    depth = cv2.distanceTransform(on_land, cv2.DIST_L2, 3)
-    searched = (owners < CHIP_OWNER) & (depth <= EDGE_REACH * largest)
-    found = find_spheres(capture.responses, optics, largest, searched, mask)
-    column, row = (np.clip(np.round(found.places_px[:, axis]).astype(int), 0, owners.shape[1 - axis] - 1)
+    board = owners < CHIP_OWNER
+    # Half as fine is fine enough: how deep a place lies inside a land, in px of the half picture.
+    on_land = (board & (owners != FREE))[::2, ::2].astype(np.uint8)
+    half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
+    shallow = (half_depth <= 0.5 * EDGE_REACH * largest).view(np.uint8)
+    near = cv2.resize(shallow, owners.shape[::-1], interpolation=cv2.INTER_NEAREST)
+    found = find_spheres(capture, optics, largest, board & (near > 0), mask)
+    column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
-    inward = depth[row, column] / found.radius_px
-    good = (found.roundness >= ROUND) & (found.explained >= EXPLAINED) & (found.highlight >= 0.1)
-    good &= (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
+    deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column
+    inward = 2.0 * deep.astype(np.float64) / found.radius_px
+    good = (found.highlight >= 0.1) & (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
     # Well inside a land, or with a rim that is not dark but as bright as the board, only a clear sphere counts.
     clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
     good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & (inward <= EDGE_REACH), True)
@@ -74,7 +76,7 @@ def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float
         if (apart > 0.6 * (found.radius_px[kept] + found.radius_px[item])).all():
             kept.append(item)
     places, radius = found.places_px[kept], found.radius_px[kept]
-    lit = lit_radius(capture.responses, optics, places, lit_radius(capture.responses, optics, places, radius))
+    lit = lit_radius(capture, optics, places, lit_radius(capture, optics, places, radius))
     # What is round and lit but no sphere gives another radius by its edge than by its curvature.
     sphere = (lit > 0.7 * radius) & (lit < 1.5 * radius) & (lit <= largest)
     return Balls(places[sphere] + 0.5, 2.0 * lit[sphere] / px_per_mm)
@@ -82,41 +84,59 @@ def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float
 
 def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:
     """Return where some light is seen above the mask by a share of what a mirroring slope gives, 255 or 0."""
-    bright = np.zeros(capture.saturated.shape, dtype=np.uint8)
-    for plane, reference, white in zip(capture.responses, mask, optics.white, strict=True):
-        limit = 1.3 * float(reference) + FAINT * optics.lit_energy / float(white)
-        bright |= cv2.compare(plane, limit, cv2.CMP_GT).astype(np.uint8)  # type: ignore[call-overload]
-    return bright
+    limits = 1.3 * mask + np.float32(FAINT * optics.lit_energy) / optics.white
+    dull = np.full(capture.saturated.shape, 255, dtype=np.uint8)
+    light = 0
+    for picture in capture.interleaved or capture.responses:
+        together = 1 if picture.ndim == 2 else picture.shape[2]
+        upper = [*map(float, limits[light:light + together]), 0.0, 0.0, 0.0][:4]
+        below = cv2.inRange(picture, (-np.inf,) * 4, tuple(upper))
+        dull = np.asarray(cv2.bitwise_and(dull, below), dtype=np.uint8)
+        light += together
+    return np.asarray(cv2.bitwise_not(dull), dtype=np.uint8)
 
 
 def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArray[np.uint8], optics: Optics,
                    px_per_mm: float) -> Balls:
-    """Return the ball-like patches among those searched; `bright` holds everything, for the look at their borders."""
+    """Return the small ball-like patches among those searched; `bright` holds everything, for a look at their borders.
+
+    Small is what is too small to be known by its shading.
+    """
     closed = cv2.morphologyEx(searched, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     # Solder a pixel or two beyond the land's edge would link a ball beside it to the land's whole outline.
-    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), dtype=np.uint8))
-    _, labels, stats, centers = cv2.connectedComponentsWithStats(opened, connectivity=8)
+    opened = np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), dtype=np.uint8)), dtype=np.uint8)
     steepest = np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
-    width, height, area = (stats[1:, column].astype(np.float64) for column in (2, 3, 4))
-    # The blur of optics and threshold adds about a pixel to the lit disc.
-    across = np.maximum(np.sqrt(4.0 * area / np.pi) - 1.0, 0.5) / px_per_mm / steepest
-    long, short = np.maximum(width, height), np.minimum(width, height)
-    compact = (long <= 1.5 * short + 2.0) & (area >= 0.55 * width * height)
-    sized = (across >= MIN_BALL_MM) & (across <= MAX_BALL_MM)
-    chosen = np.nonzero(compact & sized)[0].tolist()
-    keep = [item for item in chosen if _loose(labels, bright, item + 1, stats[item + 1].tolist())
-            and _domed(capture, labels, item + 1, stats[item + 1].tolist(), optics)]
-    return Balls(centers[1:][keep].astype(np.float64) + 0.5, across[keep].astype(np.float64))
+    largest = (2.0 * SMALL_RADII_PX[0] * steepest + 1.0) ** 2 * np.pi / 4.0  # px
+    contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    boxes = np.array([cv2.boundingRect(contour) for contour in contours if len(contour) <= 4.0 * largest],
+                     dtype=np.int64).reshape(-1, 4)
+    long, short = boxes[:, 2:].max(axis=1, initial=0), boxes[:, 2:].min(axis=1, initial=10**6)
+    compact = (long <= 1.5 * short + 2.0) & (0.55 * boxes[:, 2] * boxes[:, 3] <= largest)
+    places, diameters = [], []
+    for left, top, width, height in boxes[compact].tolist():
+        window = opened[top:top + height, left:left + width]
+        count, labels, stats, centers = cv2.connectedComponentsWithStats(window, connectivity=8)
+        # What fills the box is the patch; a neighbour may reach into its corner.
+        label = next((n for n in range(1, count) if stats[n, 2] == width and stats[n, 3] == height), 0)
+        area = int(stats[label, cv2.CC_STAT_AREA])
+        # The blur of optics and threshold adds about a pixel to the lit disc.
+        across = max(float(np.sqrt(4.0 * area / np.pi)) - 1.0, 0.5) / px_per_mm / steepest
+        if not label or area < 0.55 * width * height or not MIN_BALL_MM <= across <= MAX_BALL_MM or area >= largest:
+            continue
+        patch = np.asarray(labels) == label
+        if _loose(patch, bright, (left, top)) and _domed(capture, patch, (left, top), optics):
+            places.append(centers[label] + (left + 0.5, top + 0.5))
+            diameters.append(across)
+    return Balls(np.array(places).reshape(-1, 2), np.array(diameters))
 
 
-def _domed(capture: Capture, labels: NDArray[Any], label: int, box: list[int], optics: Optics) -> bool:
+def _domed(capture: Capture, inside: NDArray[np.bool_], place: tuple[int, int], optics: Optics) -> bool:
     """Say whether a patch mirrors the lights one after the other, as a dome does.
 
     Print is equally bright under all lights and never as bright as a mirror; a flat metal end is as flat at its
     edge as in its middle; a dome gets steeper outward.
     """
-    left, top, width, height = box[:4]
-    inside = labels[top:top + height, left:left + width] == label
+    (left, top), (height, width) = place, inside.shape
     samples = capture.responses[:, top:top + height, left:left + width]
     low, high = samples.min(axis=0)[inside], samples.max(axis=0)[inside]
     print_like = (high < 1.3) & (low > 0.3) & (high < 1.8 * low)
@@ -132,16 +152,16 @@ def _domed(capture: Capture, labels: NDArray[Any], label: int, box: list[int], o
     return bool(len(middle) > 0 and len(brim) > 0 and np.median(brim) > np.median(middle) + 2.0)
 
 
-def _loose(labels: NDArray[Any], bright: NDArray[np.uint8], label: int, box: list[int]) -> bool:
+def _loose(inside: NDArray[np.bool_], bright: NDArray[np.uint8], place: tuple[int, int]) -> bool:
     """Say whether a patch has its own dark border: little of what surrounds it shines.
 
     A ball's flanks are too steep to be lit, so even one that touches a land is parted from it by a dark line;
     bridges, spikes and solder beyond the land's edge are not.
     """
-    left, top, width, height = box[:4]
-    rows = slice(max(top - 3, 0), top + height + 3)
-    columns = slice(max(left - 3, 0), left + width + 3)
-    patch = (labels[rows, columns] == label).astype(np.uint8)
+    left, top = place
+    patch = np.pad(inside, 3).astype(np.uint8)
     near, far = (np.asarray(cv2.dilate(patch, np.ones((side, side), dtype=np.uint8))) for side in (3, 7))
-    border = far > near
-    return bool((border & (bright[rows, columns] > 0)).sum() <= 0.30 * max(int(border.sum()), 1))
+    rows, columns = np.nonzero(far > near)
+    rows, columns = rows + top - 3, columns + left - 3
+    shown = (rows >= 0) & (columns >= 0) & (rows < bright.shape[0]) & (columns < bright.shape[1])
+    return bool((bright[rows[shown], columns[shown]] > 0).sum() <= 0.30 * max(int(shown.sum()), 1))

@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,9 @@ import cv2  # noqa: E402  (its limits are read from the environment at import)
 WHITE_SHARE = 0.30
 _PLANES = {"blue": 0, "green": 1, "red": 2, "mono": 0}  # OpenCV keeps colours as blue, green, red
 MAX_FILE_BYTES = 1_000_000_000
+REMAP_SIDE = 32_000  # OpenCV's remap takes sides below 32,767
+STRIPE = 32  # rows converted at a time
+TOGETHER = 4  # lights that OpenCV's remap samples at once
 
 
 class PictureError(MeniscopeError):
@@ -40,18 +44,53 @@ class Capture:
     """One view of one board.
 
     responses: float32 [light, row, col], 1.0 = white reference. saturated: uint8 [row, col], 1 where some
-    channel is at full scale.
+    channel is at full scale. interleaved: the responses once more, some lights together, [row, col, light] each, for
+    sampling them all at once; `responses` may be a view of it.
     """
 
     view: str
     responses: NDArray[np.float32]
     saturated: NDArray[np.uint8]
     pictures: tuple[PictureFile, ...]
+    interleaved: tuple[NDArray[np.float32], ...] = ()
 
     @property
     def size_px(self) -> tuple[int, int]:
         """Picture size as (width, height)."""
         return self.responses.shape[2], self.responses.shape[1]
+
+    def light(self, number: int) -> NDArray[np.float32]:
+        """Return the responses of one light as a plane of its own, [row, col]."""
+        for picture in self.interleaved:
+            together = 1 if picture.ndim == 2 else picture.shape[2]
+            if number < together:
+                return np.asarray(cv2.extractChannel(picture, number), dtype=np.float32)
+            number -= together
+        return np.ascontiguousarray(self.responses[number])
+
+    def sample(self, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Return the responses [light, ...] at places given in OpenCV's pixel count, linearly interpolated.
+
+        x and y have the same shape of any number of axes.
+        """
+        map_x, map_y = _as_maps(x), _as_maps(y)
+        found = np.empty((len(self.responses), *map_x.shape), dtype=np.float32)
+        light = 0
+        for picture in self.interleaved or self.responses:
+            for start in range(0, len(map_x), REMAP_SIDE):
+                rows = slice(start, start + REMAP_SIDE)
+                part = cv2.remap(picture, map_x[rows], map_y[rows], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+                together = 1 if part.ndim == 2 else part.shape[2]
+                planes = list(found[light:light + together, rows])
+                cv2.mixChannels([part], planes, [number for pair in range(together) for number in (pair, pair)])
+            light += 1 if picture.ndim == 2 else picture.shape[2]
+        return found.reshape(len(found), *x.shape)
+
+
+def _as_maps(places: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return places as a table of about as many rows as columns' worth fit, for OpenCV's remap."""
+    flat = np.ascontiguousarray(places, dtype=np.float32)
+    return flat.reshape(-1, places.shape[-1])
 
 
 def load_view(view: str, pictures: Mapping[tuple[str, str], Path], station: Station) -> Capture:
@@ -60,7 +99,8 @@ def load_view(view: str, pictures: Mapping[tuple[str, str], Path], station: Stat
     Raises PictureError (one line: which file, what is wrong, what was expected).
     """
     files: list[PictureFile] = []
-    planes: dict[str, NDArray[np.float32]] = {}
+    groups: dict[str, tuple[int, int]] = {}
+    shots: list[NDArray[np.float32]] = []
     saturated: NDArray[np.uint8] | None = None
     for exposure in station.exposures:
         path = pictures[view, exposure]
@@ -73,10 +113,21 @@ def load_view(view: str, pictures: Mapping[tuple[str, str], Path], station: Stat
         full = float(np.iinfo(picture.dtype).max)
         at_full = _saturated(picture, full)
         saturated = at_full if saturated is None else cv2.bitwise_or(saturated, at_full).astype(np.uint8)
-        planes |= _responses(picture, lights, station, full)
+        groups |= {light.name: (len(shots), place) for place, light in enumerate(lights)}
+        shots.append(_responses(picture, lights, station, full))
     assert saturated is not None
-    stacked = np.stack([planes[light.name] for light in station.lights])
-    return Capture(view, stacked, saturated, tuple(files))
+    order = [groups[light.name] for light in station.lights]
+    if len(shots) == 1 and len(order) <= TOGETHER and order == sorted(order):
+        return Capture(view, np.moveaxis(shots[0], 2, 0), saturated, tuple(files), tuple(shots))
+    planes = [shots[shot][:, :, place] for shot, place in order]
+    together = tuple(_merged(planes[start:start + TOGETHER]) for start in range(0, len(planes), TOGETHER))
+    stacked = np.stack(planes) if len(together) > 1 else np.moveaxis(together[0], 2, 0)
+    return Capture(view, stacked, saturated, tuple(files), together)
+
+
+def _merged(planes: list[NDArray[np.float32]]) -> NDArray[np.float32]:
+    merged = np.asarray(cv2.merge(planes), dtype=np.float32)
+    return merged.reshape(*planes[0].shape, len(planes))
 
 
 def decode(data: bytes, name: str) -> NDArray[np.uint8] | NDArray[np.uint16]:
@@ -161,35 +212,34 @@ def _check_size(picture: NDArray[np.generic], earlier: NDArray[np.uint8] | None,
         raise PictureError(f"{name}: got {size[0]} x {size[1]} px, wanted at least 64 px each way")
 
 
-def _saturated(picture: NDArray[np.generic], full: float) -> NDArray[np.uint8]:
+def _saturated(picture: NDArray[np.integer[Any]], full: float) -> NDArray[np.uint8]:
     """Return 1 where some channel is at full scale."""
-    brightest: NDArray[np.generic] = picture
-    if picture.ndim == 3:
-        brightest = np.maximum(np.maximum(picture[:, :, 0], picture[:, :, 1]), picture[:, :, 2])
-    return (brightest >= np.array(full * 0.996)).view(np.uint8)
+    below = float(np.ceil(full * 0.996) - 1.0)
+    inside = cv2.inRange(picture, (0.0,) * 4, (below,) * 4)
+    return np.asarray(inside == 0).view(np.uint8)
 
 
 def _responses(picture: NDArray[np.generic], lights: list[Light], station: Station,
-               full: float) -> dict[str, NDArray[np.float32]]:
-    """Return the response planes of one exposure by light name."""
-    is_colour = picture.ndim == 3
+               full: float) -> NDArray[np.float32]:
+    """Return the responses of one exposure's lights, [row, col, light]."""
     black = station.black_level
-    linear = picture.astype(np.float32)
-    if black:
-        linear -= np.float32(black)
-    if is_colour and station.cross_talk is not None:
+    channels = picture.shape[2] if picture.ndim == 3 else 1
+    unmix = np.eye(channels)
+    if channels == 3 and station.cross_talk is not None:
         unmix = np.linalg.inv(np.asarray(station.cross_talk))[::-1, ::-1]  # rgb rows and columns to bgr
-        linear = cv2.transform(linear, np.ascontiguousarray(unmix)).astype(np.float32)
-    white = np.float32(WHITE_SHARE * (full - black))
-    planes = {}
-    for light in lights:
-        plane = linear[:, :, _PLANES[light.channel]] if is_colour else linear
-        if light.flat_field is None:
-            planes[light.name] = plane / white
-        else:
-            flat = flat_field(light.flat_field, light.channel, plane.shape, black)
-            planes[light.name] = plane / flat
-    return planes
+    white = WHITE_SHARE * (full - black)
+    levels = [1.0 if light.flat_field else white for light in lights]
+    rows = np.stack([unmix[_PLANES[light.channel]] / level for light, level in zip(lights, levels, strict=True)])
+    # Grey levels to responses in one step; the last column takes the black level off.
+    linear = np.concatenate([rows, -black * rows.sum(axis=1, keepdims=True)], axis=1).astype(np.float32)
+    found = np.empty((*picture.shape[:2], len(lights)), dtype=np.float32)
+    for top in range(0, len(picture), STRIPE):  # stripe by stripe, so that the next step finds it in the cache
+        rows_here = slice(top, top + STRIPE)
+        cv2.transform(picture[rows_here].astype(np.float32), linear, dst=found[rows_here])
+    for place, light in enumerate(lights):
+        if light.flat_field is not None:
+            found[:, :, place] /= flat_field(light.flat_field, light.channel, picture.shape[:2], black)
+    return found
 
 
 @lru_cache(maxsize=32)

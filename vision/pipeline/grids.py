@@ -29,7 +29,7 @@ class FineGrid:
     step_mm: NDArray[np.float64]  # [joint] distance of neighbouring samples
     x_mm: NDArray[np.float64]  # from the hole's centre, board axes
     y_mm: NDArray[np.float64]
-    energy: NDArray[np.float64]  # 1 = as bright as the view's lit solder
+    energy: NDArray[np.float32]  # 1 = as bright as the view's lit solder
     steep_deg: NDArray[np.float32]  # slope, passing over to STEEP_DEG where unlit
     owner: NDArray[np.uint16]  # who owns the pixel, see owner_map
 
@@ -37,17 +37,27 @@ class FineGrid:
 def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
               surface: Surface, owners: NDArray[np.uint16]) -> FineGrid:
     """Sample all joints of a view on fine grids and turn light into slope."""
-    half = np.array([land_reach(joint) + REACH_MM for joint in joints])
-    step = 2.0 * half / SIDE
-    x, y, map_x, map_y = _places(joints, registration, step, SIDE)
-    planes = [_sample(plane, map_x, map_y, len(joints), SIDE) for plane in capture.responses]
-    slope, energy = slope_from_responses(np.stack(planes, axis=1), optics, surface.roughness)
-    energy = lifted_flats(slope, energy / np.float32(surface.lit_level))
+    step = grid_step(joints)
+    map_x, map_y = _maps(joints, registration, step, SIDE)
+    slope, energy = _slope_and_energy(capture, map_x, map_y, optics, surface)
     # From lit to unlit the steepness passes over gradually, or noise on the brim would make false edges.
-    lit = np.clip((energy - (DARK - 0.12)) / 0.25, 0.0, 1.0)
-    steep = (lit * slope + (1.0 - lit) * STEEP_DEG).astype(np.float32)
-    owner = np.asarray(cv2.remap(owners, map_x, map_y, cv2.INTER_NEAREST), dtype=np.uint16)
-    return FineGrid(step, x, y, energy.astype(np.float64), steep, owner.reshape(len(joints), SIDE, SIDE))
+    lit = energy - np.float32(DARK - 0.12)
+    lit *= np.float32(1.0 / 0.25)
+    steep = np.clip(lit, 0.0, 1.0, out=lit)
+    slope -= np.float32(STEEP_DEG)
+    steep *= slope
+    steep += np.float32(STEEP_DEG)
+    owner = np.asarray(cv2.remap(owners, map_x.reshape(-1, SIDE), map_y.reshape(-1, SIDE), cv2.INTER_NEAREST),
+                       dtype=np.uint16)
+    along = (np.arange(SIDE) - SIDE // 2) * step[:, None]
+    shape = (len(joints), SIDE, SIDE)
+    x, y = (np.broadcast_to(part, shape) for part in (along[:, None, :], -along[:, :, None]))
+    return FineGrid(step, x, y, energy, steep, owner.reshape(shape))
+
+
+def grid_step(joints: Sequence[Joint]) -> NDArray[np.float64]:
+    """Return the distance of neighbouring samples of the joints' fine grids, mm, [joint]."""
+    return np.array([land_reach(joint) + REACH_MM for joint in joints]) * (2.0 / SIDE)
 
 
 def land_reach(joint: Joint) -> float:
@@ -59,7 +69,8 @@ def land_reach(joint: Joint) -> float:
 
 def lifted_flats(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.float32]:
     """Count what is flat as lit: it mirrors the lens and is dim, but under the highest light alone."""
-    return np.where((slope < DIM_FLAT_DEG) & (energy > FLAT_DIM), np.maximum(energy, np.float32(1.0)), energy)
+    flat = (slope < np.float32(DIM_FLAT_DEG)) & (energy > np.float32(FLAT_DIM))
+    return np.maximum(energy, flat.astype(np.float32))  # energy is never negative
 
 
 def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
@@ -68,26 +79,29 @@ def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registr
 
     `step` [joint] is the distance of neighbouring samples in mm, `side` their number each way.
     """
-    _, _, map_x, map_y = _places(joints, registration, step, side)
-    planes = [_sample(plane, map_x, map_y, len(joints), side) for plane in capture.responses]
-    slope, energy = slope_from_responses(np.stack(planes, axis=1), optics, surface.roughness)
-    return lifted_flats(slope, energy / np.float32(surface.lit_level)).astype(np.float64)
+    map_x, map_y = _maps(joints, registration, step, side)
+    return _slope_and_energy(capture, map_x, map_y, optics, surface)[1].astype(np.float64)
 
 
-def _places(joints: Sequence[Joint], registration: Registration, step: NDArray[np.float64], side: int
-            ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float32], NDArray[np.float32]]:
-    """Return the samples' offsets from the hole in mm, [joint, row, column], and OpenCV's maps to the picture."""
+def _slope_and_energy(capture: Capture, map_x: NDArray[np.float32], map_y: NDArray[np.float32], optics: Optics,
+                      surface: Surface) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return slope in degrees and radiance against lit solder, flats lifted, at places [joint, row, column]."""
+    responses = np.moveaxis(capture.sample(map_x, map_y), 0, 1)
+    slope, energy = slope_from_responses(responses, optics, surface.roughness)
+    energy *= np.float32(1.0 / surface.lit_level)
+    return slope, lifted_flats(slope, energy)
+
+
+def _maps(joints: Sequence[Joint], registration: Registration, step: NDArray[np.float64],
+          side: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return where in the picture the samples lie, in OpenCV's pixel count, x and y [joint, row, column]."""
     axis = np.arange(side) - side // 2
-    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
-    shape = (len(joints), side, side)
-    x = np.broadcast_to(axis[None, None, :] * step[:, None, None], shape)
-    y = np.broadcast_to(-axis[None, :, None] * step[:, None, None], shape)
-    board = np.stack([center[:, 0, None, None] + x, center[:, 1, None, None] + y], axis=-1)
-    picture = (registration.to_picture.to_px(board) - 0.5).reshape(-1, side, 2).astype(np.float32)
-    return x, y, np.ascontiguousarray(picture[..., 0]), np.ascontiguousarray(picture[..., 1])
-
-
-def _sample(plane: NDArray[np.float32], map_x: NDArray[np.float32], map_y: NDArray[np.float32], count: int,
-            side: int) -> NDArray[np.float32]:
-    found = cv2.remap(plane, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(found, dtype=np.float32).reshape(count, side, side)
+    center = registration.to_picture.to_px([(joint.x_mm, joint.y_mm) for joint in joints]) - 0.5
+    matrix = registration.to_picture.matrix
+    maps = []
+    for row in (0, 1):
+        # Columns run along board x, rows along board -y.
+        across = step[:, None] * (matrix[row, 0] * axis) + center[:, row, None]
+        down = step[:, None] * (-matrix[row, 1] * axis)
+        maps.append(across.astype(np.float32)[:, None, :] + down.astype(np.float32)[:, :, None])
+    return maps[0], maps[1]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -20,7 +21,8 @@ SLOPES_DEG = np.arange(0.0, 61.0, 1.0)
 ROUGHNESS = np.array([0.04, 0.07, 0.10, 0.14, 0.19, 0.25, 0.33])
 USUAL_ROUGHNESS = 0.14
 METAL_REFLECTANCE = 0.72
-MOMENT_STEPS = 256
+MOMENT_STEPS = 256  # a step fits a byte
+PIECE = 32_768  # samples worked on at a time
 
 
 @dataclass(frozen=True)
@@ -119,10 +121,20 @@ def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]
 def light_moment(responses: NDArray[np.float32],
                  optics: Optics) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the radiance-weighted mean of the lights' slopes (deg) and total radiance of responses [n, light, ...]."""
-    shape = (1, -1) + (1,) * (responses.ndim - 2)
-    radiance = np.maximum(responses, 0.0) * optics.white.reshape(shape)
-    energy = radiance.sum(axis=1)
-    return (radiance * optics.slope_deg.reshape(shape)).sum(axis=1) / np.maximum(energy, 1e-4), energy
+    shape = (responses.shape[0], *responses.shape[2:])
+    planes = np.moveaxis(responses, 1, 0).reshape(responses.shape[1], -1)
+    moment, energy = np.zeros(planes.shape[1], dtype=np.float32), np.zeros(planes.shape[1], dtype=np.float32)
+    # Piece by piece, so that all steps find a piece in the processor's cache.
+    for start in range(0, planes.shape[1], PIECE):
+        piece = slice(start, start + PIECE)
+        for plane, white, slope in zip(planes[:, piece], optics.white, optics.slope_deg, strict=True):
+            radiance = np.maximum(plane, np.float32(0.0))
+            radiance *= white
+            energy[piece] += radiance
+            radiance *= slope
+            moment[piece] += radiance
+        moment[piece] /= np.maximum(energy[piece], np.float32(1e-4))
+    return moment.reshape(shape), energy.reshape(shape)
 
 
 def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughness: NDArray[np.float64] | float,
@@ -134,13 +146,23 @@ def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughne
     Radiance is relative to the lights' own.
     """
     moment, energy = light_moment(responses, optics)
-    span = float(optics.moments[-1] - optics.moments[0])
-    step = ((moment - optics.moments[0]) * ((MOMENT_STEPS - 1) / span) + 0.5).astype(np.int32)
-    np.clip(step, 0, MOMENT_STEPS - 1, out=step)
-    per_item = np.broadcast_to(np.asarray(roughness, dtype=np.float64), (len(responses),))
-    table = _table_for(optics, per_item)
-    item = np.arange(len(responses)).reshape((-1,) + (1,) * (moment.ndim - 1))
-    return table[item, step], energy
+    return slope_from_moment(moment, optics, roughness), energy
+
+
+def slope_from_moment(moment: NDArray[np.float32], optics: Optics,
+                      roughness: NDArray[np.float64] | float) -> NDArray[np.float32]:
+    """Return slope in degrees for the lights' mean slope [n, ...]; roughness is one number or [n]."""
+    first, span = float(optics.moments[0]), float(optics.moments[-1] - optics.moments[0])
+    scale = (MOMENT_STEPS - 1) / span
+    place = moment * np.float32(scale)
+    place += np.float32(0.5 - first * scale)
+    step = np.clip(place, 0.0, MOMENT_STEPS - 1.0, out=place).astype(np.uint8)
+    table = _table_for(optics, np.atleast_1d(np.asarray(roughness, dtype=np.float64)))
+    rows = step.reshape(len(table), step.size // max(len(table), 1))  # one number: all in one row
+    slope = np.empty(rows.shape, dtype=np.float32)
+    for item in range(len(table) if rows.size else 0):
+        cv2.LUT(rows[item:item + 1], table[item], dst=slope[item:item + 1])
+    return slope.reshape(moment.shape)
 
 
 def _table_for(optics: Optics, roughness: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.grids import SIDE, FineGrid
+from vision.pipeline.grids import SIDE, FineGrid, grid_step
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads
+from vision.pipeline.outlines import KEPT
 from vision.setup.family import Joint
 
 CORE = 0.24  # the bottom of a pit is darker than this against lit solder; steep solder still mirrors the board
@@ -29,34 +31,51 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[
     where it is too steep to be lit, but that opens towards the lead. What lies wholly between lead and hole edge is a
     gap of the fillet, not a pit, unless it is clear of the lead.
     """
-    inside = _on_land(joints, grid)
-    away = np.hypot(grid.x_mm - leads.offset_x_mm[:, None, None], grid.y_mm - leads.offset_y_mm[:, None, None])
-    off_lead = (away > leads.nominal_radius_mm[:, None, None]) | (leads.visible < 0.5)[:, None, None]
-    core = ((grid.energy < CORE) & inside & off_lead).reshape(-1, SIDE).astype(np.uint8)
-    brim = ((grid.energy < BRIM) & inside & off_lead).reshape(-1, SIDE).astype(np.uint8)
+    off_lead = _away_squared(grid, leads) > np.where(leads.visible < 0.5, -1.0, leads.nominal_radius_mm**2
+                                                     ).astype(np.float32)[:, None, None]
+    searched = _on_land(tuple(joints)) & off_lead
+    core = ((grid.energy < np.float32(CORE)) & searched).reshape(-1, SIDE).view(np.uint8)
     _, labels, stats, centers = cv2.connectedComponentsWithStats(core, connectivity=8)
     largest = np.zeros(len(joints))
-    for label in range(1, len(stats)):
-        left, top, width, height, area = stats[label].tolist()
+    cell_of = grid.step_mm[np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, len(joints) - 1)]
+    for label in np.nonzero(_compact(stats, cell_of))[0].tolist():
+        left, top, width, height, _ = stats[label].tolist()
         joint = top // SIDE
         cell = float(grid.step_mm[joint])
-        if area * cell * cell < 0.5 * LEAST_MM**2 or area < 0.45 * width * height:
-            continue
-        if max(width, height) > 2.2 * min(width, height) + 2 or max(width, height) * cell > LARGEST_MM:
-            continue
         spot = np.asarray(labels)[top:top + height, left:left + width] == label
-        rows = slice(top - joint * SIDE, top - joint * SIDE + height)
-        clear = away[joint][rows, left:left + width][spot].min() > leads.nominal_radius_mm[joint] + 2.0 * cell
+        lead = float(leads.nominal_radius_mm[joint])
         column, row = centers[label][0] - SIDE // 2, centers[label][1] - joint * SIDE - SIDE // 2
-        if np.hypot(column, row) * cell < joints[joint].hole_mm / 2.0 and not clear:
-            continue
+        if np.hypot(column, row) * cell < joints[joint].hole_mm / 2.0:
+            rows = slice(top - joint * SIDE, top - joint * SIDE + height)
+            x = grid.x_mm[joint, rows, left:left + width] - leads.offset_x_mm[joint]
+            y = grid.y_mm[joint, rows, left:left + width] - leads.offset_y_mm[joint]
+            if np.hypot(x, y)[spot].min() <= lead + 2.0 * cell:
+                continue
         if _lit_around(grid.energy[joint], spot, (left, top - joint * SIDE)) < RINGED:
             continue
-        largest[joint] = max(largest[joint], _diameter(brim, labels, label, (left, top, width, height)) * cell)
+        whole = _diameter((grid.energy, searched), labels, label, (left, top, width, height))
+        largest[joint] = max(largest[joint], whole * cell)
     return largest
 
 
-def _lit_around(energy: NDArray[np.float64], spot: NDArray[np.bool_], place: tuple[int, int]) -> float:
+def _away_squared(grid: FineGrid, leads: Leads) -> NDArray[np.float32]:
+    """Squared distance of the grid's samples from the found lead's centre, mm^2, [joint, row, column]."""
+    x = (grid.x_mm[:, 0, :] - leads.offset_x_mm[:, None]).astype(np.float32)
+    y = (grid.y_mm[:, :, 0] - leads.offset_y_mm[:, None]).astype(np.float32)
+    return (x * x)[:, None, :] + (y * y)[:, :, None]
+
+
+def _compact(stats: NDArray[Any], cell: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which spots have a pit's size and are about as wide as high, from OpenCV's table of labels."""
+    width, height, area = (stats[:, column].astype(np.float64) for column in (2, 3, 4))
+    long, short = np.maximum(width, height), np.minimum(width, height)
+    good = (area * cell * cell >= 0.5 * LEAST_MM**2) & (area >= 0.45 * width * height)
+    good &= (long <= 2.2 * short + 2) & (long * cell <= LARGEST_MM)
+    good[0] = False  # what belongs to no spot
+    return np.asarray(good, dtype=np.bool_)
+
+
+def _lit_around(energy: NDArray[np.float32], spot: NDArray[np.bool_], place: tuple[int, int]) -> float:
     """Return the share of a band around a spot (two to five samples off it) that is lit."""
     left, top = place
     padded = np.pad(spot, 6).astype(np.uint8)
@@ -67,23 +86,32 @@ def _lit_around(energy: NDArray[np.float64], spot: NDArray[np.bool_], place: tup
     return float((energy[row[inside], column[inside]] > BRIM).mean()) if inside.any() else 0.0
 
 
-def _on_land(joints: Sequence[Joint], grid: FineGrid) -> NDArray[np.bool_]:
-    """Say which grid points lie on the land, a margin within its edge, [joint, row, column]."""
-    azimuth = np.arctan2(grid.y_mm, grid.x_mm).reshape(len(joints), -1)
+@lru_cache(maxsize=KEPT)
+def _on_land(joints: tuple[Joint, ...]) -> NDArray[np.bool_]:
+    """Say which points of the fine grids lie on the land, a margin within its edge, [joint, row, column]."""
+    axis = (np.arange(SIDE) - SIDE // 2).astype(np.float64)
+    azimuth = np.arctan2(-axis[:, None], axis[None, :]).reshape(1, -1)
     turn = np.deg2rad([joint.land_rotation_deg for joint in joints])[:, None]
     size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
     edge = edge_distance(size, np.array([joint.land_shape for joint in joints]), azimuth - turn)
-    inside = np.hypot(grid.x_mm, grid.y_mm) < edge.reshape(len(joints), SIDE, SIDE) - EDGE_MM
-    return np.asarray(inside, dtype=np.bool_)
+    away = np.hypot(axis[:, None], axis[None, :])[None] * grid_step(joints)[:, None, None]
+    inside = np.asarray(away < edge.reshape(len(joints), SIDE, SIDE) - EDGE_MM, dtype=np.bool_)
+    inside.setflags(write=False)  # shared by all boards of a family
+    return inside
 
 
-def _diameter(brim: NDArray[np.uint8], labels: NDArray[Any], label: int, box: tuple[int, int, int, int]) -> float:
-    """Diameter (samples) of the disc as large as a spot with its walls, which are at most a third of a spot wide."""
+def _diameter(grid: tuple[NDArray[np.float32], NDArray[np.bool_]], labels: NDArray[Any], label: int,
+              box: tuple[int, int, int, int]) -> float:
+    """Diameter (samples) of the disc as large as a spot with its walls, which are at most a third of a spot wide.
+
+    `grid` holds energy and what is searched, [joint, row, column].
+    """
     left, top, width, height = box
     grow = max(2, round(0.35 * max(width, height)))
     rows = slice(max(top - grow, 0), top + height + grow)
     columns = slice(max(left - grow, 0), left + width + grow)
     spot = (labels[rows, columns] == label).astype(np.uint8)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1))
-    whole = (np.asarray(cv2.dilate(spot, kernel)) > 0) & (brim[rows, columns] > 0)
+    dim = grid[0].reshape(-1, SIDE)[rows, columns] < BRIM
+    whole = (np.asarray(cv2.dilate(spot, kernel)) > 0) & dim & grid[1].reshape(-1, SIDE)[rows, columns]
     return float(np.sqrt(4.0 * max(int(whole.sum()), int(spot.sum())) / np.pi))

@@ -14,7 +14,8 @@ from models.errors import MeniscopeError
 from vision.pipeline.capture import Capture
 from vision.pipeline.fitting import fit_similarity
 from vision.pipeline.inspection import ViewRegistration
-from vision.pipeline.lands import lands_seen, match_lands
+from vision.pipeline.lands import match_lands
+from vision.pipeline.outlines import lands_seen
 from vision.setup.family import Family, Fiducial, View
 from vision.setup.geometry import Similarity, nominal_view
 from vision.setup.station import Station
@@ -24,6 +25,8 @@ MAX_TURN_DEG = 6.0
 MAX_SCALE_ERROR = 0.04
 INLIER_MM = 0.12
 MIN_MATCH = 0.55  # normalised correlation with a disc
+COARSE_RADIUS_PX = 7.0  # discs are first looked for where they are still about this large
+COARSE_PX_PER_MM = 20.0  # lands show in a picture of this scale
 LANDS_NEEDED = 0.6  # share of lands that must be where the family has them
 
 
@@ -56,10 +59,9 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
     Raises RegistrationError where neither works or where the picture shows another board.
     """
     nominal = nominal_view(family, view, station, capture.size_px)
-    grey = mark_image(capture)
-    found = _fiducial_fit(grey, family.fiducials, nominal, station)
+    found = _fiducial_fit(capture, family.fiducials, nominal, station)
     if found is None:
-        shifts = match_lands(grey, family.joints, nominal, station.mm_per_px)
+        shifts = match_lands(mark_image(capture), family.joints, nominal, station.mm_per_px)
         if shifts is None:
             raise RegistrationError(f"view {view.name}: the board of family {family.name} was not found; "
                                     "check that the right board lies in the right place")
@@ -69,7 +71,8 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
     fit, residual_px = fit_similarity(sources, targets)
     matrix = fit.matrix @ nominal.matrix
     to_picture = Similarity(matrix, fit.matrix @ nominal.shift + fit.shift)
-    share = lands_seen(grey, family.joints, to_picture)
+    small, shrink = _coarse_marks(capture, to_picture.px_per_mm)
+    share = lands_seen(small, family.joints, Similarity(to_picture.matrix / shrink, to_picture.shift / shrink))
     if share < LANDS_NEEDED:
         raise RegistrationError(f"view {view.name}: only {share:.0%} of the lands are where family {family.name} has "
                                 f"them, wanted {LANDS_NEEDED:.0%}; wrong board, wrong side or turned?")
@@ -83,23 +86,36 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
                         residual_px * station.mm_per_px, len(sources), method)
 
 
-def mark_image(capture: Capture) -> NDArray[np.float32]:
-    """Return one grey picture for finding marks: the brightest light per pixel, highlights held down."""
-    brightest = capture.responses[0]
-    for plane in capture.responses[1:]:
+def mark_image(capture: Capture, rows: slice = slice(None), columns: slice = slice(None)) -> NDArray[np.float32]:
+    """Return a grey picture for finding marks, or part of it: the brightest light per pixel, highlights held down."""
+    brightest = capture.responses[0, rows, columns]
+    for plane in capture.responses[1:, rows, columns]:
         brightest = np.maximum(brightest, plane)
     clipped = np.clip(brightest, 0.0, 1.5)
     return np.asarray(cv2.GaussianBlur(clipped, (0, 0), 1.0), dtype=np.float32)
 
 
-def _fiducial_fit(grey: NDArray[np.float32], fiducials: Sequence[Fiducial], nominal: Similarity,
+def _coarse_marks(capture: Capture, px_per_mm: float) -> tuple[NDArray[np.float32], int]:
+    """Return the picture of marks as coarse as the look at the lands allows, and how many px make one of its px."""
+    shrink = max(1, int(px_per_mm / COARSE_PX_PER_MM))
+    width, height = (side // shrink for side in capture.size_px)
+    brightest: NDArray[np.float32] | None = None
+    for picture in capture.interleaved or capture.responses:
+        small = cv2.resize(picture[:height * shrink, :width * shrink], (width, height), interpolation=cv2.INTER_AREA)
+        for plane in cv2.split(small):
+            brightest = np.asarray(plane if brightest is None else cv2.max(brightest, plane), dtype=np.float32)
+    assert brightest is not None
+    return np.clip(brightest, 0.0, 1.5), shrink
+
+
+def _fiducial_fit(capture: Capture, fiducials: Sequence[Fiducial], nominal: Similarity,
                   station: Station) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Return nominal and found places (px) of the fiducials that agree on one similarity, or None."""
     candidates: list[tuple[NDArray[np.float64], list[NDArray[np.float64]]]] = []
     for fiducial in fiducials:
         place = nominal.to_px((fiducial.x_mm, fiducial.y_mm))
         radius = fiducial.diameter_mm / 2.0 / station.mm_per_px
-        spots = find_discs(grey, place, radius, SEARCH_MM / station.mm_per_px)
+        spots = find_discs(capture, place, radius, SEARCH_MM / station.mm_per_px)
         if spots:
             candidates.append((place, spots))
     best: tuple[int, float, list[tuple[NDArray[np.float64], NDArray[np.float64]]]] | None = None
@@ -135,32 +151,38 @@ def _agreeing(fit: Similarity, candidates: Sequence[tuple[NDArray[np.float64], l
     return agreeing
 
 
-def find_discs(grey: NDArray[np.float32], place: NDArray[np.float64], radius: float, reach: float,
+def find_discs(capture: Capture, place: NDArray[np.float64], radius: float, reach: float,
                most: int = 3) -> list[NDArray[np.float64]]:
     """Return sub-pixel centres (x, y) of discs of a radius near a place, best first; all in px.
 
-    Bright discs on dark ground and dark ones on bright ground both count.
+    Bright discs on dark ground and dark ones on bright ground both count. They are looked for in a picture just fine
+    enough to show them and refined in the full one.
     """
     margin = int(np.ceil(reach + 2.0 * radius)) + 2
     left, top = (int(value) - margin for value in place)
     right, bottom = left + 2 * margin + 1, top + 2 * margin + 1
     left, top = max(left, 0), max(top, 0)
-    window = grey[top:bottom, left:right]
-    template = _disc_template(radius)
-    if min(window.shape) <= template.shape[0]:
+    width, height = capture.size_px
+    if min(right, width) <= left or min(bottom, height) <= top:
         return []
-    match = np.abs(cv2.matchTemplate(window, template, cv2.TM_CCOEFF_NORMED))
+    window = mark_image(capture, slice(top, bottom), slice(left, right))
+    shrink = max(1, int(radius / COARSE_RADIUS_PX))
+    template = _disc_template(radius / shrink)
+    if min(window.shape) // shrink <= template.shape[0]:
+        return []
+    small = cv2.resize(window, (window.shape[1] // shrink, window.shape[0] // shrink), interpolation=cv2.INTER_AREA)
+    scale = np.array(window.shape[::-1]) / np.array(small.shape[::-1])
+    match = np.abs(cv2.matchTemplate(small, template, cv2.TM_CCOEFF_NORMED))
     half = template.shape[0] / 2.0
     spots: list[NDArray[np.float64]] = []
     for _ in range(most):
         _, score, _, (column, row) = cv2.minMaxLoc(match)
         if score < MIN_MATCH:
             break
-        coarse = np.array([left + column + half, top + row + half])
-        refined = circle_center(grey, coarse, radius)
+        refined = circle_center(window, np.array([column + half, row + half]) * scale, radius)
         if refined is not None:
-            spots.append(refined)
-        cv2.circle(match, (column, row), int(np.ceil(radius)), 0.0, -1)
+            spots.append(refined + (left, top))
+        cv2.circle(match, (column, row), int(np.ceil(radius / shrink)), 0.0, -1)
     return spots
 
 

@@ -7,20 +7,27 @@ slope that mirrors one, and beyond lies a rim that mirrors nothing but the dark 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.capture import Capture
 from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, slope_from_responses
 
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
 NEAR_RIM, FAR_RIM = 0.75, 1.0  # where the dark rim is looked for, in radii
+CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
 FIT_SIDE = 15  # samples each way of the fit
+#: Least roundness and explained share after the first, second and last fit; the last are what a sphere must reach.
+ROUND, EXPLAINED = 0.45, 0.70
+LEAST_BY_FIT = ((0.05, 0.20), (0.20, 0.45), (ROUND, EXPLAINED))
 AROUND = 24  # directions in which the rim is looked at
 
 #: How much further out a light is seen for roughness: half-level of the predicted response for the usual roughness.
@@ -46,7 +53,7 @@ class Spheres:
     highlight: Array  # how far the flattest light stands out in the middle, against the lit part
 
 
-def find_spheres(responses: Planes, optics: Optics, largest_px: float, searched: NDArray[np.bool_],
+def find_spheres(capture: Capture, optics: Optics, largest_px: float, searched: NDArray[np.bool_],
                  board: Planes) -> Spheres:
     """Return all places that look at all like a sphere.
 
@@ -55,44 +62,46 @@ def find_spheres(responses: Planes, optics: Optics, largest_px: float, searched:
     flat, steep = int(np.argmin(optics.slope_deg)), int(np.argmax(optics.slope_deg))
     # Whole numbers, 100 = as bright as lit solder: a coarse look that lets nothing round pass by.
     scale = 100.0 * optics.white / optics.lit_energy
-    high, low = (_grey(cv2.convertScaleAbs(np.maximum(responses[light], 0.0), alpha=float(scale[light])))
-                 for light in (flat, steep))
+    high, low = (_grey(cv2.addWeighted(plane, float(scale[light]), plane, 0.0, 0.0, dtype=cv2.CV_8U))
+                 for light, plane in ((light, capture.light(light)) for light in (flat, steep)))
     inside = searched.view(np.uint8) * np.uint8(255)
-    found, size = [_candidates(high, low, inside, radius) for radius in SMALL_RADII_PX], 1.0
+    size = 1.0
+    radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
+    found: list[Array] = [np.zeros((0, 3))]
     while LEVEL_RADII_PX[0] * size <= largest_px and min(high.shape) > 32:
-        for radius in LEVEL_RADII_PX:
-            if radius * size <= 1.2 * largest_px:
-                here = _candidates(high, low, inside, radius)
-                found.append(np.concatenate([(here[:, :2] + 0.5) * size - 0.5, here[:, 2:] * size], axis=1))
-        size *= 2.0
+        here = _candidates(high, low, inside, [radius for radius in radii if radius * size <= 1.2 * largest_px])
+        found.append(np.concatenate([(here[:, :2] + 0.5) * size - 0.5, here[:, 2:] * size], axis=1))
+        size, radii = size * 2.0, LEVEL_RADII_PX
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
                      for plane in (high, low))
         inside = _grey(cv2.resize(inside, high.shape[::-1], interpolation=cv2.INTER_NEAREST))
     places = np.concatenate(found)
-    return _fitted(responses, optics, places[:, :2], places[:, 2], board)
+    return _fitted(capture, optics, places[:, :2], places[:, 2], board)
 
 
-def _candidates(high: Grey, low: Grey, inside: Grey, radius: float) -> Array:
+def _candidates(high: Grey, low: Grey, inside: Grey, radii: Sequence[float]) -> Array:
     """Return x, y, radius (n, 3) where the flattest light peaks above a ring all round it and the steepest does not."""
-    side = max(3, round(0.2 * radius) * 2 - 1)
-    core = (side, side)
-    middle = cv2.blur(high, core)
-    contrast = cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius)))
-    order = cv2.subtract(cv2.dilate(low, _ring(0.5 * radius)), cv2.blur(low, core))
-    good = cv2.compare(contrast, cv2.dilate(contrast, np.ones((3, 3), dtype=np.uint8)), cv2.CMP_EQ)
+    middle, low_middle = (_grey(cv2.blur(plane, (CORE_PX, CORE_PX))) for plane in (high, low))
     clear = cv2.max(cv2.convertScaleAbs(middle, alpha=0.35), 8.0)  # type: ignore[call-overload]
-    for holds in (cv2.compare(contrast, clear, cv2.CMP_GE), cv2.compare(order, 8.0, cv2.CMP_GE),  # type: ignore[call-overload]
-                  inside):
-        good = cv2.bitwise_and(good, holds)
-    places = cv2.findNonZero(good)
-    spots = np.zeros((0, 2)) if places is None else np.asarray(places, dtype=np.float64).reshape(-1, 2)
-    return np.concatenate([spots, np.full((len(spots), 1), radius)], axis=1)
+    found = []
+    for radius in radii:
+        contrast = cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius)))
+        good = cv2.bitwise_and(cv2.compare(contrast, clear, cv2.CMP_GE), inside)
+        order = cv2.subtract(cv2.dilate(low, _ring(0.5 * radius)), low_middle)
+        peak = cv2.compare(contrast, cv2.dilate(contrast, np.ones((3, 3), dtype=np.uint8)), cv2.CMP_EQ)
+        for holds in (peak, cv2.compare(order, 8.0, cv2.CMP_GE)):  # type: ignore[call-overload]
+            good = cv2.bitwise_and(good, holds)
+        places = cv2.findNonZero(good)
+        spots = np.zeros((0, 2)) if places is None else np.asarray(places, dtype=np.float64).reshape(-1, 2)
+        found.append(np.concatenate([spots, np.full((len(spots), 1), radius)], axis=1))
+    return np.concatenate(found)
 
 
 def _grey(plane: NDArray[Any]) -> Grey:
     return np.asarray(plane, dtype=np.uint8)
 
 
+@lru_cache(maxsize=64)
 def _ring(radius: float) -> NDArray[np.uint8]:
     """Return a morphological kernel of twelve points on a circle."""
     reach = int(np.ceil(radius))
@@ -103,30 +112,36 @@ def _ring(radius: float) -> NDArray[np.uint8]:
     return kernel
 
 
-def _fitted(responses: Planes, optics: Optics, places: Array, radius: Array, board: Planes) -> Spheres:
-    """Fit a paraboloid to the squared sine of slope at every candidate, moving twice to the middle found."""
-    first, start = radius.copy(), places.copy()
-    roundness = explained = highlight = lit = np.zeros(len(radius))
-    for _ in range(3):
-        axis = (np.arange(FIT_SIDE) - FIT_SIDE // 2) * (FIT_REACH / (FIT_SIDE // 2))
-        u, v = (part.ravel() for part in np.meshgrid(axis, axis))
-        inside = np.hypot(u, v) <= FIT_REACH
-        u, v = u[inside], v[inside]
-        seen = sample(responses, places[:, :1] + radius[:, None] * u, places[:, 1:] + radius[:, None] * v)
+@lru_cache(maxsize=1)
+def _fit_grid() -> tuple[Planes, Planes, Planes, Planes]:
+    """Return the places u and v of the fitted samples, in radii, their terms [sample, term], and the inverse."""
+    axis = (np.arange(FIT_SIDE) - FIT_SIDE // 2) * (FIT_REACH / (FIT_SIDE // 2))
+    u, v = (part.ravel() for part in np.meshgrid(axis, axis))
+    inside = np.hypot(u, v) <= FIT_REACH
+    u, v = u[inside], v[inside]
+    terms = np.stack([u * u, u * v, v * v, u, v, np.ones_like(u)], axis=1)
+    u, v, terms, inverse = (part.astype(np.float32) for part in (u, v, terms, np.linalg.pinv(terms).T))
+    return u, v, terms, inverse
+
+
+def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, board: Planes) -> Spheres:
+    """Fit a paraboloid to the squared sine of slope at every candidate, moving twice to the middle found.
+
+    What is no sphere at all is left out after each fit.
+    """
+    u, v, terms, inverse = _fit_grid()
+    start, first = places, radius
+    for least_round, least_explained in LEAST_BY_FIT:
+        seen = sample(capture, places[:, :1] + radius[:, None] * u, places[:, 1:] + radius[:, None] * v)
         slope, energy = slope_from_responses(seen, optics, USUAL_ROUGHNESS)
-        square = np.sin(np.deg2rad(slope.astype(np.float64))) ** 2
-        terms = np.stack([u * u, u * v, v * v, u, v, np.ones_like(u)], axis=1)
-        solution = square @ np.linalg.pinv(terms).T
-        residual = ((square - solution @ terms.T) ** 2).mean(axis=1)
-        explained = 1.0 - residual / np.maximum(square.var(axis=1), 1e-9)
-        a, b, c, p, q = (solution[:, column] for column in range(5))
-        mean, spread = (a + c) / 2.0, np.hypot((a - c) / 2.0, b / 2.0)
-        roundness = np.clip((mean - spread) / np.maximum(mean + spread, 1e-9), 0.0, 1.0)
-        lit = np.median(energy, axis=1).astype(np.float64)
-        flat = int(np.argmin(optics.slope_deg))
-        near = np.hypot(u, v) < 0.25
-        part = seen[:, flat] * float(optics.white[flat])
-        highlight = (part[:, near].mean(axis=1) - part[:, np.hypot(u, v) > 0.45].mean(axis=1)) / np.maximum(lit, 1e-6)
+        square = np.sin(np.deg2rad(slope)) ** 2
+        solution = square @ inverse
+        spread = np.var(square, axis=1, dtype=np.float64)
+        rest = solution @ terms.T - square
+        explained = 1.0 - np.einsum("ns,ns->n", rest, rest, dtype=np.float64) / (len(u) * np.maximum(spread, 1e-9))
+        a, b, c, p, q = (solution[:, column].astype(np.float64) for column in range(5))
+        mean, uneven = (a + c) / 2.0, np.hypot((a - c) / 2.0, b / 2.0)
+        roundness = np.clip((mean - uneven) / np.maximum(mean + uneven, 1e-9), 0.0, 1.0)
         grown = np.clip(1.0 / np.sqrt(np.maximum(mean, 0.25)), 0.8, 1.25)
         determinant = np.maximum(a * c - b * b / 4.0, 0.05)
         step_u = np.clip((b * q / 2.0 - c * p) / (2.0 * determinant), -0.3, 0.3)
@@ -134,18 +149,26 @@ def _fitted(responses: Planes, optics: Optics, places: Array, radius: Array, boa
         places = places + radius[:, None] * np.stack([step_u, step_v], axis=1)
         places = start + np.clip(places - start, -0.5 * first[:, None], 0.5 * first[:, None])
         radius = np.clip(radius * grown, 0.7 * first, 1.45 * first)
-    dark, rim = _rims(responses, optics, places, radius, lit, board)
+        kept = np.nonzero((roundness >= least_round) & (explained >= least_explained))[0]
+        places, radius, start, first = places[kept], radius[kept], start[kept], first[kept]
+    roundness, explained = roundness[kept], explained[kept]
+    seen, lit = seen[kept], np.median(energy[kept], axis=1).astype(np.float64)
+    flat = int(np.argmin(optics.slope_deg))
+    away = np.hypot(u, v)
+    part = seen[:, flat] * float(optics.white[flat])
+    highlight = (part[:, away < 0.25].mean(axis=1) - part[:, away > 0.45].mean(axis=1)) / np.maximum(lit, 1e-6)
+    dark, rim = _rims(capture, optics, places, radius, lit, board)
     return Spheres(places, radius, roundness, explained, dark, rim, lit, np.asarray(highlight, dtype=np.float64))
 
 
-def _rims(responses: Planes, optics: Optics, places: Array, radius: Array, lit: Array,
+def _rims(capture: Capture, optics: Optics, places: Array, radius: Array, lit: Array,
           board: NDArray[np.float32]) -> tuple[Array, Array]:
     """Return the share of directions whose rim is dark, and of those whose rim is dark or mirrors the board.
 
     On a dark mask the rim is dark. On a bright one, or on print, it has the colour of what lies around, dimmed.
     """
     share = np.concatenate([np.linspace(NEAR_RIM, FAR_RIM, 6), (1.25, 1.4)])
-    seen = polar(responses, places, radius, share)
+    seen = polar(capture, places, radius, share)
     energy = (np.maximum(seen, 0.0) * optics.white[None, :, None, None]).sum(axis=1)
     rim, outside = seen[:, :, :6], seen[:, :, 6:].mean(axis=2)
     dark = (energy[:, :6] < 0.6 * lit[:, None, None]).any(axis=1)
@@ -157,13 +180,13 @@ def _rims(responses: Planes, optics: Optics, places: Array, radius: Array, lit: 
     return dark.mean(axis=1), (dark | mirrors).mean(axis=1)
 
 
-def lit_radius(responses: Planes, optics: Optics, places: Array, radius: Array) -> Array:
+def lit_radius(capture: Capture, optics: Optics, places: Array, radius: Array) -> Array:
     """Return the radius (n,) of spheres about as large as `radius` from how far out the steepest light is seen.
 
     Halfway down from its peak the slope is the steepest that mirrors that light, whatever the roughness.
     """
     share = np.linspace(0.3, 1.15, 35)
-    profile = polar(responses, places, radius, share)[:, int(np.argmax(optics.slope_deg))]  # [n, share, direction]
+    profile = polar(capture, places, radius, share)[:, int(np.argmax(optics.slope_deg))]  # [n, share, direction]
     count = np.arange(len(share))[None, :, None]
     peak = np.argmax(np.where(share[None, :, None] < 0.8, profile, -np.inf), axis=1)[:, None]
     beyond = np.where(count >= peak, profile, np.inf)
@@ -176,18 +199,16 @@ def lit_radius(responses: Planes, optics: Optics, places: Array, radius: Array) 
     return np.asarray(np.maximum(radius * np.median(reach, axis=1) - BLUR_PX, 1.0) / edge, dtype=np.float64)
 
 
-def polar(responses: Planes, places: Array, radius: Array, share: Array) -> Planes:
+def polar(capture: Capture, places: Array, radius: Array, share: Array) -> Planes:
     """Sample around places at shares of the radius: [n, light, share, direction]."""
     angle = np.arange(AROUND) * (2.0 * np.pi / AROUND)
     u, v = (np.outer(share, turn(angle)).ravel() for turn in (np.cos, np.sin))
-    seen = sample(responses, places[:, :1] + radius[:, None] * u, places[:, 1:] + radius[:, None] * v)
-    return seen.reshape(len(places), len(responses), len(share), AROUND)
+    seen = sample(capture, places[:, :1] + radius[:, None] * u, places[:, 1:] + radius[:, None] * v)
+    return seen.reshape(len(places), seen.shape[1], len(share), AROUND)
 
 
-def sample(planes: Planes, x: NDArray[Any], y: NDArray[Any]) -> Planes:
-    """Sample planes [light] at points (n, m) in OpenCV's pixel count: [n, light, m]."""
+def sample(capture: Capture, x: NDArray[Any], y: NDArray[Any]) -> Planes:
+    """Sample all lights at points (n, m) in OpenCV's pixel count: [n, light, m]."""
     if len(x) == 0:
-        return np.zeros((0, len(planes), x.shape[1]), dtype=np.float32)
-    map_x, map_y = x.astype(np.float32), y.astype(np.float32)
-    parts = [cv2.remap(plane, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE) for plane in planes]
-    return np.stack(parts, axis=1).astype(np.float32, copy=False)
+        return np.zeros((0, len(capture.responses), x.shape[1]), dtype=np.float32)
+    return np.moveaxis(capture.sample(x.astype(np.float32), y.astype(np.float32)), 0, 1)

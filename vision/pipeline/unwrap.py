@@ -4,14 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.capture import Capture
-from vision.pipeline.lands import edge_distance, land_outline
+from vision.pipeline.capture import REMAP_SIDE, Capture
+from vision.pipeline.lands import edge_distance
+from vision.pipeline.outlines import KEPT, land_outlines
 from vision.pipeline.register import Registration
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
@@ -23,7 +25,6 @@ HOLE = slice(0, HOLE_STEPS)
 RING = slice(HOLE_STEPS, HOLE_STEPS + RING_STEPS)
 OUTSIDE = slice(HOLE_STEPS + RING_STEPS, HOLE_STEPS + RING_STEPS + OUTSIDE_STEPS)
 OUTSIDE_MM = 0.36  # how far beyond the land's edge the outside zone reaches
-REMAP_ROWS = 16_000  # OpenCV's remap takes sides below 32,767
 
 FREE, CHIP_OWNER, FIDUCIAL_OWNER = 0, 40_000, 50_000
 
@@ -33,7 +34,8 @@ class JointPatches:
     """All joints of a view in polar samples.
 
     responses: float32 [joint, light, azimuth, radius]; azimuth a lies at board angle (a + 0.5) * 360 / AZIMUTHS,
-    counter-clockwise from board x seen from the component side. Radius runs over the zones HOLE, RING, OUTSIDE,
+    counter-clockwise from board x seen from the component side. The plane of one joint and light is contiguous; the
+    places are shared by all boards of a family, and read-only. Radius runs over the zones HOLE, RING, OUTSIDE,
     each evenly divided, so that hole edge and land edge fall between the same samples for every joint.
     """
 
@@ -54,31 +56,70 @@ def azimuths_rad() -> NDArray[np.float64]:
     return np.asarray(angles, dtype=np.float64)
 
 
+@dataclass(frozen=True)
+class _Rays:
+    """Where the samples of some joints lie on the board; as in JointPatches."""
+
+    radius_mm: NDArray[np.float32]
+    step_mm: NDArray[np.float32]
+    area_mm2: NDArray[np.float32]
+    land_edge_mm: NDArray[np.float32]
+    hole_mm: NDArray[np.float32]
+    land_area_mm2: NDArray[np.float64]  # [joint]
+
+
 def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Registration,
                   owners: NDArray[np.uint16]) -> JointPatches:
     """Sample all joints of a view. `owners` is the view's map of who owns a pixel (see owner_map)."""
-    radius, step, edge, hole = _radii(joints)
+    rays = _rays(tuple(joints))
     azimuth = azimuths_rad()
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
     direction = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
     # Work in picture px straight away: the map is affine, so directions and centres map separately.
-    middle = registration.to_picture.to_px(center)
-    ray = direction @ registration.to_picture.matrix.T
-    x = (middle[:, 0, None, None] + radius * ray[:, 0, None] - 0.5).astype(np.float32)
-    y = (middle[:, 1, None, None] + radius * ray[:, 1, None] - 0.5).astype(np.float32)
-    responses = np.stack([_sample(plane, x, y, cv2.INTER_LINEAR) for plane in capture.responses], axis=1)
-    clipped = _sample(capture.saturated, x, y, cv2.INTER_NEAREST)
-    area = (radius * step * (2.0 * np.pi / AZIMUTHS)).astype(np.float32)
+    middle = (registration.to_picture.to_px(center) - 0.5).astype(np.float32)
+    ray = (direction @ registration.to_picture.matrix.T).astype(np.float32)
+    x, y = (rays.radius_mm * ray[:, axis, None] for axis in (0, 1))
+    x += middle[:, 0, None, None]
+    y += middle[:, 1, None, None]
+    responses = np.moveaxis(capture.sample(x, y), 0, 1)
     width, height = capture.size_px
-    inside = (x.min(axis=(1, 2)) >= 0) & (y.min(axis=(1, 2)) >= 0)
-    inside &= (x.max(axis=(1, 2)) <= width - 1) & (y.max(axis=(1, 2)) <= height - 1)
+    last_x, last_y = x[:, :, -1], y[:, :, -1]  # the window's brim, whose places are the outermost
+    inside = (last_x.min(axis=1) >= 0) & (last_y.min(axis=1) >= 0)
+    inside &= (last_x.max(axis=1) <= width - 1) & (last_y.max(axis=1) <= height - 1)
     own = np.arange(1, len(joints) + 1)[:, None, None]
-    owner = _sample(owners, x[:, :, OUTSIDE], y[:, :, OUTSIDE], cv2.INTER_NEAREST)
+    owner = _sample(owners, x[:, :, OUTSIDE], y[:, :, OUTSIDE])
+    return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2, (owner == FREE) | (owner == own),
+                        _saturated_pct(capture, x, y, rays), inside, rays.land_edge_mm, rays.hole_mm)
+
+
+def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32],
+                   rays: _Rays) -> NDArray[np.float32]:
+    """Return the share (%) of each land, hole included, where some channel is at full scale, [joint]."""
     land = slice(0, OUTSIDE.start)
-    share = 100.0 * (clipped * area)[:, :, land].sum(axis=(1, 2)) / area[:, :, land].sum(axis=(1, 2))
-    return JointPatches(responses, radius.astype(np.float32), step.astype(np.float32), area,
-                        (owner == FREE) | (owner == own), share.astype(np.float32), inside,
-                        edge.astype(np.float32), hole.astype(np.float32))
+    edge_x, edge_y = x[:, :, OUTSIDE.start - 1], y[:, :, OUTSIDE.start - 1]
+    bounds = np.stack([edge_x.min(axis=1), edge_x.max(axis=1) + 2, edge_y.min(axis=1), edge_y.max(axis=1) + 2], axis=1)
+    bounds = np.maximum(bounds, 0.0).astype(int)
+    share = np.zeros(len(x), dtype=np.float32)
+    # Hardly any joint has saturated samples: only those that do are looked at closely.
+    some = [index for index, (left, right, top, bottom) in enumerate(bounds.tolist())
+            if capture.saturated[top:bottom, left:right].any()]
+    if some:
+        clipped = _sample(capture.saturated, x[some, :, land], y[some, :, land])
+        area = np.einsum("jar,jar->j", clipped.astype(np.float32), rays.area_mm2[some, :, land], dtype=np.float64)
+        share[some] = 100.0 * area / rays.land_area_mm2[some]
+    return share
+
+
+@lru_cache(maxsize=KEPT)
+def _rays(joints: tuple[Joint, ...]) -> _Rays:
+    """Return where the samples of a view's joints lie; the same on every board of a family."""
+    radius, step, edge, hole = _radii(joints)
+    area = (radius * step * (2.0 * np.pi / AZIMUTHS)).astype(np.float32)
+    rays = _Rays(radius.astype(np.float32), step.astype(np.float32), area, edge.astype(np.float32),
+                 hole.astype(np.float32), area[:, :, : OUTSIDE.start].sum(axis=(1, 2), dtype=np.float64))
+    for part in (rays.radius_mm, rays.step_mm, rays.area_mm2, rays.land_edge_mm, rays.hole_mm, rays.land_area_mm2):
+        part.setflags(write=False)  # shared by all boards
+    return rays
 
 
 def _radii(joints: Sequence[Joint]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64],
@@ -99,14 +140,13 @@ def _radii(joints: Sequence[Joint]) -> tuple[NDArray[np.float64], NDArray[np.flo
     return np.concatenate(parts, axis=2), np.concatenate(steps, axis=2), edge, hole
 
 
-def _sample(plane: NDArray[Any], x: NDArray[np.float32], y: NDArray[np.float32],
-            how: int) -> NDArray[np.float32]:
-    """Sample a picture plane at (x, y) in OpenCV's pixel count, arrays of any equal shape with 3 axes."""
+def _sample(plane: NDArray[Any], x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[Any]:
+    """Take the nearest pixel's value of a plane at (x, y) in OpenCV's pixel count; any equal shape with 3 axes."""
     columns = x.shape[2]
-    flat_x, flat_y = x.reshape(-1, columns), y.reshape(-1, columns)
-    parts = [cv2.remap(plane, flat_x[start:start + REMAP_ROWS], flat_y[start:start + REMAP_ROWS], how,
-                       borderMode=cv2.BORDER_REPLICATE) for start in range(0, len(flat_x), REMAP_ROWS)]
-    return np.concatenate(parts).reshape(x.shape).astype(np.float32, copy=False)
+    flat_x, flat_y = (np.ascontiguousarray(part).reshape(-1, columns) for part in (x, y))
+    parts = [cv2.remap(plane, flat_x[start:start + REMAP_SIDE], flat_y[start:start + REMAP_SIDE], cv2.INTER_NEAREST,
+                       borderMode=cv2.BORDER_REPLICATE) for start in range(0, len(flat_x), REMAP_SIDE)]
+    return np.concatenate(parts).reshape(x.shape)
 
 
 def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint], chips: Sequence[Chip],
@@ -125,8 +165,9 @@ def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint],
     for number, chip in enumerate(chips):
         cv2.fillPoly(owners, [np.round(chip_outline(chip, to_picture, grow_mm)).astype(np.int32)],
                      CHIP_OWNER + number)
-    for number, joint in enumerate(joints, start=1):
-        cv2.fillPoly(owners, [np.round(land_outline(joint, to_picture, grow_mm) - 0.5).astype(np.int32)], number)
+    outlines = np.round(land_outlines(joints, to_picture, grow_mm) - 0.5).astype(np.int32)
+    for number, outline in enumerate(outlines, start=1):
+        cv2.fillPoly(owners, [outline], number)
     return owners
 
 

@@ -1,0 +1,81 @@
+"""Outlines of all lands of a view at once, and whether the picture shows lands there."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.lands import edge_distance
+from vision.setup.family import Joint
+from vision.setup.geometry import Similarity
+
+KEPT = 16  # geometry of so many views is kept; a family seldom has more
+INSIDE_MM, OUTSIDE_MM = -0.08, (0.12, 0.28)  # what is compared across a land's edge
+INSIDE_STEPS, OUTSIDE_STEPS, AROUND = 10, 3, 48
+
+
+def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: float = 0.0,
+                  steps: int = AROUND) -> NDArray[np.float64]:
+    """Return the outlines of the joints' lands in picture px, (joint, steps, 2), grown by a margin."""
+    radius, direction = land_edges(tuple(joints), steps)
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
+    return to_picture.to_px(center + (radius + grow_mm)[:, :, None] * direction)
+
+
+@lru_cache(maxsize=KEPT)
+def land_edges(joints: tuple[Joint, ...], steps: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the distance of the land's edge from its centre in mm, (joint, steps), and unit vectors (steps, 2).
+
+    Azimuths begin along board x.
+    """
+    azimuth = np.arange(steps) * (2.0 * np.pi / steps)
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints]).reshape(-1, 2)
+    radius = edge_distance(size, np.array([joint.land_shape for joint in joints]),
+                           np.asarray(azimuth - turn[:, None], dtype=np.float64))
+    return _kept(radius), _kept(np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1))
+
+
+def lands_seen(grey: NDArray[np.float32], joints: Sequence[Joint], to_picture: Similarity) -> float:
+    """Return the share of lands whose outline is an edge in the picture: inside differs from just outside.
+
+    A soldered land holds bright and dark zones, so the inside is judged by its spread as well as its mean.
+    """
+    radius, direction = land_edges(tuple(joints), AROUND)
+    inner, near, far = radius + INSIDE_MM, radius + OUTSIDE_MM[0], radius + OUTSIDE_MM[1]
+    inside_at = (np.arange(INSIDE_STEPS) + 0.5) / INSIDE_STEPS
+    outside_at = (np.arange(OUTSIDE_STEPS) + 0.5) / OUTSIDE_STEPS
+    away = np.concatenate([inner[:, :, None] * inside_at, near[:, :, None] + (far - near)[:, :, None] * outside_at],
+                          axis=2)
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
+    height, width = grey.shape
+    corners = to_picture.to_px(center + far[:, :, None] * direction)
+    shown = ((corners >= 0) & (corners <= (width, height))).all(axis=(1, 2))
+    if not shown.any():
+        return 0.0
+    places = to_picture.to_px(center[shown][:, :, None] + away[shown][..., None] * direction[:, None]) - 0.5
+    flat = places.reshape(len(places), -1, 2).astype(np.float32)
+    seen = cv2.remap(grey, np.ascontiguousarray(flat[..., 0]), np.ascontiguousarray(flat[..., 1]), cv2.INTER_LINEAR)
+    values = np.asarray(seen, dtype=np.float64).reshape(places.shape[:3])
+    within, spread = _mean_std(values[:, :, :INSIDE_STEPS], inside_at)
+    around, noise = _mean_std(values[:, :, INSIDE_STEPS:], np.ones(OUTSIDE_STEPS))
+    stands_out = (np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise)
+    return float(stands_out.mean())
+
+
+def _mean_std(values: NDArray[np.float64],
+              weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return mean and standard deviation [joint] of values [joint, azimuth, radius], weighted along the radius."""
+    share = weight / (weight.sum() * values.shape[1])
+    mean = (values @ share).sum(axis=1)
+    square = (values**2 @ share).sum(axis=1)
+    return mean, np.sqrt(np.maximum(square - mean**2, 0.0))
+
+
+def _kept(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    values.setflags(write=False)  # shared by all who ask
+    return values
