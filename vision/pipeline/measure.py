@@ -18,10 +18,11 @@ from vision.pipeline.grids import fine_grid
 from vision.pipeline.inspection import PictureFile, ViewRegistration
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads, find_leads
+from vision.pipeline.lights import check_lights, explain
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
 from vision.pipeline.projections import find_projections, find_tongues
-from vision.pipeline.register import Registration, register_view
+from vision.pipeline.register import Registration, RegistrationError, register_view
 from vision.pipeline.surface import Surface, find_surface
 from vision.pipeline.uncertainty import uncertainties
 from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_joints
@@ -78,7 +79,8 @@ class ViewSurfaces:
 def measure_board(files: BoardFiles, family: Family, station: Station) -> BoardMeasurements:
     """Measure all joints and chips of one board.
 
-    Raises PictureError or RegistrationError with the reason why the board cannot be measured.
+    Raises PictureError or RegistrationError with the reason why the board cannot be measured; a dead, drowned,
+    saturated or exchanged light is such a reason.
     """
     if files.problems:
         from vision.pipeline.capture import PictureError
@@ -88,7 +90,12 @@ def measure_board(files: BoardFiles, family: Family, station: Station) -> BoardM
     pictures: list[PictureFile] = []
     for view in family.views:
         capture = load_view(view.name, files.pictures, station)
-        seen = see_view(capture, family, view, station)
+        try:
+            seen = see_view(capture, family, view, station)
+        except RegistrationError as error:
+            raise RegistrationError(explain(error, capture, station)) from error
+        places = np.array([(joint.x_mm, joint.y_mm) for joint in seen.joints]).reshape(-1, 2)
+        check_lights(capture, seen.owners, places, seen.surface.land_response, seen.registration.to_picture, station)
         joint_tables.append(_measure_joints(seen, station))
         chip_tables.append(_measure_chips(seen, station))
         registrations.append(seen.registration.summary())
