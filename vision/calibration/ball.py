@@ -203,7 +203,7 @@ def _refined(shot: Shot, centre: NDArray[np.float64], seen: _Ring, scale: float,
     picture = _even_picture(shot, (x, y, radius)) if outline else edge_picture(shot)
     blur = scatter = count = 0.0
     for reach in (max(6.0, 4.0 / scale, 0.05 * radius), max(6.0, 0.03 * radius), max(6.0, 0.03 * radius)):
-        points, blur = _edge_points(picture, (x, y, radius), reach, seen.sign)
+        points, blur = edge_points(picture, (x, y, radius), reach, seen.sign)
         if len(points) < AZIMUTHS // 6:
             break
         x, y, radius, scatter, count = _circle(points)
@@ -227,7 +227,7 @@ def _even_picture(shot: Shot, circle: tuple[float, float, float]) -> NDArray[np.
     return np.asarray(total / (len(shot.raw) * shot.full), dtype=np.float32)
 
 
-def _edge_points(picture: NDArray[np.float32], circle: tuple[float, float, float], reach: float,
+def edge_points(picture: NDArray[np.float32], circle: tuple[float, float, float], reach: float,
                  sign: int) -> tuple[NDArray[np.float64], float]:
     """Return the sub-pixel places (x, y) of the step on rays across a circle, and the step's sigma in px."""
     x, y, radius = circle
@@ -241,7 +241,7 @@ def _edge_points(picture: NDArray[np.float32], circle: tuple[float, float, float
     # Neighbours along the round are averaged: the outline is one circle, the noise is not.
     even: NDArray[Any] = cv2.GaussianBlur(profile, (0, 0), sigmaX=2.0, sigmaY=3.0, borderType=cv2.BORDER_REFLECT)
     profile = np.asarray(even, dtype=np.float64)
-    slope = sign * np.gradient(profile, step, axis=1)
+    slope: NDArray[Any] = np.asarray(sign * np.gradient(profile, step, axis=1))
     inner = slope[:, 4:-4]
     best = np.argmax(inner, axis=1) + 4
     height = slope[np.arange(rays), best]

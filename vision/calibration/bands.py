@@ -133,19 +133,19 @@ def read_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen]:
 
     Raises CalibrationError that names lights which do not light the ball or flood it.
     """
-    seen, dark = [], []
-    for row, light in enumerate(station.lights):
-        sky = ball_sky(ball, shot.size_px, station, getattr(light, "distance_mm", None))
-        found = _light(shot, row, ball, light, sky)
-        if found is None:
-            dark.append(light)
-        else:
-            seen.append(found)
+    found = see_lights(shot, ball, station)
+    dark = [light for light, seen in zip(station.lights, found, strict=True) if seen is None]
     if dark:
         names = ", ".join(_place(light) for light in dark)
         raise CalibrationError(f"{shot.name}: never lit by {names}; is the light on, its cable in, and its exposure "
                                "and channel as station.toml says?")
-    return seen
+    return [seen for seen in found if seen is not None]
+
+
+def see_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen | None]:
+    """Return where every light stands, None for one that does not light the ball. Raises CalibrationError."""
+    return [_light(shot, row, ball, light, ball_sky(ball, shot.size_px, station, getattr(light, "distance_mm", None)))
+            for row, light in enumerate(station.lights)]
 
 
 def _place(light: Light) -> str:

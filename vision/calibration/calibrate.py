@@ -62,6 +62,7 @@ class Calibration:
     kept: tuple[str, ...]  # what was not measured and stays as it was, in words
     cautions: tuple[str, ...]
     scale: float  # measured mm_per_px over the station's, from a ball of known diameter; NaN without
+    reflectance: float = 1.0  # of the sheet
 
 
 def calibrate(station: Station, files: ReferenceFiles, *, ball_mm: float | None = None,
@@ -107,7 +108,7 @@ def calibrate(station: Station, files: ReferenceFiles, *, ball_mm: float | None 
         new = replace(new, lights=tuple(_placed(light, seen) for light, seen in zip(new.lights, lights, strict=True)))
     cautions = [*_light_cautions(station, lights), *_other_cautions(station, new, fields, scale)]
     return Calibration(station, new, tuple(balls), lights, scatter, tuple(fields), noise, bits, tuple(kept),
-                       tuple(cautions), scale)
+                       tuple(cautions), scale, reflectance)
 
 
 def _ball(shot: Shot, station: Station, ball_mm: float | None) -> BallSeen:
@@ -231,7 +232,8 @@ def reference_of(found: Calibration, *, ball_mm: float | None = None, boards: Bo
     blur = float(np.mean([taking.ball.blur_px for taking in found.balls])) if found.balls else nan
     new = Reference(found.station.name, datetime.now(UTC).isoformat(timespec="seconds"), found.station.mm_per_px,
                     found.station.black_level, found.bits, diameter, blur, found.noise.black, found.noise.sheet,
-                    found.noise.electrons_per_level, tuple(lights), () if boards is None else (boards,))
+                    found.noise.electrons_per_level, found.reflectance if found.fields else nan, tuple(lights),
+                    () if boards is None else (boards,))
     return merged(new, before)
 
 

@@ -66,7 +66,7 @@ def flat_fields(shots: Sequence[Shot], station: Station, white_share: float) -> 
             raise CalibrationError(f"{where} gives {level:.0f} of {full:.0f} grey levels on the sheet, wanted at least "
                                    f"{TOO_DARK * full:.0f}; is the light on? Else take a longer exposure or a whiter "
                                    "sheet")
-        values, scatter, dust = _smooth_field(plane, where)
+        values, scatter, dust = smooth_field(plane, where)
         values = values / np.float32(white_share)
         if float(values.max()) > full - station.black_level:
             raise CalibrationError(f"{where}: a white sheet would give {float(values.max()):.0f} of {full:.0f} grey "
@@ -76,7 +76,7 @@ def flat_fields(shots: Sequence[Shot], station: Station, white_share: float) -> 
     return fields
 
 
-def _smooth_field(plane: NDArray[np.float32], where: str) -> tuple[NDArray[np.float32], float, float]:
+def smooth_field(plane: NDArray[np.float32], where: str) -> tuple[NDArray[np.float32], float, float]:
     """Return the smooth field, the blocks' relative scatter against it, and the share of blocks left out as dust.
 
     Block medians; a surface of fourth order fitted without outliers; what is left, smoothed, added to it.

@@ -22,6 +22,7 @@ class Limits:
 
     level_pct: tuple[float, float] = (15.0, 45.0)
     dead_pct: float = 5.0
+    even_pct: tuple[float, float] = (4.0, 12.0)
     zenith_deg: tuple[float, float] = (1.5, 4.0)
     azimuth_deg: tuple[float, float] = (5.0, 15.0)
     blur_px: tuple[float, float] = (0.3, 0.8)
@@ -34,7 +35,7 @@ class Limits:
 class LightReference:
     """One light on the day of calibration; NaN where its target was not taken.
 
-    sheet_level and ball_level in grey levels above black; board_response on a board's fiducials, and its blur.
+    sheet_level (of a white sheet) and ball_level in grey levels above black.
     """
 
     name: str
@@ -71,6 +72,7 @@ class Reference:
     black_noise: float = float("nan")
     sheet_noise: float = float("nan")
     electrons_per_level: float = float("nan")
+    sheet_reflectance: float = float("nan")
     lights: tuple[LightReference, ...] = ()
     boards: tuple[BoardReference, ...] = ()
     limits: Limits = field(default_factory=Limits)
@@ -112,6 +114,7 @@ class _Board(_Strict):
 class _Limits(_Strict):
     level_pct: _Pair = Limits.level_pct
     dead_pct: Number = Limits.dead_pct
+    even_pct: _Pair = Limits.even_pct
     zenith_deg: _Pair = Limits.zenith_deg
     azimuth_deg: _Pair = Limits.azimuth_deg
     blur_px: _Pair = Limits.blur_px
@@ -131,6 +134,7 @@ class _Reference(_Strict):
     black_noise: Number | None = None
     sheet_noise: Number | None = None
     electrons_per_level: Number | None = None
+    sheet_reflectance: Number | None = None
     limits: _Limits = _Limits()
     lights: list[_Light] = []
     boards: list[_Board] = []
@@ -169,7 +173,7 @@ def reference_text(reference: Reference) -> str:
              f"station = {quoted(reference.station)}", f"made = {quoted(reference.made)}", f"bits = {reference.bits}"]
     lines += _lines({name: getattr(reference, name) for name in (
         "mm_per_px", "black_level", "ball_diameter_mm", "ball_blur_px", "black_noise", "sheet_noise",
-        "electrons_per_level")})
+        "electrons_per_level", "sheet_reflectance")})
     lines += ["", "# How far a day may lie from it: beyond the first number caution, beyond the second fault.",
               "[limits]", *_lines({item.name: getattr(reference.limits, item.name) for item in fields(Limits)})]
     for light in reference.lights:
