@@ -16,6 +16,7 @@ from models.evaluate import Outcome, compare
 from models.limits import LimitSheet
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
 from vision.report import LotReport, board_map, report_html, worst_places
+from vision.report.evaluation import EvaluationReport, evaluation_html
 from vision.report.pictures import data_uri
 from vision.setup import Family, read_family
 
@@ -93,6 +94,33 @@ def test_page_needs_nothing_from_outside(family: Family, lot: list[Inspection]) 
     assert links
     assert all(link.startswith("data:image/jpeg;base64,") for link in links)
     assert "<script" not in text
+
+
+def test_worst_places_can_be_looked_at_in_detail(family: Family, lot: list[Inspection]) -> None:
+    small, whole = data_uri(np.zeros((20, 20, 3), np.uint8)), data_uri(np.full((30, 50, 3), 200, np.uint8))
+    text = page(family, lot, worst=worst_places(lot, family, 3), sheets={("B2", "J1.2"): whole},
+                pictures={("B3", "J1.1"): small, ("B2", "J1.2"): small})
+    assert text.count(whole) == 1
+    assert text.count('href="#sheet-2"') == 1, "the second place's small picture leads to its sheet"
+    assert text.count('id="sheet-2"') == 1
+    assert "sheet-1" not in text, "the first place has no sheet to lead to"
+    links = re.findall(r'(?:src|href|url)\s*[=(]\s*["\']?([^"\')\s>]+)', text)
+    assert all(link.startswith(("data:image/jpeg;base64,", "#sheet-")) for link in links)
+    assert "#sheet" not in page(family, lot, worst=worst_places(lot, family, 3))
+
+
+def test_evaluation_page_shows_its_worst_cases_in_detail() -> None:
+    outcomes = [Outcome("B2", "J1.1", "joint", ("bridge",), "accept"), Outcome("B2", "J1.2", "joint", (), "reject"),
+                Outcome("B3", "J1.3", "joint", (), "accept")]
+    whole = data_uri(np.full((30, 50, 3), 200, np.uint8))
+    comparison = compare(outcomes, workmanship_class=2)
+    assert [o.name for o in comparison.worst[:2]] == ["J1.1", "J1.2"]
+    text = evaluation_html(EvaluationReport("Proof", "truth.csv", comparison, 2, pictures={("B2", "J1.2"): whole},
+                                            sheets={("B2", "J1.2"): whole}))
+    assert 'href="#sheet-2"' in text
+    assert re.search(r'<details class="sheet" id="sheet-2"><summary>B2 J1\.2', text)
+    assert text.count(whole) == 2
+    assert "sheet-1" not in text
 
 
 def test_verdict_colours_come_with_word_and_shape_in_light_and_dark(family: Family, lot: list[Inspection]) -> None:

@@ -255,8 +255,11 @@ def next_steps(places: Places, worst: Sequence[Place]) -> list[tuple[str, str]]:
     setup = f"--family {places.family} --station {places.station}"
     steps = []
     if worst:
-        steps.append(("all findings and measurements of a board:",
-                      f"meniscope results show {worst[0].serial} --db {places.database}"))
+        steps += [("all findings and measurements of a board:",
+                   f"meniscope results show {worst[0].serial} --db {places.database}"),
+                  ("why a joint got its verdict, in numbers and as a picture:",
+                   f"meniscope limits explain {worst[0].serial} {worst[0].name} --db {places.database} "
+                   "--picture joint.png")]
     steps += [("a limit changed by hand: edit the limit sheet, then grade again",
                f"meniscope grade {places.pictures} {setup} --limits {places.limits} --db {places.database}"),
               ("more boards to learn from:",
@@ -291,12 +294,13 @@ def _write_page(places: Places, family: Family, station: Station, taught: TrainR
     if worst:
         serial = _telling_board(inspections)
         overview = shrunk_uri(places.overlays / f"{serial}_{family.views[0].name}_overlay.jpg", 1000)
-        words = (f"Board {serial} with what was seen drawn over it: each land in the colour of its joint's verdict, "
-                 "the toe of the solder in white where it runs onto the land, the lead's end as a cross, and the "
-                 "verdict in words where it is not accept.")
+        words = (f"Board {serial} with what was seen drawn over it: each land in the colour of its joint's verdict; in "
+                 "white the toe of the solder, gaps as thick arcs, the lead's end as a cross, balls as rings with "
+                 "ticks, bridges as double lines; and the verdict in words where it is not accept.")
     page = report_html(LotReport(
         "Demonstration lot", family, station.name, taught.sheet, inspections, comparison, worst,
-        _pictures(boards, family, station, worst), overview, words, taught.report.notes, next_steps(places, worst)))
+        _pictures(boards, family, station, worst), _sheets(boards, family, station, taught.sheet, inspections, worst),
+        overview, words, taught.report.notes, next_steps(places, worst)))
     places.report.write_text(page, encoding="utf-8")
 
 
@@ -308,6 +312,20 @@ def _pictures(boards: dict[str, BoardFiles], family: Family, station: Station, w
     for serial in dict.fromkeys(place.serial for place in worst):
         names = [place.name for place in worst if place.serial == serial]
         for name, picture in place_pictures(boards[serial], family, station, names, side_px=240).items():
+            found[serial, name] = data_uri(picture)
+    return found
+
+
+def _sheets(boards: dict[str, BoardFiles], family: Family, station: Station, sheet: LimitSheet,
+            inspections: list[Inspection], worst: list[Place]) -> dict[Any, str]:
+    """Return the whole sheets of the worst places as data URIs."""
+    from vision.report.pictures import data_uri, sheet_pictures
+
+    graded = {inspection.serial: inspection for inspection in inspections}
+    found = {}
+    for serial in dict.fromkeys(place.serial for place in worst):
+        names = [place.name for place in worst if place.serial == serial]
+        for name, picture in sheet_pictures(boards[serial], family, station, sheet, graded[serial], names).items():
             found[serial, name] = data_uri(picture)
     return found
 

@@ -83,7 +83,8 @@ def command(truth: tuple[Path, ...], db: str, results: tuple[Path, ...], reviews
         _print(comparison)
     if options["out"] is not None:
         words = "what people said in reviews" if reviews else ", ".join(str(path) for path in truth)
-        _write_report(options, words, comparison, workmanship, sheet, tables)
+        graded = {inspection.serial: inspection for source in sources for inspection in source.inspections}
+        _write_report(options, words, comparison, workmanship, sheet, tables, graded)
 
 
 @dataclass
@@ -285,7 +286,8 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
 
 
 def _write_report(options: Mapping[str, Any], source: str, comparison: Comparison, workmanship: int,
-                  sheet: LimitSheet | None, tables: Mapping[str, LabelledTable]) -> None:
+                  sheet: LimitSheet | None, tables: Mapping[str, LabelledTable],
+                  graded: Mapping[str, Inspection]) -> None:
     from models.decision import family_risks
     from models.limits import write_whole
     from models.tradeoff import curves
@@ -296,9 +298,9 @@ def _write_report(options: Mapping[str, Any], source: str, comparison: Compariso
     out.mkdir(parents=True, exist_ok=True)
     drawn = [] if sheet is None else [curve for table in tables.values() for curve in curves(sheet, table)]
     risks = [] if sheet is None else [risk for table in tables.values() for risk in family_risks(sheet, table)]
-    pictures = _pictures(options, comparison.worst) if options["pictures"] is not None else {}
+    pictures, sheets = ({}, {}) if options["pictures"] is None else _pictures(options, comparison.worst, sheet, graded)
     page = evaluation_html(EvaluationReport("Verdicts against known truth", source, comparison, workmanship, sheet,
-                                            drawn, risks, pictures))
+                                            drawn, risks, pictures, sheets))
     write_whole(out / "evaluation.html", page)
     say(f"report in {out / 'evaluation.html'}")
     if drawn:
@@ -306,10 +308,14 @@ def _write_report(options: Mapping[str, Any], source: str, comparison: Compariso
         say(f"trade-off curves in {out / 'tradeoff.png'}")
 
 
-def _pictures(options: Mapping[str, Any], worst: Sequence[Outcome]) -> dict[tuple[str, str], str]:
-    """Return small pictures of the worst cases as data URIs, by board and place."""
+def _pictures(options: Mapping[str, Any], worst: Sequence[Outcome], sheet: LimitSheet | None,
+              graded: Mapping[str, Inspection]) -> tuple[dict[tuple[str, str], str], dict[tuple[str, str], str]]:
+    """Return small pictures and whole sheets of the worst cases as data URIs, by board and place.
+
+    Sheets tell measurements against limits, so there are none where boards were graded with different limit sheets.
+    """
     from vision.pipeline.folder import scan_folder
-    from vision.report.pictures import data_uri, place_pictures
+    from vision.report.pictures import data_uri, place_pictures, sheet_pictures
     from vision.setup import read_family, read_station
 
     family, station = read_family(options["family_path"]), read_station(options["station_path"])
@@ -317,5 +323,15 @@ def _pictures(options: Mapping[str, Any], worst: Sequence[Outcome]) -> dict[tupl
     wanted: dict[str, list[str]] = {}
     for outcome in worst:
         wanted.setdefault(outcome.board, []).append(outcome.name)
-    return {(board, name): data_uri(picture) for board, names in wanted.items() if board in boards
-            for name, picture in place_pictures(boards[board], family, station, names).items()}
+    small: dict[tuple[str, str], str] = {}
+    whole: dict[tuple[str, str], str] = {}
+    for board, names in wanted.items():
+        if board not in boards:
+            continue
+        for name, picture in place_pictures(boards[board], family, station, names).items():
+            small[board, name] = data_uri(picture)
+        if sheet is None or board not in graded:
+            continue
+        for name, picture in sheet_pictures(boards[board], family, station, sheet, graded[board], names).items():
+            whole[board, name] = data_uri(picture)
+    return small, whole

@@ -28,6 +28,7 @@ class EvaluationReport:
     curves: Sequence[Curve] = ()
     risks: Sequence[CriterionRisks] = ()
     pictures: Mapping[tuple[str, str], str] = field(default_factory=dict)  # data URIs by board and place
+    sheets: Mapping[tuple[str, str], str] = field(default_factory=dict)  # whole sheets of places, likewise
 
 
 def evaluation_html(report: EvaluationReport) -> str:

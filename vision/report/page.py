@@ -31,6 +31,7 @@ class LotReport:
     comparison: Comparison | None = None  # against known truth
     worst: Sequence[Place] = ()
     pictures: Mapping[tuple[str, str], str] = field(default_factory=dict)  # by serial and place
+    sheets: Mapping[tuple[str, str], str] = field(default_factory=dict)  # whole sheets of places, likewise
     overview: str | None = None  # an annotated board
     overview_words: str = ""
     notes: Sequence[str] = ()

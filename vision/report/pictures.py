@@ -1,4 +1,4 @@
-"""Small pictures of single joints and chips, for pages and for a gallery of findings."""
+"""Pictures of single joints and chips, for pages and for a gallery of findings: small ones, and whole sheets."""
 
 from __future__ import annotations
 
@@ -10,12 +10,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.limits import LimitSheet
 from models.vocabulary import FINDING
 from vision.pipeline.capture import PictureError, load_view
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.measure import parts_of_view
+from vision.pipeline.inspection import Inspection
+from vision.pipeline.measure import parts_of_view, see_view
 from vision.pipeline.overlay import natural
 from vision.pipeline.register import RegistrationError, register_view
+from vision.pipeline.show import wanted_parts
+from vision.pipeline.traces import find_traces
+from vision.pipeline.zoom import draw_zoom
+from vision.pipeline.zoom_table import part_name
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
 from vision.setup.station import Station
@@ -47,6 +53,29 @@ def place_pictures(files: BoardFiles, family: Family, station: Station, names: I
         whole = natural(capture)
         for name, part in (here | near).items():
             found[name] = _window(whole, to_picture, part, side_px, margin_mm)
+    return found
+
+
+def sheet_pictures(files: BoardFiles, family: Family, station: Station, sheet: LimitSheet, inspection: Inspection,
+                   names: Iterable[str]) -> dict[str, Picture]:
+    """Return the whole sheets of some joints (`REF.PIN`) and chips (`REF`) of a graded board, blue-green-red.
+
+    Places that cannot be shown, because the board's pictures cannot be read or registered, are left out.
+    """
+    wanted = set(names)
+    parts = [part for part in wanted_parts(inspection, wanted) if wanted]
+    found: dict[str, Picture] = {}
+    for view in family.views:
+        here = [part for part in parts if part.view == view.name]
+        if not here:
+            continue
+        try:
+            seen = see_view(load_view(view.name, files.pictures, station), family, view, station)
+        except (PictureError, RegistrationError):
+            continue
+        traces = find_traces(seen, station)
+        for part in here:
+            found[part_name(part)] = draw_zoom(seen, traces, inspection, part, family, station, sheet)
     return found
 
 
