@@ -18,6 +18,7 @@ from vision.setup import Similarity
 
 F32 = NDArray[np.float32]
 U8 = NDArray[np.uint8]
+LEAST_EDGE = 0.955 / 191  # tangent of slope below which the mask counts as flat: one step of the light tables
 _SUB = 4  # bits of sub-pixel places for OpenCV drawing
 
 
@@ -25,19 +26,19 @@ _SUB = 4  # bits of sub-pixel places for OpenCV drawing
 class Ground:
     """Flat layers at picture resolution, float32 (row, col) in 0..1 unless noted.
 
-    track: copper below the mask; edge_slope: tangent of the mask's slope at track edges; texture: factor round 1;
-    silk, veil (flux residue), specks (dust), scratch.
+    plain: what is seen of mask or track, unevenness included; track: the part of `plain` that has copper below; silk:
+    the part covered by silkscreen. edge (n,) indexes the flattened picture where the mask slopes at track edges,
+    edge_x (n,) is g / (1 + g) of the slope's tangent g there. keep and add: flux residue, dust and scratches turn a
+    finished plane into plane * keep + add.
     """
 
+    plain: F32
     track: F32
-    edge_slope: F32
-    texture: F32
     silk: F32
-    veil: F32
-    specks: F32
-    scratch: F32
-    speck_tone: float
-    veil_tone: float
+    edge: NDArray[np.intp]
+    edge_x: F32
+    keep: F32
+    add: F32
 
 
 def draw_ground(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int]) -> Ground:
@@ -52,28 +53,30 @@ def draw_ground(plan: BoardPlan, to_px: Similarity, size_px: tuple[int, int]) ->
     slope = cv2.magnitude(dx, dy) * np.float32(recipe.one("board.track_height", rng) * scale)
     silk = _silk(plan, to_px, size_px, design, recipe.one("board.silk_share", rng))
     texture = _texture(plan, rng, size_px, scale) * (1.0 - np.float32(rng.uniform(0.2, 0.7)) * dimples)
-    return Ground(soft, slope, texture, silk, _veil(plan, rng, to_px, size_px),
-                  _specks(recipe.one("board.dust", rng), rng, size_px, scale),
-                  _scratches(recipe.one("board.scratches", rng), rng, size_px, scale),
-                  float(rng.choice((0.05, 0.5))), float(rng.uniform(0.15, 0.6)))
+    veil = _veil(plan, rng, to_px, size_px) * np.float32(0.55)
+    specks = _specks(recipe.one("board.dust", rng), rng, size_px, scale)
+    scratch = _scratches(recipe.one("board.scratches", rng), rng, size_px, scale)
+    speck_tone, veil_tone = float(rng.choice((0.05, 0.5))), float(rng.uniform(0.15, 0.6))
+    clean = 1.0 - specks
+    texture *= 1.0 - silk
+    edge = np.flatnonzero(slope > LEAST_EDGE)
+    edge_slope = slope.take(edge)
+    return Ground(texture, soft * texture, silk, edge, edge_slope / (1.0 + edge_slope), clean - veil * clean,
+                  veil * np.float32(veil_tone) * clean + specks * np.float32(speck_tone) + scratch * np.float32(0.12))
 
 
-def flat_response(ground: Ground, look: Look, light: int, mask_curve: F32) -> F32:
-    """Return one light's response (row, col) of the flat layers; `mask_curve` (node,) is the mask's response."""
-    plane = look.mask[light] + (look.track[light] - look.mask[light]) * ground.track
-    x = ground.edge_slope / (1.0 + ground.edge_slope)
-    place = np.minimum((x * np.float32((len(mask_curve) - 1) / 0.955)).astype(np.int32), len(mask_curve) - 1)
-    plane += mask_curve[place] - mask_curve[0]
-    plane *= ground.texture
-    plane += (look.silk[light] - plane) * ground.silk
-    return np.asarray(plane, dtype=np.float32)
+def flat_response(ground: Ground, look: Look, light: int, mask_curve: F32, bare: F32) -> F32:
+    """Return one light's response (row, col) of the flat layers times `bare` (row, col), the part of a pixel they show.
 
-
-def dirty(plane: F32, ground: Ground) -> F32:
-    """Lay flux residue, dust and scratches over a finished plane."""
-    plane += ground.veil * (np.float32(ground.veil_tone) - plane) * np.float32(0.55)
-    plane += ground.specks * (np.float32(ground.speck_tone) - plane)
-    plane += ground.scratch * np.float32(0.12)
+    `mask_curve` (node,) is the mask's response.
+    """
+    plane = np.asarray(cv2.addWeighted(ground.plain, float(look.mask[light]), ground.track,
+                                       float(look.track[light] - look.mask[light]), 0.0), dtype=np.float32)
+    place = np.minimum((ground.edge_x * np.float32((len(mask_curve) - 1) / 0.955)).astype(np.int32),
+                       len(mask_curve) - 1)
+    plane.ravel()[ground.edge] += (mask_curve[place] - mask_curve[0]) * ground.plain.take(ground.edge)
+    plane = np.asarray(cv2.scaleAdd(ground.silk, float(look.silk[light]), plane), dtype=np.float32)
+    plane *= bare
     return plane
 
 

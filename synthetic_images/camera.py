@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from synthetic_images.near import falloff_map
 from synthetic_images.recipe import Recipe, default_recipe
 from vision.setup import InputError, Light, Problem, Station
 
@@ -33,7 +34,7 @@ def expose(responses: F32, station: Station, recipe: Recipe, rng: np.random.Gene
     leak, falloff = recipe.one("light.leak", rng), recipe.one("light.falloff", rng)
     lamp = [_lamp(responses.shape[1:], falloff, recipe.one("light.ripple", rng), recipe.one("light.level", rng), rng)
             for _ in station.lights]
-    lamp = [field if light.flat_field is None else field * _flat_share(light, responses.shape[1:], station) / white
+    lamp = [field * _white_level(light, responses.shape[1:], station, white)
             for field, light in zip(lamp, station.lights, strict=True)]
     for exposure in station.exposures:
         lights = [i for i, light in enumerate(station.lights) if light.exposure == exposure]
@@ -58,9 +59,21 @@ def _lamp(shape: tuple[int, ...], falloff: float, ripple: float, level: float, r
     cx, cy = rng.normal(0.0, 0.15, 2).astype(np.float32)
     field = 1.0 - np.float32(falloff / 2.0) * ((x - cx) ** 2 + (y - cy) ** 2)
     angle = rng.uniform(0, 2 * np.pi)
-    along = x * np.float32(np.cos(angle)) + y * np.float32(np.sin(angle))
-    wave = np.cos(np.float32(np.pi * rng.uniform(0.7, 1.6)) * along + np.float32(rng.uniform(0, 2 * np.pi)))
-    return np.asarray(np.float32(level) * field * (1.0 + np.float32(ripple) * wave), dtype=np.float32)
+    waves, phase = np.pi * rng.uniform(0.7, 1.6), rng.uniform(0, 2 * np.pi)
+    across, down = x * np.float32(waves * np.cos(angle)) + np.float32(phase), y * np.float32(waves * np.sin(angle))
+    # The cosine of a sum, so that no cosine is taken per pixel.
+    wave = np.cos(across) * (np.float32(ripple) * np.cos(down)) - np.sin(across) * (np.float32(ripple) * np.sin(down))
+    wave += 1.0
+    field *= np.float32(level)
+    field *= wave
+    return np.asarray(field, dtype=np.float32)
+
+
+def _white_level(light: Light, shape: tuple[int, ...], station: Station, white: float) -> F32 | float:
+    """Return what a white sheet gives against that in the middle, or as the flat-field of the station has it."""
+    if light.flat_field is not None:
+        return _flat_share(light, shape, station) / np.float32(white)
+    return 1.0 if light.distance_mm is None else falloff_map(light, (shape[1], shape[0]), station.mm_per_px)
 
 
 def _flat_share(light: Light, shape: tuple[int, ...], station: Station) -> F32:
@@ -90,22 +103,28 @@ def _lens(plane: F32, blur: float, leak: float) -> F32:
     small = cv2.resize(np.minimum(plane, 12.0), (max(plane.shape[1] // 16, 1), max(plane.shape[0] // 16, 1)),
                        interpolation=cv2.INTER_AREA)
     glare = cv2.resize(cv2.GaussianBlur(small, (0, 0), 4.0), (plane.shape[1], plane.shape[0]))
-    return np.asarray(sharp * np.float32(0.99) + glare * np.float32(0.01) + np.float32(leak), dtype=np.float32)
+    return np.asarray(cv2.addWeighted(sharp, 0.99, glare, 0.01, leak), dtype=np.float32)
 
 
 def _sensor(plane: F32, white: float, well: float, read: float, rng: np.random.Generator) -> F32:
     """Return the signal as a share of full scale, with shot and read noise; above 1 it will be clipped."""
-    electrons = plane * np.float32(white * well)
-    noise = rng.standard_normal(plane.shape, dtype=np.float32)
-    noise *= np.sqrt(np.clip(electrons, 0.0, 1.3 * well) + np.float32(read**2))
-    return np.asarray((electrons + noise) / np.float32(well), dtype=np.float32)
+    signal = plane * np.float32(white)
+    spread = np.clip(signal, 0.0, 1.3)
+    spread *= np.float32(1.0 / well)  # variance in shares of full scale: electrons / well^2
+    spread += np.float32((read / well) ** 2)
+    np.sqrt(spread, out=spread)
+    spread *= rng.standard_normal(plane.shape, dtype=np.float32)
+    signal += spread
+    return signal
 
 
 def _quantise(planes: F32, black_level: float, drift: float, bits: int) -> Picture:
     full = 255.0 if bits == 8 else 65535.0
     offset = black_level + drift * full / 255.0
-    grey = np.float32(offset) + planes * np.float32(full - black_level)
-    if bits == 12:
-        grey = np.clip(np.round(grey / 16.0), 0, 4095) * 16.0
-    levels = np.clip(np.round(grey), 0, full).astype(np.uint8 if bits == 8 else np.uint16)
-    return np.ascontiguousarray(levels[0] if len(levels) == 1 else np.moveaxis(levels[::-1], 0, -1))
+    step = 16.0 if bits == 12 else 1.0
+    grey = planes * np.float32((full - black_level) / step)
+    grey += np.float32(offset / step)
+    np.rint(grey, out=grey)
+    np.clip(grey, 0.0, 4095.0 if bits == 12 else full, out=grey)
+    levels = grey.astype(np.uint8) if bits == 8 else grey.astype(np.uint16) * np.uint16(step)
+    return levels[0] if len(levels) == 1 else np.asarray(cv2.merge([*levels[::-1]]))

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from synthetic_images import canvas as cv
-from synthetic_images.light import METALS, NODES, ROUGHNESS, LightTables, light_tables, node_slopes
+from synthetic_images.light import METALS, NODES, ROUGHNESS, LightTables, light_tables, mirror_response, node_slopes
 from synthetic_images.plan import BoardPlan
 from vision.setup import Station
 
@@ -35,7 +35,9 @@ class Look:
 
     response (light, surface * azimuth * NODES) float32 and down (light, surface, NODES) float32 as in
     `LightTables`; grain and waviness (surface,) tangents of random slope; mask (light,) response of flat mask over
-    laminate, track (light,) over copper, silk (light,); led_contrast 0..1: how much of single LEDs the solder shows.
+    laminate, track (light,) over copper, silk (light,); led_contrast 0..1: how much of single LEDs the solder shows;
+    distances (light,) of the LEDs in mm or None; blunt (light, surface) 0..1: how far a metal's lobe is wider than the
+    light's band, 0 for resins and where all lights are infinitely far.
     """
 
     response: F32
@@ -47,6 +49,8 @@ class Look:
     track: F32
     silk: F32
     led_contrast: float
+    distances: tuple[float | None, ...]
+    blunt: F32
 
 
 @dataclass
@@ -73,7 +77,7 @@ def board_look(plan: BoardPlan, station: Station, surfaces: Surfaces | None = No
     """Make the tables of a board's surfaces for the station's lights; `surfaces` overrides what the plan draws."""
     surfaces = surfaces or board_surfaces(plan)
     rng = np.random.default_rng([plan.look_seed, 8])
-    tables = light_tables(station.lights)
+    tables = light_tables(tuple(replace(light, distance_mm=None, flat_field=None) for light in station.lights))
     shift = plan.recipe.draw("light.band_shift", rng, len(station.lights))
     response, down = _tables(surfaces, tables, [light.channel for light in station.lights], shift)
     sectors = tables.specular.shape[2]
@@ -81,7 +85,20 @@ def board_look(plan: BoardPlan, station: Station, surfaces: Surfaces | None = No
     flat = shaped[:, :, :, 0].mean(axis=2)
     return Look(response, down, sectors, surfaces.grain.astype(np.float32), surfaces.wave.astype(np.float32),
                 flat[:, cv.MASK], flat[:, cv.TRACK], flat[:, cv.SILK],
-                float(np.exp(-((surfaces.rough[cv.BALL] / 0.08) ** 2))))
+                float(np.exp(-((surfaces.rough[cv.BALL] / 0.08) ** 2))),
+                tuple(light.distance_mm for light in station.lights), _bluntness(surfaces, station, shaped))
+
+
+def _bluntness(surfaces: Surfaces, station: Station, shaped: F32) -> F32:
+    """Return (light, surface) 1 - peak of the response / response of a mirror, of metals."""
+    blunt = np.zeros(shaped.shape[:2], np.float32)
+    if any(light.distance_mm is not None for light in station.lights):
+        metal = surfaces.metal != METALS.index("resin")
+        for i, light in enumerate(station.lights):
+            peak = shaped[i].max(axis=(1, 2)) / np.maximum(surfaces.shine, 0.1)
+            full = np.array([mirror_response(METALS[m], light) for m in surfaces.metal])
+            blunt[i] = np.where(metal, np.clip(1.0 - peak / full, 0.0, 1.0), 0.0)
+    return blunt
 
 
 def board_surfaces(plan: BoardPlan) -> Surfaces:

@@ -24,14 +24,17 @@ def horizons(plan: BoardPlan) -> F32:
     place = np.array([(j.x_mm, j.y_mm) for j in plan.family.joints]) + plan.joints.lead_shift
     size = np.array([max(j.lead_w_mm, j.lead_h_mm) for j in plan.family.joints]) / 2.0
     step = place[None] - place[:, None]
-    away = np.maximum(np.hypot(step[..., 0], step[..., 1]), 1e-6)
+    away = np.hypot(step[..., 0], step[..., 1])
+    np.fill_diagonal(away, np.inf)
+    one, other = np.nonzero(away <= RANGE_MM)
+    step, away = step[one, other], np.maximum(away[one, other], 1e-6)
     # Seen from the fillet's middle height; the fillet's own reach brings the neighbour nearer on one side.
-    rise = np.arctan2(plan.joints.protrusion * plan.joints.has_lead - 0.15, np.maximum(away - 0.5, 0.3))
-    rise[(away > RANGE_MM) | np.eye(len(place), dtype=bool)] = 0.0
+    rise = np.arctan2((plan.joints.protrusion * plan.joints.has_lead - 0.15)[other], np.maximum(away - 0.5, 0.3))
     bins = (np.arange(BINS) + 0.5) * (2 * np.pi / BINS)
-    off = np.abs((bins - np.arctan2(step[..., 1], step[..., 0])[..., None] + np.pi) % (2 * np.pi) - np.pi)
-    hidden = off < np.arctan2(size, away)[..., None] + np.pi / BINS
-    sharp = (hidden * np.maximum(rise, 0.0)[..., None]).max(axis=1)
+    off = np.abs((bins - np.arctan2(step[:, 1], step[:, 0])[:, None] + np.pi) % (2 * np.pi) - np.pi)
+    hidden = off < (np.arctan2(size[other], away) + np.pi / BINS)[:, None]
+    sharp = np.zeros((len(place), BINS))
+    np.maximum.at(sharp, one, hidden * np.maximum(rise, 0.0)[:, None])
     order = np.fft.rfftfreq(BINS, 1.0 / BINS)
     soften = np.exp(-0.5 * (order * np.deg2rad(5.0)) ** 2)  # lamps are diffuse, so shadows have soft sides
     return np.fft.irfft(np.fft.rfft(sharp, axis=1) * soften, BINS, axis=1).astype(np.float32)

@@ -51,7 +51,13 @@ def test_a_good_file_is_read_whole(setup_folder: Path) -> None:
     ("zenith_deg = [8, 24]", "zenith_deg = [8, 95]", "lights.1.zenith_deg.2: got 95, wanted less than or equal to 90"),
     ("zenith_deg = [8, 24]", "zenith_deg = [8]", "lights.1.zenith_deg.2: got nothing, wanted a value"),
     ("zenith_deg = [8, 24]", "zenith = [8, 24]", "lights.1.zenith: got an unknown key, wanted one of name, exposure, "
-     "channel, zenith_deg, azimuth_deg, flat_field"),
+     "channel, zenith_deg, azimuth_deg, flat_field, distance_mm"),
+    ("zenith_deg = [8, 24]", "zenith_deg = [8, 24]\ndistance_mm = 2",
+     "lights.1.distance_mm: got 2, wanted greater than or equal to 5"),
+    ("zenith_deg = [8, 24]", "zenith_deg = [8, 24]\ndistance_mm = inf",
+     "lights.1.distance_mm: got inf, wanted a finite number"),
+    ("zenith_deg = [8, 24]", 'zenith_deg = [8, 24]\ndistance_mm = "near"',
+     "lights.1.distance_mm: got 'near', wanted a number"),
     ("azimuth_deg = [0, 360]", "azimuth_deg = [0, 400]",
      "lights.3.azimuth_deg: got [0, 400], wanted two angles, the smaller first, at most 360 apart"),
     ('channel = "blue"', 'channel = "cyan"', "lights.1.channel: got 'cyan', wanted 'red', 'green', 'blue' or 'mono'"),
@@ -97,8 +103,9 @@ def test_two_exposures_need_the_exposure_in_the_name(tmp_path: Path) -> None:
 def test_all_problems_come_at_once(tmp_path: Path) -> None:
     text = (STATION.replace("mm_per_px = 0.025", "mm_per_px = nan").replace("[8, 24]", "[24, 8]")
             .replace('channel = "red"', 'channel = "pink"').replace("black_level", "blacklevel"))
+    text += "distance_mm = -4\n"
     places = {problem.split(":")[0] for problem in problems_of(tmp_path, text)}
-    assert places == {"mm_per_px", "lights.1.zenith_deg", "lights.3.channel", "blacklevel"}
+    assert places == {"mm_per_px", "lights.1.zenith_deg", "lights.3.channel", "lights.3.distance_mm", "blacklevel"}
 
 
 @pytest.mark.parametrize(("content", "wanted"), [
@@ -162,8 +169,10 @@ def stations(draw: st.DrawFn) -> Station:
     exposures = draw(st.lists(st.from_regex("[a-z0-9]{1,6}", fullmatch=True), min_size=1, max_size=3, unique=True))
     names = draw(st.lists(words, min_size=3 * len(exposures), max_size=3 * len(exposures), unique=True))
     places = [(exposure, channel) for exposure in exposures for channel in ("red", "green", "blue")]
-    lights = [Light(name, exposure, channel, draw(angles), draw(st.tuples(st.floats(-360, 0), st.just(0.0)).filter(  # type: ignore[arg-type]
-        lambda band: band[1] > band[0]))) for name, (exposure, channel) in zip(names, places, strict=True)]
+    sectors = st.tuples(st.floats(-360, 0), st.just(0.0)).filter(lambda band: band[1] > band[0])
+    lights = [Light(name, exposure, channel, draw(angles), draw(sectors), None,  # type: ignore[arg-type]
+                    draw(st.none() | st.floats(5, 900)))
+              for name, (exposure, channel) in zip(names, places, strict=True)]
     shares = st.floats(0, 0.2)
     talk = tuple(tuple(1.0 if row == column else draw(shares) for column in range(3)) for row in range(3))
     return Station(draw(words), draw(st.floats(0.001, 0.5)), draw(words.filter(lambda w: not set(w) & set("/\\{}")))

@@ -52,6 +52,8 @@ def station_content(station: Station) -> tuple[str, str]:
     for light in state["lights"]:
         path = light["flat_field"]
         light["flat_field"] = None if path is None else {"file": path.name, "sha256": sha256_file(path)}
+        if light["distance_mm"] is None:  # stations without the key keep the hash they had before it was known
+            del light["distance_mm"]
     text = compact_json(state)
     return text, sha256_text(text)
 

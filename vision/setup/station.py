@@ -28,7 +28,9 @@ class Light:
     """One ring (or sector) of light as one colour plane of one exposure sees it.
 
     `zenith_deg` is the band of angles from the camera axis, seen from the board: 0 beside the lens, 90 level
-    with the board. `azimuth_deg` runs counter-clockwise in the picture from its right-hand side.
+    with the board. `azimuth_deg` runs counter-clockwise in the picture from its right-hand side. `distance_mm` is that
+    from the middle of the view on the board to the ring's LEDs, None where they count as infinitely far; the zenith
+    band is that in the middle of the view.
     """
 
     name: str
@@ -37,6 +39,7 @@ class Light:
     zenith_deg: tuple[float, float]
     azimuth_deg: tuple[float, float] = (0.0, 360.0)
     flat_field: Path | None = None
+    distance_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,7 @@ class _Light(_Strict):
     zenith_deg: tuple[Angle, Angle]
     azimuth_deg: tuple[Azimuth, Azimuth] = (0.0, 360.0)
     flat_field: str | None = None
+    distance_mm: Annotated[Number, Field(ge=5.0, lt=10_000.0)] | None = None
 
     @field_validator("zenith_deg")
     @classmethod
@@ -161,7 +165,8 @@ def read_station(path: Path | str) -> Station:
         flat = None if light.flat_field is None else path.parent / light.flat_field
         if flat is not None and not flat.is_file():
             problems.append(Problem(str(path), f"lights.{number}.flat_field", f"no file {flat}", "a picture"))
-        lights.append(Light(light.name, light.exposure, light.channel, light.zenith_deg, light.azimuth_deg, flat))
+        lights.append(Light(light.name, light.exposure, light.channel, light.zenith_deg, light.azimuth_deg, flat,
+                            light.distance_mm))
     if problems:
         raise InputError(problems)
     return Station(found.name, found.mm_per_px, found.files, tuple(lights), found.black_level, found.cross_talk,
@@ -185,6 +190,8 @@ def write_station(station: Station, path: Path | str) -> None:
                   f"azimuth_deg = {numbers(light.azimuth_deg)}"]
         if light.flat_field is not None:
             lines.append(f"flat_field = {quoted(str(_relative(light.flat_field, path.parent)))}")
+        if light.distance_mm is not None:
+            lines.append(f"distance_mm = {float(light.distance_mm)!r}")
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
