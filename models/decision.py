@@ -108,7 +108,8 @@ def family_risks(sheet: LimitSheet, table: LabelledTable) -> list[CriterionRisks
         if exact is None or limit is None or condition.measure not in table.columns or not np.isfinite(exact).any():
             continue
         error = uncertainty_near(table, condition.measure, limit)
-        spread = max((u for u in (error.scatter, error.stated) if np.isfinite(u)), default=0.0)
+        # What is stated holds the bias already; the scatter does not.
+        spread = next((u for u in (error.scatter, error.stated) if np.isfinite(u)), 0.0)
         bias = error.bias if np.isfinite(error.bias) else 0.0
         found.append(CriterionRisks(index, rule.finding, condition, spread, int(np.isfinite(exact).sum()),
                                     sampled_risks(exact, spread, condition, bias)))

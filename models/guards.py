@@ -28,18 +28,19 @@ ONE_SIGMA = (0.158655, 0.841345)
 class Uncertainty:
     """What is known of a measurement's error near a limit, in the measurement's unit."""
 
-    stated: float  # median of the standard uncertainties that the pipeline states; NaN = none stated
+    stated: float  # median of the standard uncertainties that the pipeline states, bias included; NaN = none stated
     scatter: float  # of measured - exact; NaN = no exact values
     bias: float  # median of measured - exact; NaN = no exact values
 
     def toward_escape(self, side: str) -> float:
         """Return the standard uncertainty, with the bias counted where it hides defects, or 0 where nothing is known.
 
-        A value that reads too high hides a defect under a lower limit (`side` "below"), and the reverse.
+        A value that reads too high hides a defect under a lower limit (`side` "below"), and the reverse. What is
+        stated holds for the family and what is seen here for the rows at hand; the greater of them counts.
         """
         hiding = 0.0 if math.isnan(self.bias) else max(0.0, self.bias if side == "below" else -self.bias)
-        spread = max((u for u in (self.stated, self.scatter) if not math.isnan(u)), default=0.0)
-        return math.hypot(spread, hiding)
+        seen = 0.0 if math.isnan(self.scatter) else math.hypot(self.scatter, hiding)
+        return max(seen, 0.0 if math.isnan(self.stated) else self.stated)
 
 
 def uncertainty_near(table: LabelledTable, measure: str, limit: float) -> Uncertainty:

@@ -136,10 +136,7 @@ def stated(model: UncertaintyModel, columns: Mapping[str, Floats], kinds: Sequen
     low, high = values + low, values + high
     for index, name in enumerate(names):
         if name != CIRCULAR:
-            floor, roof = possible(name)
-            # A value may itself lie beyond what is possible, and stays in its interval.
-            low[index] = np.minimum(np.maximum(low[index], floor), np.maximum(values[index], floor))
-            high[index] = np.maximum(np.minimum(high[index], roof), np.minimum(values[index], roof))
+            low[index], high[index] = (np.clip(end[index], *possible(name)) for end in (low, high))
     return Stated(dict(zip(names, standard, strict=True)), dict(zip(names, low, strict=True)),
                   dict(zip(names, high, strict=True)))
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from models.rules import Floats
 from models.sheet_check import possible
 from models.table import LabelledTable
-from models.uncertainty import ANY, CIRCULAR, NOMINAL, Band, turned
+from models.uncertainty import ANY, CIRCULAR, NOMINAL, Band, UncertaintyModel, covers, stated, turned
 from models.vocabulary import MEASURE
 
 Bools = NDArray[np.bool_]
@@ -22,6 +22,8 @@ ONE_SIGMA = 0.682689
 #: So many rows a band of values shall rest on; fewer than 39 cannot tell a 95 % interval.
 BAND_ROWS, LEAST_ROWS = 120, 39
 MOST_BANDS = 10
+#: Boards are held back in so many turns; the intervals leave out no less and no more of the rows than this.
+FOLDS, LEAST_MISS, MOST_MISS = 4, 0.005, 0.10
 #: Fewer rows than this tell nothing at all.
 FEWEST = 8
 #: A measurement that gives its least or greatest value this often has a band for that very value.
@@ -40,6 +42,7 @@ class _Rows:
     kind: NDArray[np.str_]
     condition: NDArray[np.str_]
     joint: NDArray[np.intp]  # equal for pictures of the same joint
+    board: NDArray[np.intp]  # equal for joints of the same board
     deviation: Floats  # from the mean of the pictures of the same board; NaN where there is but one picture
 
     def take(self, rows: Bools) -> _Rows:
@@ -78,17 +81,54 @@ def learn_uncertainty(tables: Mapping[str, LabelledTable], station: str, *, nomi
         rows = _rows(tables, name, weights)
         if len(rows) < FEWEST:
             continue
-        bands += _bands(rows, name, station, ANY)
-        part_kinds = sorted(set(rows.kind.tolist()) - {ANY}) if MEASURE[name].part == "joint" else []
-        for kind in part_kinds:
-            of_kind = rows.take(rows.kind == kind)
-            if _inside(of_kind.measured, name).sum() >= BAND_ROWS:
-                bands += _bands(of_kind, name, station, kind)
+        miss = _miss(rows, name)
+        bands += _graded_bands(rows, name, station, miss)
         for condition in tables:
             of_condition = rows.take(rows.condition == condition)
             if len(of_condition) >= FEWEST:
-                bands.append(_band(of_condition, name, (station, name, ANY, condition)))
+                bands.append(_band(of_condition, name, (station, name, ANY, condition), miss))
     return bands
+
+
+def _graded_bands(rows: _Rows, name: str, station: str, miss: float) -> list[Band]:
+    """Return the bands of one measurement that grading uses: for every land, and for each kind with enough rows."""
+    bands = _bands(rows, name, station, ANY, miss)
+    for kind in sorted(set(rows.kind.tolist()) - {ANY}) if MEASURE[name].part == "joint" else ():
+        of_kind = rows.take(rows.kind == kind)
+        if _inside(of_kind.measured, name).sum() >= BAND_ROWS:
+            bands += _bands(of_kind, name, station, kind, miss)
+    return bands
+
+
+def _miss(rows: _Rows, name: str) -> float:
+    """Return what share the intervals may leave out of the rows so that they hold 95 % on boards not learned from.
+
+    Joints of one board share finish, mask and lamps, so that intervals learned from some boards hold less of the
+    truths of others. Boards are held back in turns; between the shares tried, the answer is found by halving.
+    """
+    groups = np.unique(rows.board)
+    if len(groups) < 2 * FOLDS:
+        return 1.0 - COVERAGE
+    fold = rows.board % FOLDS
+    parts = [(rows.take(fold != held), rows.take(fold == held)) for held in range(FOLDS)]
+
+    def missed(miss: float) -> float:
+        out = of = 0.0
+        for known, held in parts:
+            model = UncertaintyModel(tuple(_graded_bands(known, name, ANY, miss)))
+            told = stated(model, {name: held.measured}, held.kind.tolist())
+            wide = told.high[name] - told.low[name] > 1e-9
+            out += held.weight[wide & ~covers(name, told.low[name], told.high[name], held.truth)].sum()
+            of += held.weight[wide].sum()
+        return float(out / of) if of > 0.0 else 0.0
+
+    low, high = LEAST_MISS, MOST_MISS
+    if missed(high) <= 1.0 - COVERAGE:
+        return high
+    for _ in range(5):
+        middle = math.sqrt(low * high)
+        low, high = (middle, high) if missed(middle) <= 1.0 - COVERAGE else (low, middle)
+    return low
 
 
 def _condition_weights(tables: Mapping[str, LabelledTable], nominal_share: float) -> dict[str, float]:
@@ -103,6 +143,7 @@ def _condition_weights(tables: Mapping[str, LabelledTable], nominal_share: float
 def _rows(tables: Mapping[str, LabelledTable], name: str, weights: Mapping[str, float]) -> _Rows:
     found = []
     numbers: dict[tuple[str, str], int] = {}
+    boards: dict[str, int] = {}
     for condition, table in tables.items():
         if name not in table.columns or name not in table.exact:
             continue
@@ -113,6 +154,7 @@ def _rows(tables: Mapping[str, LabelledTable], name: str, weights: Mapping[str, 
         joints = np.array([numbers.setdefault(key, len(numbers)) for key in _joint_keys(table)], dtype=np.intp)
         found.append(_Rows(measured[known], truth[known], np.full(count, weights.get(condition, 0.0)), kinds,
                            np.full(count, condition), joints[known],
+                           np.array([boards.setdefault(b, len(boards)) for b in table.boards], dtype=np.intp)[known],
                            _deviations(joints, np.where(known, measured, np.nan), name)[known]))
     return _all(found)
 
@@ -159,26 +201,26 @@ def _inside(values: Floats, name: str) -> Bools:
     return np.asarray(((values > floor) | (not at_floor)) & ((values < roof) | (not at_roof)))
 
 
-def _bands(rows: _Rows, name: str, station: str, kind: str) -> list[Band]:
+def _bands(rows: _Rows, name: str, station: str, kind: str, miss: float) -> list[Band]:
     """Return the bands of one measurement and land kind, for all conditions together."""
     at_floor, at_roof = _atoms(rows.measured, name)
     floor, roof = possible(name)
     key = (station, name, kind, ANY)
     inner = rows.take(_inside(rows.measured, name))
     if len(inner) < FEWEST:
-        return [_band(rows, name, key)]
+        return [_band(rows, name, key, miss)]
     edges = [] if name == CIRCULAR else _edges(inner)
     low = floor if at_floor else min([_readable(float(inner.measured.min()), down=True), *edges[:1]])
     high = roof if at_roof else max([_readable(float(inner.measured.max()), up=True), *edges[-1:]])
     place = np.searchsorted(edges, inner.measured, side="right")
     parts = [inner.take(place == index) for index in range(len(edges) + 1)]
-    found = [_band(part, name, key, ends)
+    found = [_band(part, name, key, miss, ends)
              for part, ends in zip(parts, zip((low, *edges), (*edges, high), strict=True), strict=True)]
-    found = _merged(found, parts, name, key)
+    found = _merged(found, parts, name, key, miss)
     if at_floor:
-        found.insert(0, _band(rows.take(rows.measured <= floor), name, key, (floor, floor)))
+        found.insert(0, _band(rows.take(rows.measured <= floor), name, key, miss, (floor, floor)))
     if at_roof:
-        found.append(_band(rows.take(rows.measured >= roof), name, key, (roof, roof)))
+        found.append(_band(rows.take(rows.measured >= roof), name, key, miss, (roof, roof)))
     return found
 
 
@@ -195,7 +237,8 @@ def _edges(rows: _Rows) -> list[float]:
     return edges
 
 
-def _merged(bands: list[Band], parts: list[_Rows], name: str, key: tuple[str, str, str, str]) -> list[Band]:
+def _merged(bands: list[Band], parts: list[_Rows], name: str, key: tuple[str, str, str, str],
+            miss: float) -> list[Band]:
     """Join neighbouring bands that say nearly the same, so that the table stays short and rests on more rows."""
     kept, rows = bands[:1], parts[:1]
     for band, part in zip(bands[1:], parts[1:], strict=True):
@@ -203,14 +246,15 @@ def _merged(bands: list[Band], parts: list[_Rows], name: str, key: tuple[str, st
         before = kept[-1]
         if abs(band.low_95 - before.low_95) <= near and abs(band.high_95 - before.high_95) <= near:
             rows[-1] = _all([rows[-1], part])
-            kept[-1] = _band(rows[-1], name, key, (before.low, band.high))
+            kept[-1] = _band(rows[-1], name, key, miss, (before.low, band.high))
         else:
             kept.append(band)
             rows.append(part)
     return kept
 
 
-def _band(rows: _Rows, name: str, key: tuple[str, str, str, str], ends: tuple[float, float] | None = None) -> Band:
+def _band(rows: _Rows, name: str, key: tuple[str, str, str, str], miss: float,
+          ends: tuple[float, float] | None = None) -> Band:
     """Evaluate one band."""
     low, high = ends or (_readable(float(rows.measured.min()), down=True),
                          _readable(float(rows.measured.max()), up=True))
@@ -222,7 +266,7 @@ def _band(rows: _Rows, name: str, key: tuple[str, str, str, str], ends: tuple[fl
     spread = (-outer_quantile(-rest, rows.weight, tail, rows.independent)
               - outer_quantile(rest, rows.weight, tail, rows.independent)) / 2.0
     repeatability = _repeatability(rows.deviation)
-    low_95, high_95 = _interval(rows, rest, name, (low, high))
+    low_95, high_95 = _interval(rows, rest, name, (low, high), miss)
     # spread^2 = repeatability^2 + (what differs between joints, boards and conditions)^2, and the latter is not
     # negative; bias and resolution (JCGM 100:2008, F.2.2.1) come on top.
     spread = max(spread, 0.0 if math.isnan(repeatability) else repeatability)
@@ -231,14 +275,13 @@ def _band(rows: _Rows, name: str, key: tuple[str, str, str, str], ends: tuple[fl
                 _short(high_95))
 
 
-def _interval(rows: _Rows, rest: Floats, name: str, ends: tuple[float, float]) -> tuple[float, float]:
-    """Return the 95 % interval of truth - measured.
+def _interval(rows: _Rows, rest: Floats, name: str, ends: tuple[float, float], miss: float) -> tuple[float, float]:
+    """Return the 95 % interval of truth - measured, which leaves out the share `miss` of the rows.
 
     Each tail leaves out half of what may be missed. Where the truth often is the least or the greatest possible value,
     the interval reaches that end and the other tail may leave out all (JCGM 101:2008, 7.7: any interval that holds
     95 % will do, and the shorter the better).
     """
-    miss = 1.0 - COVERAGE
     floor, roof = (-np.inf, np.inf) if name == CIRCULAR else possible(name)
     total = rows.weight.sum()
     low_atom = rows.weight[rows.truth <= floor].sum() >= TRUE_ATOM * total

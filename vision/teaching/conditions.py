@@ -7,6 +7,7 @@ every measurement and how far each condition carries it from the truth.
 
 from __future__ import annotations
 
+import hashlib
 import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -69,8 +70,9 @@ def repeated_tables(family: Family, station: Station, *, boards: int, seed: int,
     be measured under a condition are left out there.
     """
     family = replace(family, uncertainty=None)
+    mark = hashlib.sha256(repr(tuple(conditions)).encode()).hexdigest()[:8]
     with kept(cache) as folder:
-        place = folder / lot_key(family, station, seed, defect_rate) / f"again-{boards}"
+        place = folder / lot_key(family, station, seed, defect_rate) / f"again-{boards}-{mark}"
         names = [condition.name for condition in conditions]
         if not _whole(place, names):
             job = partial(_board_again, family=family, station=station, seed=seed, defect_rate=defect_rate,
