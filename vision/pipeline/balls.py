@@ -53,13 +53,12 @@ def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float
             px_per_mm: float) -> Balls:
     """Return the balls known by their shading: equally curved both ways, with a dark rim all round."""
     largest = 0.5 * MAX_BALL_MM * px_per_mm
-    board = owners < CHIP_OWNER
-    # Half as fine is fine enough: how deep a place lies inside a land, in px of the half picture.
-    on_land = (board & (owners != FREE))[::2, ::2].astype(np.uint8)
+    # Half as fine is fine enough to say how deep a place lies inside a land, in px of the half picture.
+    half = np.ascontiguousarray(owners[::2, ::2])
+    board = half < CHIP_OWNER
+    on_land = (board & (half != FREE)).view(np.uint8)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
-    shallow = (half_depth <= 0.5 * EDGE_REACH * largest).view(np.uint8)
-    near = cv2.resize(shallow, owners.shape[::-1], interpolation=cv2.INTER_NEAREST)
-    found = find_spheres(capture, optics, largest, board & (near > 0), mask)
+    found = find_spheres(capture, optics, largest, board & (half_depth <= 0.5 * EDGE_REACH * largest), mask)
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column

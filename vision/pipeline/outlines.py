@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.capture import Capture
 from vision.pipeline.lands import edge_distance
 from vision.setup.family import Joint
 from vision.setup.geometry import Similarity
@@ -16,6 +16,7 @@ from vision.setup.geometry import Similarity
 KEPT = 16  # geometry of so many views is kept; a family seldom has more
 INSIDE_MM, OUTSIDE_MM = -0.08, (0.12, 0.28)  # what is compared across a land's edge
 INSIDE_STEPS, OUTSIDE_STEPS, AROUND = 10, 3, 48
+NEIGHBOURS_PX = ((-0.8, -0.8), (0.8, -0.8), (-0.8, 0.8), (0.8, 0.8))
 
 
 def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: float = 0.0,
@@ -40,7 +41,7 @@ def land_edges(joints: tuple[Joint, ...], steps: int) -> tuple[NDArray[np.float6
     return _kept(radius), _kept(np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1))
 
 
-def lands_seen(grey: NDArray[np.float32], joints: Sequence[Joint], to_picture: Similarity) -> float:
+def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity) -> float:
     """Return the share of lands whose outline is an edge in the picture: inside differs from just outside.
 
     A soldered land holds bright and dark zones, so the inside is judged by its spread as well as its mean.
@@ -52,22 +53,26 @@ def lands_seen(grey: NDArray[np.float32], joints: Sequence[Joint], to_picture: S
     away = np.concatenate([inner[:, :, None] * inside_at, near[:, :, None] + (far - near)[:, :, None] * outside_at],
                           axis=2)
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
-    height, width = grey.shape
+    width, height = capture.size_px
     corners = to_picture.to_px(center + far[:, :, None] * direction)
     shown = ((corners >= 0) & (corners <= (width, height))).all(axis=(1, 2))
     if not shown.any():
         return 0.0
-    places = to_picture.to_px(center[shown][:, :, None] + away[shown][..., None] * direction[:, None]) - 0.5
-    flat = places.reshape(len(places), -1, 2).astype(np.float32)
-    seen = cv2.remap(grey, np.ascontiguousarray(flat[..., 0]), np.ascontiguousarray(flat[..., 1]), cv2.INTER_LINEAR)
-    values = np.asarray(seen, dtype=np.float64).reshape(places.shape[:3])
+    middle = (to_picture.to_px(center[shown]) - 0.5).astype(np.float32)
+    ray = (direction @ to_picture.matrix.T).astype(np.float32)
+    x, y = (middle[:, :, None, axis] + away[shown].astype(np.float32) * ray[:, axis, None] for axis in (0, 1))
+    # A place's brightness is the brightest light's, highlights held down, averaged over a few pixels against noise.
+    values = np.zeros(x.shape, dtype=np.float32)
+    for right, down in NEIGHBOURS_PX:
+        values += np.clip(capture.sample(x + np.float32(right), y + np.float32(down)).max(axis=0), 0.0, 1.5)
+    values /= len(NEIGHBOURS_PX)
     within, spread = _mean_std(values[:, :, :INSIDE_STEPS], inside_at)
     around, noise = _mean_std(values[:, :, INSIDE_STEPS:], np.ones(OUTSIDE_STEPS))
     stands_out = (np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise)
     return float(stands_out.mean())
 
 
-def _mean_std(values: NDArray[np.float64],
+def _mean_std(values: NDArray[np.float32],
               weight: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return mean and standard deviation [joint] of values [joint, azimuth, radius], weighted along the radius."""
     share = weight / (weight.sum() * values.shape[1])

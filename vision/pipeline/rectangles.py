@@ -109,10 +109,8 @@ def _window(capture: Capture, chip: Chip, to_picture: Similarity, step: float) -
     board = np.stack([chip.x_mm + u * np.cos(angle) - v * np.sin(angle),
                       chip.y_mm + u * np.sin(angle) + v * np.cos(angle)], axis=-1)
     points = (to_picture.to_px(board) - 0.5).astype(np.float32)
-    map_x, map_y = np.ascontiguousarray(points[..., 0]), np.ascontiguousarray(points[..., 1])
-    planes = [cv2.remap(plane, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-              for plane in capture.responses]
-    return np.sqrt(np.maximum(np.stack(planes, axis=-1), 0.0)).astype(np.float32)
+    map_x, map_y = points[..., 0], points[..., 1]
+    return np.ascontiguousarray(np.moveaxis(np.sqrt(np.maximum(capture.sample(map_x, map_y), 0.0)), 0, 2))
 
 
 def _scores(window: Plane, flat: int, half_long: float, half_short: float) -> Plane:

@@ -26,7 +26,6 @@ MAX_SCALE_ERROR = 0.04
 INLIER_MM = 0.12
 MIN_MATCH = 0.55  # normalised correlation with a disc
 COARSE_RADIUS_PX = 7.0  # discs are first looked for where they are still about this large
-COARSE_PX_PER_MM = 20.0  # lands show in a picture of this scale
 LANDS_NEEDED = 0.6  # share of lands that must be where the family has them
 
 
@@ -71,8 +70,7 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
     fit, residual_px = fit_similarity(sources, targets)
     matrix = fit.matrix @ nominal.matrix
     to_picture = Similarity(matrix, fit.matrix @ nominal.shift + fit.shift)
-    small, shrink = _coarse_marks(capture, to_picture.px_per_mm)
-    share = lands_seen(small, family.joints, Similarity(to_picture.matrix / shrink, to_picture.shift / shrink))
+    share = lands_seen(capture, family.joints, to_picture)
     if share < LANDS_NEEDED:
         raise RegistrationError(f"view {view.name}: only {share:.0%} of the lands are where family {family.name} has "
                                 f"them, wanted {LANDS_NEEDED:.0%}; wrong board, wrong side or turned?")
@@ -93,19 +91,6 @@ def mark_image(capture: Capture, rows: slice = slice(None), columns: slice = sli
         brightest = np.maximum(brightest, plane)
     clipped = np.clip(brightest, 0.0, 1.5)
     return np.asarray(cv2.GaussianBlur(clipped, (0, 0), 1.0), dtype=np.float32)
-
-
-def _coarse_marks(capture: Capture, px_per_mm: float) -> tuple[NDArray[np.float32], int]:
-    """Return the picture of marks as coarse as the look at the lands allows, and how many px make one of its px."""
-    shrink = max(1, int(px_per_mm / COARSE_PX_PER_MM))
-    width, height = (side // shrink for side in capture.size_px)
-    brightest: NDArray[np.float32] | None = None
-    for picture in capture.interleaved or capture.responses:
-        small = cv2.resize(picture[:height * shrink, :width * shrink], (width, height), interpolation=cv2.INTER_AREA)
-        for plane in cv2.split(small):
-            brightest = np.asarray(plane if brightest is None else cv2.max(brightest, plane), dtype=np.float32)
-    assert brightest is not None
-    return np.clip(brightest, 0.0, 1.5), shrink
 
 
 def _fiducial_fit(capture: Capture, fiducials: Sequence[Fiducial], nominal: Similarity,

@@ -24,10 +24,8 @@ SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller one
 NEAR_RIM, FAR_RIM = 0.75, 1.0  # where the dark rim is looked for, in radii
 CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
-FIT_SIDE = 15  # samples each way of the fit
-#: Least roundness and explained share after the first, second and last fit; the last are what a sphere must reach.
-ROUND, EXPLAINED = 0.45, 0.70
-LEAST_BY_FIT = ((0.05, 0.20), (0.20, 0.45), (ROUND, EXPLAINED))
+#: Samples each way of the first, second and last fit, and what must be reached to go on: roundness, explained share.
+FITS = ((9, 0.05, 0.20), (15, 0.20, 0.45), (15, 0.45, 0.70))
 AROUND = 24  # directions in which the rim is looked at
 
 #: How much further out a light is seen for roughness: half-level of the predicted response for the usual roughness.
@@ -57,44 +55,57 @@ def find_spheres(capture: Capture, optics: Optics, largest_px: float, searched: 
                  board: Planes) -> Spheres:
     """Return all places that look at all like a sphere.
 
-    `searched` [row, col] says where middles may lie, `board` [light] is the bare board's response.
+    `searched` [row, col] says where middles may lie, for every other row and column of the picture; `board` [light]
+    is the bare board's response.
     """
     flat, steep = int(np.argmin(optics.slope_deg)), int(np.argmax(optics.slope_deg))
     # Whole numbers, 100 = as bright as lit solder: a coarse look that lets nothing round pass by.
     scale = 100.0 * optics.white / optics.lit_energy
     high, low = (_grey(cv2.addWeighted(plane, float(scale[light]), plane, 0.0, 0.0, dtype=cv2.CV_8U))
                  for light, plane in ((light, capture.light(light)) for light in (flat, steep)))
-    inside = searched.view(np.uint8) * np.uint8(255)
     size = 1.0
     radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
     found: list[Array] = [np.zeros((0, 3))]
     while LEVEL_RADII_PX[0] * size <= largest_px and min(high.shape) > 32:
-        here = _candidates(high, low, inside, [radius for radius in radii if radius * size <= 1.2 * largest_px])
+        here = _candidates(high, low, [radius for radius in radii if radius * size <= 1.2 * largest_px])
         found.append(np.concatenate([(here[:, :2] + 0.5) * size - 0.5, here[:, 2:] * size], axis=1))
         size, radii = size * 2.0, LEVEL_RADII_PX
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
                      for plane in (high, low))
-        inside = _grey(cv2.resize(inside, high.shape[::-1], interpolation=cv2.INTER_NEAREST))
     places = np.concatenate(found)
+    column, row = (np.clip(places[:, axis] / 2.0, 0, searched.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
+    places = places[searched[row, column]]
     return _fitted(capture, optics, places[:, :2], places[:, 2], board)
 
 
-def _candidates(high: Grey, low: Grey, inside: Grey, radii: Sequence[float]) -> Array:
-    """Return x, y, radius (n, 3) where the flattest light peaks above a ring all round it and the steepest does not."""
-    middle, low_middle = (_grey(cv2.blur(plane, (CORE_PX, CORE_PX))) for plane in (high, low))
+def _candidates(high: Grey, low: Grey, radii: Sequence[float]) -> Array:
+    """Return x, y, radius (n, 3) where the flattest light peaks above a ring all round it and the steepest does not.
+
+    Few pixels of the flattest light stand out from a ring around them; the rest is asked of those alone.
+    """
+    middle = _grey(cv2.blur(high, (CORE_PX, CORE_PX)))
     clear = cv2.max(cv2.convertScaleAbs(middle, alpha=0.35), 8.0)  # type: ignore[call-overload]
-    found = []
+    found = [np.zeros((0, 3))]
     for radius in radii:
-        contrast = cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius)))
-        good = cv2.bitwise_and(cv2.compare(contrast, clear, cv2.CMP_GE), inside)
-        order = cv2.subtract(cv2.dilate(low, _ring(0.5 * radius)), low_middle)
-        peak = cv2.compare(contrast, cv2.dilate(contrast, np.ones((3, 3), dtype=np.uint8)), cv2.CMP_EQ)
-        for holds in (peak, cv2.compare(order, 8.0, cv2.CMP_GE)):  # type: ignore[call-overload]
-            good = cv2.bitwise_and(good, holds)
-        places = cv2.findNonZero(good)
-        spots = np.zeros((0, 2)) if places is None else np.asarray(places, dtype=np.float64).reshape(-1, 2)
+        contrast = _grey(cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius))))
+        places = cv2.findNonZero(cv2.compare(contrast, clear, cv2.CMP_GE))
+        if places is None:
+            continue
+        spots = np.asarray(places).reshape(-1, 2)
+        peak = contrast[spots[:, 1], spots[:, 0]] >= _around(contrast, spots, np.ones((3, 3))).max(axis=1)
+        spots = spots[peak]
+        core = np.round(_around(low, spots, np.ones((CORE_PX, CORE_PX))).mean(axis=1))
+        spots = spots[_around(low, spots, _ring(0.5 * radius)).max(axis=1) >= core + 8.0]
         found.append(np.concatenate([spots, np.full((len(spots), 1), radius)], axis=1))
     return np.concatenate(found)
+
+
+def _around(plane: Grey, spots: NDArray[Any], kernel: NDArray[Any]) -> Grey:
+    """Return the values of a plane at a kernel's places around spots (n, 2), [n, place]."""
+    rows, columns = np.nonzero(kernel)
+    row = np.clip(spots[:, 1:] + (rows - kernel.shape[0] // 2), 0, plane.shape[0] - 1)
+    column = np.clip(spots[:, :1] + (columns - kernel.shape[1] // 2), 0, plane.shape[1] - 1)
+    return _grey(plane[row, column])
 
 
 def _grey(plane: NDArray[Any]) -> Grey:
@@ -112,10 +123,10 @@ def _ring(radius: float) -> NDArray[np.uint8]:
     return kernel
 
 
-@lru_cache(maxsize=1)
-def _fit_grid() -> tuple[Planes, Planes, Planes, Planes]:
+@lru_cache(maxsize=2)
+def _fit_grid(side: int) -> tuple[Planes, Planes, Planes, Planes]:
     """Return the places u and v of the fitted samples, in radii, their terms [sample, term], and the inverse."""
-    axis = (np.arange(FIT_SIDE) - FIT_SIDE // 2) * (FIT_REACH / (FIT_SIDE // 2))
+    axis = (np.arange(side) - side // 2) * (FIT_REACH / (side // 2))
     u, v = (part.ravel() for part in np.meshgrid(axis, axis))
     inside = np.hypot(u, v) <= FIT_REACH
     u, v = u[inside], v[inside]
@@ -129,9 +140,9 @@ def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, boar
 
     What is no sphere at all is left out after each fit.
     """
-    u, v, terms, inverse = _fit_grid()
     start, first = places, radius
-    for least_round, least_explained in LEAST_BY_FIT:
+    for side, least_round, least_explained in FITS:
+        u, v, terms, inverse = _fit_grid(side)
         seen = sample(capture, places[:, :1] + radius[:, None] * u, places[:, 1:] + radius[:, None] * v)
         slope, energy = slope_from_responses(seen, optics, USUAL_ROUGHNESS)
         square = np.sin(np.deg2rad(slope)) ** 2

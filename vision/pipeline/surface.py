@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import Optics, light_moment, roughness_from_purity, slope_from_responses
+from vision.pipeline.optics import Optics, light_moment, roughness_from_purity, slope_from_moment
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
 from vision.setup.family import Fiducial
@@ -51,21 +51,26 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     mask = mask_response(patches)
     smooth = _smooth(patches.responses)
     roughness = solder_roughness(smooth, optics)
-    slope, energy = slope_from_responses(smooth, optics, roughness)
+    moment, energy = light_moment(smooth, optics)
+    slope = slope_from_moment(moment, optics, roughness)
     level = lit_level(energy, optics)
-    energy = energy / np.float32(level)
+    energy *= np.float32(1.0 / level)
     # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
-    flat = (slope < DIM_FLAT_DEG) & (energy > FLAT_DIM)
-    energy = np.where(flat, np.maximum(energy, np.float32(1.0)), energy)
+    flat = (slope < np.float32(DIM_FLAT_DEG)) & (energy > np.float32(FLAT_DIM))
+    energy = np.maximum(energy, flat.astype(np.float32))
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, land, slope, dark)
-    return Surface(slope, energy, dark, bare, ~dark & ~bare, mask, land,
-                   light_moment(smooth, optics)[0], roughness, level)
+    return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level)
 
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Average over three azimuths (circular), against grain and noise."""
-    return (responses + np.roll(responses, 1, axis=2) + np.roll(responses, -1, axis=2)) / np.float32(3.0)
+    """Average over three azimuths (circular), against grain and noise; of one light, all joints are contiguous."""
+    planes = np.ascontiguousarray(np.moveaxis(responses, 1, 0))
+    soft = cv2.blur(planes.reshape(-1, planes.shape[3]), (1, 3)).reshape(planes.shape)
+    # In one table the first and the last azimuth have other neighbours than on the circle.
+    for place, beside in ((0, 1), (-1, -2)):
+        soft[:, :, place] = (planes[:, :, place] + planes[:, :, beside] + planes[:, :, -1 - place]) / np.float32(3.0)
+    return np.moveaxis(np.asarray(soft, dtype=np.float32), 0, 1)
 
 
 def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[np.float64]:
@@ -152,8 +157,9 @@ def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slop
         return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
     near = np.ones(slope.shape, dtype=bool)
     for light in range(responses.shape[1]):
-        ratio = (responses[:, light] + 0.05) / (float(land[light]) + 0.05)
-        near &= (ratio < LIKE_FIDUCIAL) & (ratio > 1.0 / LIKE_FIDUCIAL)
+        level = float(land[light]) + 0.05
+        near &= responses[:, light] < np.float32(level * LIKE_FIDUCIAL - 0.05)
+        near &= responses[:, light] > np.float32(level / LIKE_FIDUCIAL - 0.05)
     return near
 
 
