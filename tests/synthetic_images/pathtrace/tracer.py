@@ -17,7 +17,7 @@ PROBE = """
 import mitsuba as mi
 mi.set_variant("llvm_ad_rgb")
 import numpy as np
-scene = mi.load_dict({"type": "scene", "e": {"type": "constant"}, "s": {"type": "sphere"},
+scene = mi.load_dict({"type": "scene", "i": {"type": "path"}, "e": {"type": "constant"}, "s": {"type": "sphere"},
                       "c": {"type": "orthographic", "film": {"type": "hdrfilm", "width": 4, "height": 4}}})
 print(float(np.array(mi.render(scene, spp=1)).sum()))
 """
