@@ -230,22 +230,19 @@ def test_the_traces_are_those_that_were_measured(known):
     assert len(find_traces(known.seen, known.station, balls=False).balls.diameter_mm) == 0
 
 
-def test_a_shifted_chip_is_drawn_where_it_was_found(tmp_path, words):
-    family, station = small_family(), small_station()
-    files, inspection = board(tmp_path, station, family, planned=PLANNED, chips={0: ("chip_shifted", 1.0)}, seed=31)
-    chip = inspection.chips[0]
-    along, across = (chip.measurements[f"shift_{way}_mm"] for way in ("along", "across"))
-    assert math.hypot(along, across) > 0.1
-    seen = see_view(load_view("v1", files.pictures, station), family, family.views[0], station)
-    picture = draw_zoom(seen, find_traces(seen, station, balls=False), inspection, chip, family, station, SHEET)
+@pytest.mark.parametrize(("along", "across"), [(0.30, -0.20), (-0.10, 0.35), (0.9, 0.5)])
+def test_a_shifted_chip_is_drawn_where_it_was_found(known, words, along, across):
+    measured = {"shift_along_mm": along, "shift_across_mm": across, "turn_deg": 0.0}
+    chip = replace(known.parts["R1"], measurements=known.parts["R1"].measurements | measured)
+    picture = draw_zoom(known.seen, known.traces, known.inspection, chip, known.family, known.station, SHEET)
     panel = picture[102:452, 18:368].astype(int)
-    scale = 350.0 / (2.0 * (1.0 + 0.9))  # the chip is 2 mm long, the window reaches 0.9 mm further
+    half = 1.0 + 0.9 + max(math.hypot(along, across) - 0.5, 0.0)  # a chip of 2 mm, with room for the shift
     middles = {}
     for color in (FOUND.color, SKY):
         row, column = np.nonzero((np.abs(panel - color) < 12).all(axis=2))
         middles[color] = np.array([column.min() + column.max(), row.min() + row.max()]) / 2.0
     # Seen from the bottom, board x runs to the left; the chip lies along x.
-    moved = (middles[FOUND.color] - middles[SKY]) / scale
+    moved = (middles[FOUND.color] - middles[SKY]) * 2.0 * half / 350.0
     assert moved == pytest.approx([-along, -across], abs=0.06)
     assert any(each.startswith(f"along {along:+.2f} mm, across {across:+.2f} mm") for each in words)
 

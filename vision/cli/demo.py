@@ -326,7 +326,7 @@ def _sheets(boards: dict[str, BoardFiles], family: Family, station: Station, she
     for serial in dict.fromkeys(place.serial for place in worst):
         names = [place.name for place in worst if place.serial == serial]
         for name, picture in sheet_pictures(boards[serial], family, station, sheet, graded[serial], names).items():
-            found[serial, name] = data_uri(picture)
+            found[serial, name] = data_uri(picture, 72)
     return found
 
 

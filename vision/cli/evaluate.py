@@ -333,5 +333,5 @@ def _pictures(options: Mapping[str, Any], worst: Sequence[Outcome], sheet: Limit
         if sheet is None or board not in graded:
             continue
         for name, picture in sheet_pictures(boards[board], family, station, sheet, graded[board], names).items():
-            whole[board, name] = data_uri(picture)
+            whole[board, name] = data_uri(picture, 72)
     return small, whole

@@ -38,6 +38,7 @@ from vision.setup.station import Station
 
 HEADING_PX = 36
 LABEL_SIZE, LABEL_LINE = 15, 18
+FAR = 4.0  # square pixels that a label may hide to be a pixel nearer to its part
 OFF_MM = 0.06  # the land's outline is drawn this far outside the land, a gap's arc further
 MARKS_IN_WORDS = ("thin line: toe     thick arc: gap     cross: lead's end     ring with ticks: ball     "
                   "double line: bridge (dotted: within a net)")
@@ -64,7 +65,7 @@ def draw_view(seen: ViewSurfaces, inspection: Inspection, station: Station, trac
             outline = chip_outline(chip, seen.registration.to_picture, 0.1)
             _draw_part(paper.canvas, outline, chips[chip.ref])
             labels.append((outline, chips[chip.ref]))
-    _draw_labels(paper, labels)
+    _draw_labels(paper, labels, _ball_boxes(seen, traces))
     _draw_heading(paper, inspection, seen.capture.view)
     return paper.finished()
 
@@ -150,10 +151,21 @@ def _draw_heading(paper: Paper, inspection: Inspection, view: str) -> None:
         paper.text(width - 14, 24, MARKS_IN_WORDS, 14, ink, "rs")
 
 
-def _draw_labels(paper: Paper, parts: Sequence[tuple[Points, JointInspection | ChipInspection]]) -> None:
-    """Write name, verdict and findings beside every part that is not accepted, where no other label lies."""
+def _ball_boxes(seen: ViewSurfaces, traces: Traces) -> list[Box]:
+    """Return the boxes in which balls are marked, picture px."""
+    half = 0.5 * traces.balls.diameter_mm * seen.registration.to_picture.px_per_mm + 11.0
+    x, y = traces.balls.places_px[:, 0], traces.balls.places_px[:, 1]
+    corners = np.stack([x - half, y - half, x + half, y + half], axis=1).tolist()
+    return [(left, top, right, bottom) for left, top, right, bottom in corners]
+
+
+def _draw_labels(paper: Paper, parts: Sequence[tuple[Points, JointInspection | ChipInspection]],
+                 balls: Sequence[Box]) -> None:
+    """Write name, verdict and findings beside every part that is not accepted, where least is hidden."""
     taken: list[Box] = []
-    bodies = [(*outline.min(axis=0), *outline.max(axis=0)) for outline, result in parts if result.verdict != "accept"]
+    # Each with what a hidden square pixel of it costs.
+    bodies = [((*outline.min(axis=0), *outline.max(axis=0)), 1.0 if result.verdict == "accept" else 2.0)
+              for outline, result in parts] + [(box, 3.0) for box in balls]
     for outline, result in parts:
         if result.verdict == "accept":
             continue
@@ -164,30 +176,47 @@ def _draw_labels(paper: Paper, parts: Sequence[tuple[Points, JointInspection | C
         height = float(LABEL_LINE * len(lines) + 6)
         box = _free_place(outline, (width, height), paper.canvas.shape, taken, bodies)
         taken.append(box)
+        _draw_leader(paper.canvas, outline, box, result.verdict)
         _draw_label(paper, lines, box, result.verdict)
 
 
 def _free_place(outline: Points, size: tuple[float, float], shape: tuple[int, ...], taken: Sequence[Box],
-                bodies: Sequence[Box]) -> Box:
-    """Return the box beside a part that covers the least of labels, parts in trouble and the picture's border."""
+                bodies: Sequence[tuple[Box, float]]) -> Box:
+    """Return the box beside a part that hides the least of labels, other parts and balls."""
     (left, top), (right, bottom) = outline.min(axis=0), outline.max(axis=0)
     width, height = size
-    middle = (left + right - width) / 2.0
-    places = [(right + 4, top), (left - width - 4, top), (middle, top - height - 4), (middle, bottom + 4),
-              (right + 4, bottom - height), (left - width - 4, bottom - height)]
+    across = {"right": right + 5, "left": left - width - 5, "middle": (left + right - width) / 2.0,
+              "first": left, "last": right - width}
+    down = {"top": top, "bottom": bottom - height, "above": top - height - 5, "below": bottom + 5,
+            "middle": (top + bottom - height) / 2.0}
+    places = [(across[x], down[y]) for x in ("right", "left") for y in ("top", "middle", "bottom", "above", "below")]
+    places += [(across[x], down[y]) for y in ("above", "below") for x in ("middle", "first", "last")]
     boxes = []
     for wanted_x, wanted_y in places:
         x = min(max(wanted_x, 0.0), max(shape[1] - width, 0.0))
         y = min(max(wanted_y, HEADING_PX + 2.0), max(shape[0] - height, 0.0))
         boxes.append((x, y, x + width, y + height))
-    return min(boxes, key=lambda box: sum(_overlap(box, other) for other in taken) * 3.0
-               + sum(_overlap(box, other) for other in bodies))
+    middle = np.array([(left + right) / 2.0, (top + bottom) / 2.0])
+
+    def cost(box: Box) -> float:
+        away = float(np.hypot(*(np.array([(box[0] + box[2]) / 2.0, (box[1] + box[3]) / 2.0]) - middle)))
+        return (4.0 * sum(_overlap(box, other) for other in taken) + FAR * away
+                + sum(_overlap(box, other) * weight for other, weight in bodies))
+
+    return min(boxes, key=cost)
 
 
 def _overlap(one: Box, other: Box) -> float:
     across = min(one[2], other[2]) - max(one[0], other[0])
     down = min(one[3], other[3]) - max(one[1], other[1])
     return max(across, 0.0) * max(down, 0.0)
+
+
+def _draw_leader(canvas: Picture, outline: Points, box: Box, verdict: str) -> None:
+    """Draw a line from a label to the nearest point of its part."""
+    nearest = np.stack([np.clip(outline[:, 0], box[0], box[2]), np.clip(outline[:, 1], box[1], box[3])], axis=1)
+    at = int(np.argmin(np.hypot(*(outline - nearest).T)))
+    stroke(canvas, np.stack([outline[at], nearest[at]]), VERDICT_BGR[verdict], SOLID, 2, casing=INK)
 
 
 def _draw_label(paper: Paper, lines: Sequence[str], box: Box, verdict: str) -> None:

@@ -12,7 +12,6 @@ from vision.pipeline.inspection import ChipInspection, Inspection, JointInspecti
 from vision.pipeline.measure import ViewSurfaces
 from vision.pipeline.overlay import toned
 from vision.pipeline.paper import INK, LINE, SOFT, SOLID, WHITE, Paper, Picture, stroke
-from vision.pipeline.rectangles import MARGIN_MM
 from vision.pipeline.traces import Traces, find_spots
 from vision.pipeline.unwrap import chip_outline
 from vision.pipeline.zoom_charts import draw_profile, draw_strip
@@ -44,8 +43,9 @@ from vision.setup.geometry import Similarity
 from vision.setup.station import Station
 
 WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1320, 740, 1100
-LEFT, TOP, SIDE, APART, TABLE = 18, 102, 350, 20, 802
+LEFT, TOP, SIDE, APART, TABLE = 18, 102, 350, 20, 796
 FOOT = 26
+AROUND_CHIP_MM = 0.9
 CAUTION = ("A verdict supports a trained person and does not replace one. The current revision of the workmanship "
            "standard governs.")
 
@@ -56,8 +56,8 @@ JOINT_HELP = (
     "Bare land: flat all over; the highest light answers alike from hole to edge.",
     "Dark: steeper than any light can show, or one looks into the hole.")
 CHIP_HELP = (
-    "A chip lies between its two lands. Its flat metal ends shine most under the highest light;",
-    "along and across are the chip's own axes, turns are counter-clockwise on the board.")
+    "A chip's flat metal ends shine most under the highest light, bare lands do so too.",
+    "Along and across are the chip's own axes; turns are counter-clockwise on the board.")
 
 
 def draw_zoom(seen: ViewSurfaces, traces: Traces, inspection: Inspection, part: JointInspection | ChipInspection,
@@ -138,14 +138,15 @@ def _draw_chip(paper: Paper, seen: ViewSurfaces, chip: Chip, part: ChipInspectio
                height: int) -> None:
     """Draw a chip: where it should be and where it is, and the picture under each light."""
     to_picture = seen.registration.to_picture
-    half = max(chip.body_w_mm, chip.body_h_mm) / 2.0 + min(MARGIN_MM, 0.9)
+    along, across, turn = (part.measurements.get(name, math.nan)
+                           for name in ("shift_along_mm", "shift_across_mm", "turn_deg"))
+    moved = math.hypot(along, across)
+    half = max(chip.body_w_mm, chip.body_h_mm) / 2.0 + AROUND_CHIP_MM + (max(moved - 0.5, 0.0) if moved > 0 else 0.0)
     cut = cut_at(to_picture, (chip.x_mm, chip.y_mm), half, SIDE)
     planes = cut_planes(seen.capture.responses, cut)
     marked, marks = Paper(toned(planes), []), [EXPECTED]
     here = Similarity(cut.zoom * to_picture.matrix, cut.zoom * (to_picture.shift - cut.low))
     stroke(marked.canvas, chip_outline(chip, here), EXPECTED.color, EXPECTED.pattern, 2, closed=True, casing=INK)
-    along, across, turn = (part.measurements.get(name, math.nan)
-                           for name in ("shift_along_mm", "shift_across_mm", "turn_deg"))
     if all(map(math.isfinite, (along, across, turn))):
         _draw_found(marked, chip, cut, here, (along, across, turn))
         marks.append(FOUND)

@@ -17,7 +17,7 @@ PartInspection = JointInspection | ChipInspection
 SHAPE_OF = {"reject": "reject", "review": "review", "indicator": "ungraded", "clear": "accept"}
 _ORDER = ("reject", "review", "indicator", "clear")
 LINE_PX, SIZE = 17, 12
-MEASURED_AT, LIMIT_AT = 128, 288  # columns, from the table's left edge
+MEASURED_AT, LIMIT_AT = 128, 282  # columns, from the table's left edge
 
 
 @dataclass(frozen=True)
@@ -159,7 +159,7 @@ def limit_words(condition: Condition) -> str:
     sides = [f"{side} {limit:g}" for side, limit in (("above", condition.above), ("below", condition.below))
              if limit is not None]
     words = f"{' and '.join(sides)} {unit}".rstrip()
-    return f"{words}, guard {condition.guard:g}" if condition.guard > 0 else words
+    return f"{words}, guard {condition.guard:.2g}" if condition.guard > 0 else words
 
 
 def draw_rest(paper: Paper, part: PartInspection, rules: Sequence[RuleLines],
