@@ -12,6 +12,7 @@ from synthetic_images import canvas as cv
 from synthetic_images.canvas import Canvas, window
 from synthetic_images.chips import body_of
 from synthetic_images.criteria import chip_finding
+from synthetic_images.outline import land_edge
 from synthetic_images.plan import BoardPlan
 from synthetic_images.truth import TruthRow, in_picture
 
@@ -76,7 +77,7 @@ def _neck(plan: BoardPlan, canvas: Canvas, first: int, second: int) -> float:
 
 
 def ball_values(plan: BoardPlan, canvas: Canvas) -> dict[int, tuple[float, float]]:
-    """Return, per joint, how many loose balls are nearest to it and the largest one's diameter in mm."""
+    """Return, per joint, how many loose balls are nearest to its land and the largest one's diameter in mm."""
     found: dict[int, tuple[float, float]] = {}
     place = np.array([(j.x_mm, j.y_mm) for j in plan.family.joints])
     mask = (canvas.surface[canvas.inner] == cv.BALL).astype(np.uint8)
@@ -87,7 +88,9 @@ def ball_values(plan: BoardPlan, canvas: Canvas) -> dict[int, tuple[float, float
     for number in range(1, count):
         diameter = 2.0 * canvas.step_mm * float(np.sqrt(stats[number, cv2.CC_STAT_AREA] / np.pi))
         spot = canvas.board_to_fine.to_mm(centres[number] + (left, top) + canvas.pad + 0.5)
-        joint = int(np.argmin(np.hypot(*(place - spot).T)))
+        away = spot - place
+        azimuth = np.arctan2(away[:, 1], away[:, 0])[:, None]
+        joint = int(np.argmin(np.hypot(*away.T) - land_edge(plan.family.joints, azimuth)[:, 0]))
         many, largest = found.get(joint, (0.0, 0.0))
         found[joint] = (many + 1.0, max(largest, diameter))
     return found

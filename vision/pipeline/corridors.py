@@ -19,6 +19,8 @@ from vision.setup.family import Joint
 MAX_GAP_MM = 2.6  # land edges further apart than this are not expected to be bridged
 ALONG, ACROSS = 36, 49
 OVERLAP_MM = 0.06  # the corridor begins and ends a little inside the lands' edges
+NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
+DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
         return np.zeros(0)
     samples = _sample_corridors(capture, joints, corridors, registration)  # [pair, light, along, across]
     mask = 0.5 * (mask_response[corridors.first] + mask_response[corridors.second])
-    metal = is_metal(samples, mask, optics)
+    metal = is_metal(samples, mask, optics) & ~_dips(samples, mask, optics, corridors.gap_mm)
     step_mm = corridors.width_mm / ACROSS
     reach = np.zeros_like(metal)
     reach[:, 0] = metal[:, 0]
@@ -139,6 +141,15 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     low, high = samples.min(axis=1), samples.max(axis=1)
     print_like = (high < 1.3) & (low > 0.35) & (high < 2.0 * low)
     return np.asarray((excess > 0.16) & ~print_like, dtype=np.bool_)
+
+
+def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+          gap_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which samples [pair, along, across] of narrow corridors lie in a dip between two bright ends."""
+    above = np.maximum(samples - mask[:, :, None, None], 0.0) * optics.white[None, :, None, None]
+    bright = above.max(axis=1)
+    ends = np.minimum(bright[:, : ALONG // 4].max(axis=1), bright[:, -(ALONG // 4):].max(axis=1))
+    return np.asarray((bright < DIP * ends[:, None]) & (gap_mm < NARROW_MM)[:, None, None], dtype=np.bool_)
 
 
 def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corridors,

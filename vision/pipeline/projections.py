@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,15 +16,16 @@ from vision.setup.family import Joint
 
 RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-width of a thin spike
 RIDGE_BEND = 700.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
-CLEAR_BEND, SHARP_BEND = 1500.0, 2100.0  # mean of a long and of a short ridge; grain and creases are blunter
-LONG_MM, LONG_FOOT_MM, LONG_BEND = 0.75, 0.20, 1100.0  # no grain runs on for so long, so a blunter ridge counts
-LEAST_MM = 0.22  # from the lead's edge
-SHORT_MM = 0.40
-FOOT_MM = 0.12  # a spike begins on the lead or at most this far from its edge
-FLAG_FOOT_MM = 0.40  # and a flag at most this far
+MASS = 1100.0  # deg/mm: mean bend by length of a ridge that is a spike or a flag wherever it begins
+FOOT_MM = 0.38  # unless it begins further than this from the lead's edge
+LEAD_MASS, LEAD_BEND = 700.0, 1600.0  # of a ridge that begins on the lead, where no fillet has creases
+ON_LEAD_MM = -0.10
+LEAST_MM = 0.15  # from the lead's edge
+ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
+APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
+SMALLEST = 10  # samples
 TONGUE_MM = 0.20  # beyond the land
 WIDEST_TONGUE = 20  # azimuth samples
-CROSSING_MM = 0.12  # a flag runs at least this far on either side of the land's edge
 
 
 def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_],
@@ -46,38 +48,58 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     ridge &= (away > 0.5 * leads.nominal_radius_mm[:, None, None]) & ~foreign & ~bridged
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
     _, labels, stats, _ = cv2.connectedComponentsWithStats(ridge.reshape(-1, SIDE).astype(np.uint8), connectivity=8)
-    longest = np.zeros(len(joints))
+    ridges: dict[int, list[_Ridge]] = {}
     for label in range(1, len(stats)):
         left, top, width, height, area = stats[label].tolist()
-        joint = top // SIDE
-        lead = float(leads.nominal_radius_mm[joint])
-        if area < 10 or np.hypot(width, height) * grid.step_mm[joint] < LEAST_MM:
+        if area < SMALLEST:
             continue
-        rows = slice(top - joint * SIDE, top - joint * SIDE + height)
+        joint = top // SIDE
+        place = (joint, slice(top - joint * SIDE, top - joint * SIDE + height), slice(left, left + width))
         on_ridge = np.asarray(labels)[top:top + height, left:left + width] == label
-        distance = away[joint][rows, left:left + width][on_ridge] - lead
-        owner = grid.owner[joint][rows, left:left + width][on_ridge]
-        if _is_projection(distance, bend[joint][rows, left:left + width][on_ridge], owner == 0):
-            longest[joint] = max(longest[joint], float(distance.max()))
+        ridges.setdefault(joint, []).append(_ridge(x[place][on_ridge], y[place][on_ridge], bend[place][on_ridge],
+                                                   float(leads.nominal_radius_mm[joint])))
+    longest = np.zeros(len(joints))
+    for joint, found in ridges.items():
+        longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, found)), default=0.0)
     return longest
 
 
-def _is_projection(distance: NDArray[np.float64], bend: NDArray[np.float32], off_land: NDArray[np.bool_]) -> bool:
-    """Tell spikes and flags from grain and creases by where a ridge runs (mm from the lead's edge) and how sharp it is.
+@dataclass(frozen=True)
+class _Ridge:
+    """One ridge: where it begins and ends (mm from the lead's edge), its mean bend (deg/mm^2) and its direction."""
 
-    A spike begins on the lead; a short one must be sharper than grain can be. A flag runs from the fillet out over
-    the mask. A rect land's corner also leaves the land, but begins close to it.
+    start_mm: float
+    end_mm: float
+    bend: float
+    azimuth_rad: float
+
+    @property
+    def mass(self) -> float:
+        """Mean bend by length, deg/mm; what lies deep on the lead does not count."""
+        return self.bend * max(self.end_mm - max(self.start_mm, ON_LEAD_MM), 0.0)
+
+
+def _ridge(x: NDArray[np.float64], y: NDArray[np.float64], bend: NDArray[np.float32], lead_mm: float) -> _Ridge:
+    distance = np.hypot(x, y) - lead_mm
+    weight = bend.astype(np.float64)
+    azimuth = np.arctan2(float((y * weight).sum()), float((x * weight).sum()))
+    return _Ridge(float(distance.min()), float(distance.max()), float(bend.mean()), float(azimuth))
+
+
+def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
+    """Tell spikes and flags from grain and from a fillet's creases: sharp for long, and alone.
+
+    Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
+    two spikes is still told by the sharper one. Grain gives many short ridges.
     """
-    start, end = float(distance.min()), float(distance.max())
-    if start < LONG_FOOT_MM and end >= LONG_MM and float(bend.mean()) >= LONG_BEND:
-        return True
-    if start < FOOT_MM and end >= LEAST_MM:
-        return float(bend.mean()) >= (SHARP_BEND if end < SHORT_MM else CLEAR_BEND)
-    beyond = distance[off_land]
-    if len(beyond) == 0 or start > FLAG_FOOT_MM:
+    if ridge.end_mm < LEAST_MM:
         return False
-    outside = float(beyond.max() - beyond.min())
-    return outside >= CROSSING_MM and end - start - outside >= CROSSING_MM and float(bend.max()) >= 1.2 * CLEAR_BEND
+    if not ((ridge.mass >= MASS and ridge.start_mm <= FOOT_MM)
+            or (ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)):
+        return False
+    rivals = (other for other in others if other.end_mm >= LEAST_MM and other.start_mm < RIVAL_FOOT_MM
+              and abs((other.azimuth_rad - ridge.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi) > APART_RAD)
+    return max((other.mass for other in rivals), default=0.0) <= ALONE * ridge.mass
 
 
 def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
