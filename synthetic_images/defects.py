@@ -204,11 +204,15 @@ class Draft:
             lead = float(self.outline[j][index])
             tip = foot + way * (lead + reach)
             width = min(1.6 * lead, rng.uniform(0.25, 0.5))
+            blunt = self.recipe.one("defect.icicle_blunt", rng)
             self.spikes.append(Spike(j, (float(foot[0]), float(foot[1]), top * 0.95),
                                      (float(tip[0]), float(tip[1]), top + reach * float(rng.uniform(0.1, 0.9))),
-                                     float(width), float(rng.normal(0, 0.08)), "icicle"))
+                                     float(width), float(rng.normal(0, 0.08)), "icicle", blunt))
         else:
             toe = float(shapes.toe[j][index])
-            foot, tip = way * 0.75 * toe, way * (toe + reach)
+            width, blunt = self.recipe.one("defect.flag_width", rng), self.recipe.one("defect.flag_blunt", rng)
+            foot = way * max(0.75 * toe, toe - 0.6 * width - 0.1)
+            # The round end reaches beyond the last point of its axis.
+            tip = way * (toe + max(reach - 0.5 * blunt * width, 0.1))
             self.spikes.append(Spike(j, (float(foot[0]), float(foot[1]), 0.12), (float(tip[0]), float(tip[1]), 0.03),
-                                     float(rng.uniform(0.22, 0.5)), float(rng.normal(0, 0.12)), "flag"))
+                                     width, float(rng.normal(0, 0.12)), "flag", blunt))

@@ -39,15 +39,16 @@ def _draw_neck(canvas: Canvas, plan: BoardPlan, shapes: Shapes, pair: tuple[int,
     ripple = sum(w * np.sin((n + 1) * np.pi * s) for n, w in enumerate(wave))
     y = y - np.float32(bow) * 4.0 * s * (1.0 - s) - np.float32(0.03) * ripple * (s * (1 - s) * 4)
     away = np.abs(2.0 * s - 1.0)
-    wide = [0.6 * float(plan.joints.toe[j].mean()) for j in pair]
+    wide = [0.75 * float(plan.joints.toe[j].mean()) for j in pair]
     top = [float(max(np.median(shapes.height[j][:, :4]), 0.15)) if plan.joints.cap_angle[j] == 0 else 0.4 for j in pair]
     end_width = np.where(s < 0.5, wide[0], wide[1]).astype(np.float32)
     end_top = np.where(s < 0.5, top[0], top[1]).astype(np.float32)
     least = min(width * rise / 2.0 + 0.05, 0.55)
-    # The neck widens and rises towards the leads like a saddle, then dives under their fillets.
-    half = width / 2.0 + np.maximum(end_width - width / 2.0, 0.0) * away**3
+    # A saddle: it spreads over the lands as their fillets' own skirts and rises late, as steeply as a fillet does; a
+    # ridge that rises early would lie on the fillets like a wire. Then it dives under what surrounds the leads.
+    half = width / 2.0 + np.maximum(end_width - width / 2.0, 0.0) * away**2.4
     dive = np.clip((1.0 - away) * length / 2.0 / 0.45, 0.0, 1.0)
-    ridge = (least + (end_top - least) * away**2) * dive * (2.0 - dive)
+    ridge = (least + (end_top - least) * away**5) * dive * (2.0 - dive)
     height = ridge * np.maximum(1.0 - (y / half) ** 2, 0.0) ** np.float32(0.62)
     solid = (s > 0.0) & (s < 1.0) & (np.abs(y) < half)
     _merge(canvas, box.place, height.astype(np.float32), solid, cv.solder_of(pair[0]))
@@ -113,7 +114,8 @@ def _draw_spike(canvas: Canvas, plan: BoardPlan, spike: Spike, lean: NDArray[np.
     for t in np.linspace(0.0, 1.0, count):
         spot = (1 - t) ** 2 * start + 2 * t * (1 - t) * middle + t**2 * end
         spot[:2] += lean * spot[2] - middle[:2]
-        radius = spike.width / 2.0 * (1.0 - t) ** 0.75 + 0.035 * min(spike.width / 0.25, 1.0)
+        taper = spike.blunt + (1.0 - spike.blunt) * (1.0 - t) ** 0.75
+        radius = spike.width / 2.0 * taper + 0.035 * min(spike.width / 0.25, 1.0)
         square = (radius**2 - (box.u - np.float32(spot[0])) ** 2 - (box.v - np.float32(spot[1])) ** 2)
         inside = square > 0
         height[inside] = np.maximum(height[inside], spot[2] + flat * np.sqrt(square[inside]))

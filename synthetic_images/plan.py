@@ -84,6 +84,7 @@ class Spike:
     width: float  # at its foot
     sag: float  # sideways bend of its middle
     kind: str  # "icicle" or "flag"
+    blunt: float = 0.0  # width at its tip against that at its foot
 
 
 @dataclass(frozen=True)
