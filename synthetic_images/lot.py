@@ -13,10 +13,14 @@ import cv2
 import numpy as np
 
 from synthetic_images.board import plan_board, render_view
+from synthetic_images.camera import Picture
+from synthetic_images.canvas import LABELS
 from synthetic_images.recipe import Recipe
 from synthetic_images.truth import HEADER, TruthRow
 from vision.setup import Family, InputError, Problem, Station
 
+MAPS = "maps"  # the sub-folder of label and slope maps
+DEEP_ENDINGS = (".png", ".tif", ".tiff")  # hold 16 bit
 Progress = Callable[[int, int], None]
 
 
@@ -42,15 +46,20 @@ class _Task:
     defect_rate: float
     recipe: Recipe | None
     look_seed: int | None
+    maps: bool
 
 
 def render_lot(family: Family, station: Station, folder: Path | str, *, boards: int, seed: int, defect_rate: float,
                first_serial: int = 1, prefix: str = "B", workers: int = 1, progress: Progress | None = None,
-               recipe: Recipe | None = None, one_look: bool = False) -> LotSummary:
+               recipe: Recipe | None = None, one_look: bool = False, maps: bool = False) -> LotSummary:
     """Render boards named `prefix` + number into a folder, with truth.csv.
 
     A board depends on `seed` and its own number only, so equal seeds give byte-identical files whatever `workers` is.
-    `one_look` gives all boards of the lot the same mask, finish and lamps, as a real lot has.
+    `one_look` gives all boards of the lot the same mask, finish and lamps, as a real lot has. `maps` also writes, into
+    the folder's sub-folder maps, SERIAL_VIEW_labels.png (what each pixel shows: numbers of labels.csv there) and
+    SERIAL_VIEW_slope.png (16 bit, hundredths of a degree).
+
+    Raises InputError where numbers make no sense or the pictures cannot be written.
     """
     folder = Path(folder)
     if boards < 1 or workers < 1 or not 0.0 <= defect_rate <= 1.0:
@@ -58,7 +67,11 @@ def render_lot(family: Family, station: Station, folder: Path | str, *, boards: 
                                   "at least 1, at least 1, 0 to 1")])
     folder.mkdir(parents=True, exist_ok=True)
     look = int(np.random.default_rng([seed, 1]).integers(2**31)) if one_look else None
-    tasks = [_Task(family, station, folder, f"{prefix}{number:04d}", (seed, number), defect_rate, recipe, look)
+    if maps:
+        (folder / MAPS).mkdir(exist_ok=True)
+        lines = [f"{number},{label}\n" for number, label in enumerate(LABELS)]
+        (folder / MAPS / "labels.csv").write_text("number,label\n" + "".join(lines), encoding="utf-8")
+    tasks = [_Task(family, station, folder, f"{prefix}{number:04d}", (seed, number), defect_rate, recipe, look, maps)
              for number in range(first_serial, first_serial + boards)]
     rows: list[TruthRow] = []
     for done, board_rows in enumerate(_run(tasks, workers), start=1):
@@ -87,14 +100,28 @@ def _render_board(task: _Task) -> list[TruthRow]:
     plan = plan_board(task.family, rng, recipe=task.recipe, defect_rate=task.defect_rate, look_seed=task.look_seed)
     rows: list[TruthRow] = []
     for view in task.family.views:
-        rendered = render_view(plan, view, task.station, serial=task.serial)
+        rendered = render_view(plan, view, task.station, serial=task.serial, maps=task.maps)
         rows += rendered.rows
         for exposure, picture in rendered.pictures.items():
             name = task.station.files.format(serial=task.serial, view=view.name, exposure=exposure)
-            path = task.folder / name
-            if not cv2.imwrite(str(path), picture):
-                raise InputError([Problem(str(path), "", "a picture that could not be written", "a writable folder")])
+            _write(task.folder / name, picture)
+        if rendered.labels is not None and rendered.slope_deg is not None:
+            stem = f"{task.serial}_{view.name}"
+            _write(task.folder / MAPS / f"{stem}_labels.png", rendered.labels)
+            _write(task.folder / MAPS / f"{stem}_slope.png", np.rint(rendered.slope_deg * 100.0).astype(np.uint16))
     return rows
+
+
+def _write(path: Path, picture: Picture) -> None:
+    if picture.dtype == np.uint16 and path.suffix.lower() not in DEEP_ENDINGS:
+        raise InputError([Problem(str(path), "files", f"pictures of more than 8 bit as {path.suffix}",
+                                  f"names that end in one of {' '.join(DEEP_ENDINGS)}, or camera.bits = 8")])
+    try:
+        written = cv2.imwrite(str(path), picture)
+    except cv2.error:
+        written = False
+    if not written:
+        raise InputError([Problem(str(path), "", "a picture that could not be written", "a writable folder")])
 
 
 def write_truth(rows: list[TruthRow], path: Path) -> None:
