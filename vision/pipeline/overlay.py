@@ -78,9 +78,12 @@ def natural(capture: Capture) -> Picture:
 def toned(responses: NDArray[np.float32]) -> Picture:
     """Turn responses [light, row, col] into a picture for looking at, as `natural` does."""
     count = len(responses)
-    chosen = [0, count // 2, count - 1]
-    tones = [np.sqrt(np.clip(responses[light] / 2.0, 0.0, 1.0)) * 235.0 for light in chosen]
-    return np.ascontiguousarray(np.stack(tones, axis=2).astype(np.uint8))
+    tones = []
+    for light in (0, count // 2, count - 1):
+        half = np.clip(responses[light], 0.0, 2.0).astype(np.float32, copy=False)
+        half *= np.float32(0.5)
+        tones.append(cv2.convertScaleAbs(np.sqrt(half, out=half), alpha=235.0))
+    return np.asarray(cv2.merge(tones), dtype=np.uint8)
 
 
 def _draw_part(canvas: Picture, outline: Points, result: JointInspection | ChipInspection) -> None:
