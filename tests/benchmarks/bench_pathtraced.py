@@ -61,7 +61,7 @@ def _arguments() -> argparse.Namespace:
     parser.add_argument("--boards", type=int, default=7, help="traced boards per family and station")
     parser.add_argument("--train-boards", type=int, default=32, help="rendered boards taught per family and station")
     parser.add_argument("--seed", type=int, default=TRACE_SEED, help="of the traced boards")
-    parser.add_argument("--samples", type=int, default=64, help="paths per pixel")
+    parser.add_argument("--samples", type=int, default=48, help="paths per pixel")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--settings", nargs="+", choices=("one", "two"), default=["one", "two"])
     parser.add_argument("--cache", type=Path, help="folder that keeps traced boards and measured training boards")

@@ -82,6 +82,7 @@ def _describe(graded: Graded, setting: str, inspection: Inspection) -> None:
         name = f"{part.ref}.{part.pin}" if hasattr(part, "pin") else part.ref
         words = [f"{f.finding} ({f.verdict}): {f.measure} {f.value:.3g}, limit {f.side} {f.limit:.3g}, "
                  f"guard {f.guard:.2g}" for f in part.findings]
+        words += [f"not graded: {part.reason}"] if part.reason else []
         listed = ("coverage_deg", "land_cover_pct", "wetting_angle_deg", "convexity", "lead_visible", "hole_open_pct",
                   "fillet_height_mm", "bridge_width_mm", "ball_diameter_mm", "projection_mm")
         words.append("measured " + ", ".join(f"{m} {part.measurements[m]:.3g}" for m in listed

@@ -33,7 +33,7 @@ from .surfaces import Sheet, azimuths, saddle
 
 HEADER = ("serial", "view", "ref", "pin", "finding", *JOINT_MEASURES, *CHIP_MEASURES, "marginal", "land_kind")
 BAD_SHARE = 0.18
-SAMPLES = 64
+SAMPLES = 48
 COVERAGE_DEG = {1: 270.0, 2: 270.0, 3: 330.0}  # IPC-A-610 E to G, 7.3.5.4
 Row = dict[str, Any]
 #: Hash of everything that makes a board, so that a cached one cannot be stale.

@@ -185,10 +185,9 @@ def _fillet(kind: str, severity: float, hole: float, toe: Array, lead: Array, rn
     lead_angle = np.deg2rad(rng.uniform(12.0, 45.0, 1) * wave[::-1])
     lead_angle = np.minimum(lead_angle, np.pi / 2 - slope - 0.15)
     r, z = (capillary if rng.uniform() < 0.6 else arc)(lead, toe, slope, lead_angle)
-    # These curves take every direction for itself; the surface between the two lines they end on is a capillary one.
-    inner, outer = _smooth(z[:, 0], 8.0) - sunk, -sunk
+    # These curves take every direction for itself; what lies between toe and lead is one capillary surface.
     bend = np.median((toe * np.sin(slope) - lead * np.cos(lead_angle)) / (toe**2 - lead**2))
-    z = relax(r, inner, outer, float(np.clip(2.0 * bend, -2.5, 1.0)), z - sunk[:, None])
+    z = relax(r, -sunk, lead_angle, float(np.clip(2.0 * bend, -2.5, 1.0)), z - sunk[:, None])
     return Fillet(r, z, toe, sunk < 1.25, _toe_angle(r, z, there > 0.97))
 
 

@@ -60,7 +60,7 @@ def setting_one() -> Setting:
     mixing = ((0.95, 0.04, 0.01), (0.03, 0.93, 0.04), (0.01, 0.05, 0.94))
     station = Station("traced-one", 0.02, "{serial}_{view}_{exposure}.png", lights, black_level=6.0, cross_talk=mixing,
                       picture_px=(900, 740))
-    return Setting("one", Family("traced-one", 2, "bottom", tuple(joints), chips, marks, (View("v1", (9.0, 7.4)),)),
+    return Setting("one", Family("traced-one", 2, "bottom", tuple(joints), chips, marks, (View("v1", (9.0, 7.1)),)),
                    station)
 
 

@@ -1,7 +1,8 @@
-"""Capillary surfaces between two pinned lines: constant mean curvature, by finite elements on the plan.
+"""Capillary surfaces round a lead: constant mean curvature, by finite elements on the plan.
 
 Solves div(grad z / sqrt(1 + |grad z|^2)) = -p (Young-Laplace without gravity) for a height z over a ring-shaped grid
-(ray, step), with z given on the inner and the outer line, by linear triangles and Picard iteration.
+(ray, step) by linear triangles and Picard iteration. The outer line, the toe, is pinned; at the inner one, the lead,
+the solder meets an upright wall at a contact angle (Young), grad z / sqrt(1 + |grad z|^2) . n = cos(angle).
 """
 
 from __future__ import annotations
@@ -11,15 +12,17 @@ from numpy.typing import NDArray
 
 from .surfaces import RAYS, Array
 
-COARSE = 2  # the equation is solved on every second ray
+COARSE = 3  # the equation is solved on every third ray
 
 
-def relax(r: Array, inner: Array, outer: Array, pressure: float, start: Array, rounds: int = 6) -> Array:
+def relax(r: Array, outer: Array, angle_rad: Array, pressure: float, start: Array, rounds: int = 15) -> Array:
     """Return z (ray, step) over the grid with radii `r`.
 
-    `inner` and `outer` (ray,) are the pinned heights, `start` a first guess (ray, step), `pressure` twice the mean
-    curvature in 1/mm. Solved coarsely in azimuth, then interpolated.
+    `outer` (ray,) is the pinned height of the toe, `angle_rad` (ray,) the contact angle at the lead, `pressure` twice
+    the mean curvature in 1/mm, `start` a first guess (ray, step). Solved coarsely in azimuth, then interpolated.
     """
+    from scipy.interpolate import CubicSpline
+
     grid = r[::COARSE]
     count, steps = grid.shape
     angle = np.arange(count)[:, None] * (2 * np.pi / count)
@@ -27,23 +30,22 @@ def relax(r: Array, inner: Array, outer: Array, pressure: float, start: Array, r
     faces = _faces(count, steps)
     dx, dy, area = _gradients(x, y, faces)
     z = start[::COARSE].ravel().copy()
-    fixed = np.zeros((count, steps), dtype=np.bool_)
-    fixed[:, [0, -1]] = True
-    z[::steps], z[steps - 1::steps] = inner[::COARSE], outer[::COARSE]
-    free = np.flatnonzero(~fixed.ravel())
+    z[steps - 1::steps] = outer[::COARSE]
+    free = np.flatnonzero(np.arange(len(z)) % steps != steps - 1)
     load = np.bincount(faces.ravel(), np.repeat(area / 3.0, 3), len(x)) * pressure
+    side = np.hypot(np.roll(x[::steps], -1) - x[::steps], np.roll(y[::steps], -1) - y[::steps])
+    load[::steps] += (side + np.roll(side, 1)) / 2.0 * np.cos(angle_rad[::COARSE])
     for _ in range(rounds):
         slope = np.hypot((dx * z[faces]).sum(axis=1), (dy * z[faces]).sum(axis=1))
         before = z[free]
         z[free] = _solve(faces, dx, dy, area / np.sqrt(1.0 + slope**2), z, free, load)
-        if np.abs(z[free] - before).max() < 5e-4:
+        if np.abs(z[free] - before).max() < 2e-3:
             break
     coarse = z.reshape(count, steps)
-    fine = np.empty((RAYS, steps))
-    fine[::COARSE] = coarse
-    fine[1::COARSE] = (9.0 * (coarse + np.roll(coarse, -1, axis=0)) - np.roll(coarse, 1, axis=0)
-                       - np.roll(coarse, -2, axis=0)) / 16.0
-    fine[:, 0], fine[:, -1] = inner, outer
+    places = np.arange(0, RAYS + 1, COARSE)
+    closed = np.concatenate([coarse, coarse[:1]])
+    fine = np.asarray(CubicSpline(places, closed, axis=0, bc_type="periodic")(np.arange(RAYS)), dtype=np.float64)
+    fine[:, -1] = outer
     return fine
 
 

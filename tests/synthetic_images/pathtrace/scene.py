@@ -100,17 +100,29 @@ def box(x: tuple[float, float], y: tuple[float, float], z: tuple[float, float]) 
     return Sheet(np.array(points), np.array(faces), False)
 
 
+def _wedge(narrow: float, height: float, run: float) -> Sheet:
+    """Return the fillet at a chip's end at x = 0: a concave slope falling over `run` towards +x."""
+    t = np.linspace(0.0, 1.0, 24)
+    steep, flat = np.deg2rad(72.0), np.deg2rad(15.0)
+    sine = np.sin(steep) + (np.sin(flat) - np.sin(steep)) * t
+    fall = np.cumsum(sine / np.sqrt(1.0 - sine**2))
+    z = height * (1.0 - (fall - fall[0]) / (fall[-1] - fall[0]))
+    points = [(x, y, h) for x, h in zip(t * run, z, strict=True) for y in (-narrow / 2, narrow / 2)]
+    first = np.arange(0, 2 * len(t) - 2, 2)
+    return Sheet(np.array(points), np.concatenate([np.stack([first, first + 2, first + 1], axis=1),
+                                                   np.stack([first + 1, first + 2, first + 3], axis=1)]))
+
+
 def _chip(scene: Scene, ref: str, spot: tuple[float, float], size: tuple[float, float], turned: bool,
           rng: np.random.Generator) -> None:
     """Add a chip's lands and body; one in seven is missing, one in seven moved."""
     long, narrow = max(size), min(size)
-    axis = np.pi / 2 * turned
-    case = rng.uniform()
-    end = 0.22 * long
+    axis, high, case = np.pi / 2 * turned, narrow * rng.uniform(0.35, 0.7), rng.uniform()
+    reach, end = rng.uniform(0.3, 0.5), rng.uniform(0.16, 0.25) * long
     for side in (-1, 1):
-        pad = box((side * long / 2 - 0.35, side * long / 2 + 0.35), (-narrow / 2 - 0.05, narrow / 2 + 0.05),
-                  (MASK_MM, 0.0))
-        scene.parts.append(Part("solder1", _at(pad, *spot, axis)))
+        x = sorted((side * long * 0.31, side * (long / 2 + reach)))
+        pad = box((x[0], x[1]), (-narrow * 0.54, narrow * 0.54), (MASK_MM, 0.0))
+        scene.parts.append(Part("land", _at(pad, *spot, axis)))
     finding, along, across, turn = "", *rng.normal(0.0, 0.03, 2), rng.normal(0.0, 0.02)
     if case < 1 / 7:
         scene.chips.append((ref, "chip_missing", {"chip_present": 0.0}))
@@ -120,11 +132,14 @@ def _chip(scene: Scene, ref: str, spot: tuple[float, float], size: tuple[float, 
     cos, sin = np.cos(axis), np.sin(axis)
     place = spot[0] + along * cos - across * sin, spot[1] + along * sin + across * cos
     half = long / 2 - end, narrow / 2
-    scene.parts.append(Part("body", _at(box((-half[0], half[0]), (-half[1], half[1]), (0.0, 0.5)), *place,
-                                        axis + turn)))
-    for low, high in ((-long / 2, -half[0]), (half[0], long / 2)):
-        scene.parts.append(Part("solder1", _at(box((low, high), (-half[1], half[1]), (0.0, 0.5)), *place,
+    body = box((-half[0], half[0]), (-half[1] + 0.01, half[1] - 0.01), (0.0, high - 0.02))
+    scene.parts.append(Part("body" if ref.startswith("R") else "ceramic", _at(body, *place, axis + turn)))
+    for side in (-1, 1):
+        x = sorted((side * half[0], side * long / 2))
+        scene.parts.append(Part("solder1", _at(box((x[0], x[1]), (-half[1], half[1]), (0.0, high)), *place,
                                                axis + turn)))
+        wedge = _at(_wedge(narrow, high * rng.uniform(0.5, 0.9), reach - 0.05), long / 2, 0.0)
+        scene.parts.append(Part("solder1", _at(wedge, *place, axis + turn + (np.pi if side < 0 else 0.0))))
     scene.chips.append((ref, finding, {"chip_present": 1.0}))
 
 
@@ -165,16 +180,12 @@ def render_responses(scene: Scene, setting: Setting, look: Look, samples: int) -
         own = [p.sheet for p in scene.parts if (p.material, p.sheet.smooth) == name]
         shapes[f"{name[0]}_{int(name[1])}"] = _mesh(mi, _joined(own), bsdfs[name[0]])
     shapes["mask"] = _mask_mesh(mi, scene, look, station)
-    shapes["floor"] = _mesh(mi, box((-half_x(scene), half_x(scene)), (-scene.half_mm[1], scene.half_mm[1]),
-                                    (FLOOR_MM - 0.1, FLOOR_MM)), bsdfs["body"])
+    shapes["floor"] = _mesh(mi, box((-scene.half_mm[0], scene.half_mm[0]), (-scene.half_mm[1], scene.half_mm[1]),
+                                    (FLOOR_MM - 0.1, FLOOR_MM)), bsdfs["floor"])
     for i, (x, y, radius) in enumerate(scene.balls):
         shapes[f"ball{i}"] = {"type": "sphere", "center": [x, y, MASK_MM + radius * 0.97], "radius": radius,
                               "bsdf": bsdfs["solder0"]}
     return _traced(mi, shapes, bands, station, look, samples)
-
-
-def half_x(scene: Scene) -> float:
-    return scene.half_mm[0]
 
 
 def _traced(mi: Any, shapes: dict[str, Any], bands: list[tuple[float, float]], station: Station, look: Look,
@@ -227,11 +238,17 @@ def _materials(mi: Any, look: Look, station: Station) -> dict[str, Any]:
     def paint(values: Rgb) -> Any:
         return mi.load_dict({"type": "twosided", "b": {"type": "diffuse", "reflectance": rgb(values)}})
 
+    def glossy(values: Rgb) -> Any:
+        return mi.load_dict({"type": "twosided", "b": {"type": "roughplastic", "distribution": "ggx", "alpha": 0.2,
+                                                       "diffuse_reflectance": rgb(values)}})
+
     alpha = look.solder_alpha
     return {"solder0": metal("tin", alpha * 0.85, look.dull), "solder1": metal("tin", alpha, look.dull),
             "solder2": metal("tin", min(alpha * 1.2, 0.25), look.dull, 0.95),
             "land": metal(look.finish, look.land_alpha, 0.04), "lead": metal("tin", 0.12, 0.02),
-            "cut": metal("copper", 0.3, 0.1), "laminate": paint((0.2, 0.2, 0.1)), "body": paint((0.04, 0.04, 0.04))}
+            "cut": metal("copper", 0.3, 0.1), "laminate": paint((0.2, 0.2, 0.1)),
+            "floor": paint((0.04, 0.04, 0.04)), "body": glossy((0.025, 0.025, 0.03)),
+            "ceramic": glossy((0.34, 0.25, 0.15))}
 
 
 def _joined(sheets: list[Sheet]) -> Sheet:

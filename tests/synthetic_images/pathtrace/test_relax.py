@@ -23,7 +23,7 @@ def test_catenoid(lead: float, toe: float, theta: float, height: float, slope: f
     c = lead * np.cos(np.deg2rad(theta))
     exact = c * (np.arccosh(toe / c) - np.arccosh(r / c))
     start = height * (1.0 - np.linspace(0.0, 1.0, STEPS)) * TILE[:, None]
-    found = relax(r, height * TILE, 0.0 * TILE, 0.0, start)
+    found = relax(r, 0.0 * TILE, np.deg2rad(theta) * TILE, 0.0, start)
     assert np.abs(found - exact).max() < 0.008  # straight elements at the lead, where the surface is steepest
 
 
@@ -32,7 +32,8 @@ def test_relaxed_cap_is_a_sphere() -> None:
     radius = 1.5
     r = (0.3 + 0.6 * np.linspace(0.0, 1.0, STEPS)) * TILE[:, None]
     exact = np.sqrt(radius**2 - r**2)
-    found = relax(r, exact[:, 0], exact[:, -1], 2.0 / radius, np.zeros_like(r) + exact.mean())
+    angle = np.pi / 2 - np.arcsin(0.3 / radius)  # what an upright wall there would meet
+    found = relax(r, exact[:, -1], angle * TILE, 2.0 / radius, np.zeros_like(r) + exact.mean())
     assert np.abs(found - exact).max() < 0.002
 
 
