@@ -140,3 +140,13 @@ def test_rotated_lands_and_views_are_drawn_where_they_lie() -> None:
     angle = np.rad2deg(0.5 * np.arctan2(2 * spread[0, 1], spread[0, 0] - spread[1, 1])) % 180.0
     assert angle == pytest.approx(120.0, abs=4.0)  # its long side is its height
     assert plan.family is family
+
+
+def test_a_familys_recipe_makes_another_training_lot() -> None:
+    """Tables measured on boards of another recipe are not taken for these."""
+    from vision.teaching.lots import lot_key
+
+    family, station = small_family(), small_station()
+    keys = [lot_key(family, station, 1, 0.4, recipe) for recipe in (None, default_recipe(), quiet_recipe(),
+                                                                   quiet_recipe(camera__blur=0.5))]
+    assert keys[0] == keys[1] == keys[2] != keys[3]

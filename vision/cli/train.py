@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from models.table import LabelledTable
     from models.train import TrainResult
     from models.uncertainty import UncertaintyModel
+    from synthetic_images.recipe import Recipe
     from vision.setup import Family, Station
     from vision.teaching import TrainingTables
 
@@ -68,6 +69,7 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
     from models.criteria import CRITERIA
     from models.house_rules import read_house_rules
     from models.limits import write_limits
+    from synthetic_images.recipe import recipe_for
     from vision.setup import read_family, read_station
     from vision.setup.uncertainty import write_uncertainty
     from vision.teaching import training_tables
@@ -84,14 +86,15 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
         boards = max(LEAST_BOARDS, -(-JOINTS // len(found.joints)))
     with progress(boards, "rendering and measuring") as bar:
         tables = training_tables(found, station, boards=boards, seed=seed, defect_rate=defect_pct / 100.0, jobs=jobs,
-                                 cache=cache, progress=bar)
+                                 cache=cache, progress=bar, recipe=recipe_for(family))
     if tables.reused:
         say(f"{tables.reused} of {boards} boards came from {cache}")
     for line in tables.unmeasured:
         say(f"caution: not measured: {line}")
     model = None
     if uncertain:
-        model = _uncertainty(found, station, tables, seed, defect_pct / 100.0, jobs, cache)
+        model = _uncertainty(found, station, tables, seed, defect_pct / 100.0, jobs, cache,
+                             recipe_for(family))
         tables = replace(tables, joints=with_stated(tables.joints, model, station.name),
                          chips=with_stated(tables.chips, model, station.name))
     joints = tables.joints
@@ -112,13 +115,13 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
 
 
 def _uncertainty(family: Family, station: Station, tables: TrainingTables, seed: int, defect_rate: float, jobs: int,
-                 cache: Path | None) -> UncertaintyModel:
+                 cache: Path | None, recipe: Recipe) -> UncertaintyModel:
     """See some boards again and learn the uncertainty of every measurement."""
     from vision.teaching.uncertainty import boards_again, learned_uncertainty
 
     with progress(boards_again(tables.boards), "seeing boards again") as bar:
         return learned_uncertainty(family, station, tables, seed=seed, defect_rate=defect_rate, jobs=jobs, cache=cache,
-                                   progress=bar)
+                                   progress=bar, recipe=recipe)
 
 
 def _with_reviewed(joints: LabelledTable, db: str, family: str, weight: float) -> LabelledTable:

@@ -2,6 +2,6 @@
 
 from vision.report.board_map import board_map
 from vision.report.page import LotReport, Place, report_html, worst_places
-from vision.report.pictures import finding_gallery, place_pictures
+from vision.report.pictures import place_pictures
 
-__all__ = ["LotReport", "Place", "board_map", "finding_gallery", "place_pictures", "report_html", "worst_places"]
+__all__ = ["LotReport", "Place", "board_map", "place_pictures", "report_html", "worst_places"]

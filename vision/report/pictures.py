@@ -1,9 +1,9 @@
-"""Pictures of single joints and chips, for pages and for a gallery of findings: small ones, and whole sheets."""
+"""Pictures of single joints and chips, for pages: small ones, and whole sheets."""
 
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from pathlib import Path
 
 import cv2
@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.limits import LimitSheet
-from models.vocabulary import FINDING
 from vision.pipeline.capture import PictureError, load_view
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import Inspection
@@ -27,8 +26,7 @@ from vision.setup.geometry import Similarity
 from vision.setup.station import Station
 
 Picture = NDArray[np.uint8]
-_FONT = cv2.FONT_HERSHEY_SIMPLEX
-_PAPER, _INK, _PALE = (250, 250, 250), (40, 40, 40), (110, 110, 110)
+_INK = (40, 40, 40)
 
 
 def place_pictures(files: BoardFiles, family: Family, station: Station, names: Iterable[str], *, side_px: int = 160,
@@ -104,37 +102,3 @@ def shrunk_uri(path: Path, width_px: int, quality: int = 78) -> str | None:
     zoom = min(1.0, width_px / picture.shape[1])
     smaller = cv2.resize(picture, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
     return data_uri(np.asarray(smaller, dtype=np.uint8), quality)
-
-
-def finding_gallery(boards: Mapping[str, BoardFiles], family: Family, station: Station,
-                    examples: Mapping[str, Sequence[tuple[str, str]]], *, columns: int = 6, side_px: int = 150
-                    ) -> Picture:
-    """Return one picture with a row of examples for each finding.
-
-    `examples` gives, for each row's heading (a finding's name, or words), (serial, place) pairs.
-    """
-    wanted: dict[str, set[str]] = {}
-    for pairs in examples.values():
-        for serial, name in pairs[:columns]:
-            wanted.setdefault(serial, set()).add(name)
-    seen = {serial: place_pictures(boards[serial], family, station, names, side_px=side_px)
-            for serial, names in wanted.items()}
-    gap, head = 6, 150
-    step = side_px + gap
-    sheet = np.full((gap + step * len(examples), head + step * columns + gap, 3), _PAPER, dtype=np.uint8)
-    for row, (heading, pairs) in enumerate(examples.items()):
-        top = gap + row * step
-        title = FINDING[heading].title if heading in FINDING else heading
-        for line, word in enumerate(_two_lines(title)):
-            cv2.putText(sheet, word, (12, top + side_px // 2 + 20 * line), _FONT, 0.52, _INK, 1, cv2.LINE_AA)
-        for column, (serial, name) in enumerate(pairs[:columns]):
-            picture = seen[serial].get(name)
-            if picture is not None:
-                left = head + column * step
-                sheet[top:top + side_px, left:left + side_px] = picture
-    return sheet
-
-
-def _two_lines(words: str) -> list[str]:
-    first, _, rest = words.partition(" ")
-    return [first, rest] if rest else [first]

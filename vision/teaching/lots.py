@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -26,6 +26,9 @@ from vision.pipeline.register import RegistrationError
 from vision.setup.family import Family
 from vision.setup.station import Station
 from vision.teaching.truth import labelled, read_truth
+
+if TYPE_CHECKING:
+    from synthetic_images.recipe import Recipe
 
 Progress = Callable[[int, int], None]
 Found = TypeVar("Found")
@@ -53,7 +56,8 @@ class _Lot:
 
 
 def training_tables(family: Family, station: Station, *, boards: int, seed: int, defect_rate: float = 0.4,
-                    jobs: int = 1, cache: Path | None = None, progress: Progress | None = None) -> TrainingTables:
+                    jobs: int = 1, cache: Path | None = None, progress: Progress | None = None,
+                    recipe: Recipe | None = None) -> TrainingTables:
     """Render boards with planted defects and measure them.
 
     Parameters
@@ -73,11 +77,13 @@ def training_tables(family: Family, station: Station, *, boards: int, seed: int,
         is read from it, and only further boards are rendered. None keeps nothing.
     progress
         Called with (done, total) as boards are done.
+    recipe
+        The family's own recipe for rendering; None is the shipped one.
 
     """
     family = replace(family, uncertainty=None)  # what is measured does not hang on what is stated about it
     with kept(cache) as folder:
-        place = folder / lot_key(family, station, seed, defect_rate)
+        place = folder / lot_key(family, station, seed, defect_rate, recipe)
         place.mkdir(parents=True, exist_ok=True)
         known = _read(place)
         have = min(boards, len(known.reasons)) if known else 0
@@ -85,7 +91,7 @@ def training_tables(family: Family, station: Station, *, boards: int, seed: int,
             progress(have, boards)
         if known is None or have < boards:
             job = partial(_render_and_measure, family=family, station=station, seed=seed, defect_rate=defect_rate,
-                          lot=place.name)
+                          lot=place.name, recipe=recipe)
             more = in_parallel(job, range(have + 1, boards + 1), jobs,
                                 None if progress is None else partial(_shifted, progress, have))
             _write(place, _joined(([known] if known else []) + more))
@@ -119,12 +125,15 @@ def kept(cache: Path | None) -> Iterator[Path]:
         yield Path(name)
 
 
-def lot_key(family: Family, station: Station, seed: int, defect_rate: float) -> str:
-    """Return the name of what determines every measured value: setup, seed, rate and the program itself."""
+def lot_key(family: Family, station: Station, seed: int, defect_rate: float, recipe: Recipe | None = None) -> str:
+    """Return the name of what determines every measured value: setup, seed, rate, recipe and the program itself."""
+    from synthetic_images.recipe import default_recipe
     from vision.records.keys import family_content, station_content
 
-    parts = (family_content(family)[1], station_content(station)[1], str(seed), repr(float(defect_rate)),
-             program_key())
+    parts = [family_content(family)[1], station_content(station)[1], str(seed), repr(float(defect_rate)),
+             program_key()]
+    if recipe is not None and recipe != default_recipe():
+        parts.append(repr(sorted(recipe.entries.items())))
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:24]
 
 
@@ -144,13 +153,14 @@ def program_key() -> str:
 
 
 def _render_and_measure(number: int, family: Family, station: Station, seed: int, defect_rate: float,
-                        lot: str) -> _Lot:
+                        lot: str, recipe: Recipe | None) -> _Lot:
     """Render one board, measure it, and clear its pictures away (in a worker)."""
     from synthetic_images.lot import render_lot
 
     with tempfile.TemporaryDirectory(prefix="meniscope-board-") as name:
         folder = Path(name)
-        render_lot(family, station, folder, boards=1, seed=seed, defect_rate=defect_rate, first_serial=number)
+        render_lot(family, station, folder, boards=1, seed=seed, defect_rate=defect_rate, first_serial=number,
+                   recipe=recipe)
         truth = read_truth(folder)
         files = scan_folder(folder, station, family)[0]
         result = measure_one(files, family, station)
