@@ -7,6 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
+from vision.pipeline.margins import bare_margins
+from vision.pipeline.optics import Optics
 from vision.pipeline.surface import STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches, azimuths_rad
 
@@ -22,8 +24,8 @@ BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 Column = NDArray[np.float64]
 
 
-def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads,
-                    joined: NDArray[np.bool_]) -> dict[str, Column]:
+def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joined: NDArray[np.bool_],
+                    optics: Optics) -> dict[str, Column]:
     """Return the fillet's measurements as columns [joint]; NaN where there is no solder to measure.
 
     `joined` [joint, azimuth] are the directions in which solder leads to a neighbour.
@@ -35,10 +37,14 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads,
     columns: dict[str, Column] = {}
     columns["coverage_deg"] = covered.sum(axis=1) * (360.0 / AZIMUTHS)
     columns["largest_gap_deg"], columns["gap_azimuth_deg"] = largest_gap(covered)
-    columns["land_cover_pct"] = 100.0 * (under * ring_area).sum(axis=(1, 2)) / ring_area.sum(axis=(1, 2))
+    to_edge = covered & (toe_index == RING_STEPS)
+    margin, margin_beyond = bare_margins(patches, surface, to_edge, optics)
+    columns["land_cover_pct"] = 100.0 * (np.maximum((under * ring_area).sum(axis=(1, 2)) - margin, 0.0)
+                                         / (ring_area.sum(axis=(1, 2)) + margin_beyond))
     columns["hole_open_pct"] = _hole_open(patches, surface, covered, leads)
     enough = covered.sum(axis=1) >= AZIMUTHS // 24
-    mean_toe = _mean_where(toe_mm, covered)
+    around_mm = (patches.land_edge_mm * covered).sum(axis=1) * (2.0 * np.pi / AZIMUTHS)
+    mean_toe = _mean_where(toe_mm, covered) - margin / np.maximum(around_mm, 1e-6)
     columns["toe_radius_mm"] = np.where(enough, mean_toe, np.nan)
     constant, bend = fit_profile(patches, surface, covered, toe_mm, leads)
     columns["wetting_angle_deg"] = np.where(enough, _toe_angle(patches, surface, covered, toe_index, constant, bend,

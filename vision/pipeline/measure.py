@@ -147,7 +147,7 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     corridors = find_corridors(joints)
     widths = bridge_widths(seen.capture, joints, corridors, seen.registration, optics, seen.surface.mask_response)
     joined = joined_azimuths(joints, corridors, widths)
-    columns = measure_fillets(seen.patches, seen.surface, lead, joined)
+    columns = measure_fillets(seen.patches, seen.surface, lead, joined, optics)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
     elsewhere = joined | beside_bare_land(seen.surface)
