@@ -26,7 +26,7 @@ from vision.setup import Light
 
 F32 = NDArray[np.float32]
 Array = NDArray[np.float64]
-_ZENITHS, _AZIMUTHS = 12, 72
+_ZENITHS, _AZIMUTHS = 6, 24
 _COARSE_PX = 16
 #: Points of the board farther off than this share of the distance are taken as no farther.
 FARTHEST = 0.95

@@ -1,10 +1,12 @@
 """How many joints of 128 x 128 pixels with three lights the renderer draws in a second on one core.
 
-Run: nice python tests/benchmarks/bench_render.py. Goal: at least 60 joints a second, truth included.
+Run: nice python tests/benchmarks/bench_render.py. Goal: at least 60 joints a second, truth included. Times are
+processor time, the least of five boards, so that what else the machine does hardly counts. Ends with code 1 below.
 """
 
 from __future__ import annotations
 
+import sys
 import time
 from dataclasses import replace
 
@@ -16,6 +18,7 @@ from synthetic_images.demo import demo_family, demo_station
 from synthetic_images.light import light_tables
 from vision.setup import Family, Fiducial, Joint, View
 
+GOAL = 60.0  # joints a second
 PITCH_MM = 2.56  # 128 pixels at 0.02 mm
 COLUMNS, ROWS = 10, 6
 
@@ -35,11 +38,13 @@ def grid_family() -> Family:
     return Family("grid", 2, "bottom", tuple(joints), (), marks, (View("v1", middle),))
 
 
-def seconds_per_view(family: Family, size_px: tuple[int, int], rounds: int = 5) -> float:
+def seconds_per_view(family: Family, size_px: tuple[int, int], rounds: int = 5, distance_mm: float | None = None
+                     ) -> float:
     """Return the least processor time of one view on one thread, light tables made beforehand."""
     cv2.setNumThreads(1)
     station = replace(demo_station(), picture_px=size_px)
     light_tables(station.lights)
+    station = replace(station, lights=tuple(replace(light, distance_mm=distance_mm) for light in station.lights))
     best = np.inf
     for seed in range(rounds + 1):
         start = time.process_time()
@@ -50,15 +55,18 @@ def seconds_per_view(family: Family, size_px: tuple[int, int], rounds: int = 5) 
     return float(best)
 
 
-def main() -> None:
-    """Print the figures."""
+def main() -> int:
+    """Print the figures; returns 1 where the goal is missed."""
     grid = grid_family()
     took = seconds_per_view(grid, (COLUMNS * 128, ROWS * 128))
     rate = len(grid.joints) / took
     print(f"{len(grid.joints)} joints of 128 x 128 px, 3 lights: {took:.2f} s, {rate:.0f} joints a second")
+    near = seconds_per_view(grid, (COLUMNS * 128, ROWS * 128), 3, distance_mm=80.0)
+    print(f"the same with rings 80 mm away: {near:.2f} s, {len(grid.joints) / near:.0f} joints a second")
     took = seconds_per_view(demo_family(), (1500, 1200), 3)
     print(f"demo board, 1500 x 1200 px: {took:.2f} s")
+    return int(rate < GOAL)
 
 
 if __name__ == "__main__":
-    main()
+    sys.exit(main())

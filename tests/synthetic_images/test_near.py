@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from synthetic_images.near import as_in_the_middle, falloff_map, irradiance_share, point_source
+from synthetic_images.light import LAST_X, NODES
+from synthetic_images.near import as_in_the_middle, falloff_map, flat_lift, irradiance_share, point_source
 from vision.setup import Light, Station
 
 from .small import quiet_recipe, render, small_station
@@ -114,3 +115,19 @@ def test_the_board_falls_off_smoothly() -> None:
         level = [sheet[row:row + 40, col:col + 40, plane].mean() for row, col in ((260, 380), (0, 0))]
         x, y = -380 * 0.02, 260 * 0.02
         assert level[1] / level[0] == pytest.approx(float(irradiance_share(light, x, y)), rel=0.015)
+
+
+def test_flat_mask_shows_what_tilted_rays_mirror() -> None:
+    """A ray of tilt e mirrors zenith e on flat mask, as a slope of e / 2 does under a level ray (law of reflection).
+
+    With the lens 90 mm up, 9 mm off the middle: slope atan(9 / 180); with lamps 90 mm away instead: the sphere's point
+    above lies at zenith asin(9 / 90), half of which is the slope.
+    """
+    curve = (0.2 + np.linspace(0.0, LAST_X, NODES)[None, :]).astype(np.float32)  # the response tells x = g / (1 + g)
+    assert flat_lift(curve, (1000, 400), 0.02, None, None) is None
+    for distance, lens, slope in ((None, 90.0, 9.0 / 180.0), (90.0, None, np.tan(np.arcsin(0.1) / 2.0))):
+        lift = flat_lift(curve, (1000, 400), 0.02, distance, lens)
+        assert lift is not None and lift.shape == (400, 1000)
+        assert lift[200, 500] == pytest.approx(0.0, abs=1.5e-3)  # the cone's tip is rounded off over 16 pixels
+        for col in (49, 950):
+            assert lift[200, col] == pytest.approx(slope / (1.0 + slope), abs=1e-3)
