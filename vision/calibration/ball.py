@@ -14,6 +14,7 @@ from vision.calibration.pictures import CalibrationError, Shot
 SEARCH_PX = 900  # the longer side of the picture in which the ball is first looked for
 SMALLEST_PX = 40.0  # radius: below, a degree of zenith is less than a third of a pixel
 AZIMUTHS = 72
+FLANK_PX = 5  # so far from its crest an edge has fallen off
 OUTLINE_SUPPORT = 0.5  # share of the outline that must be seen
 HIDDEN_SUPPORT = 0.3  # the same where the radius is known beforehand
 HORIZON = 0.712  # of the radius: further out a mirror ball shows nothing from above the plane (sin 45 degrees = 0.707)
@@ -63,18 +64,32 @@ def find_ball(shot: Shot, expected_px: float | None = None) -> Ball:
         raise CalibrationError(_no_ball(shot.name))
     rings = _rings(edges, centre, limits)
     expected = None if expected_px is None else expected_px * scale
-    outline = _outline(rings, expected)
-    if outline is None and (expected is None or not rings):
+    fits = [ball for ring in _outlines(rings, expected)
+            if (ball := _refined(shot, centre / scale, ring, scale, True)) is not None]
+    # Noise on the ball's shadow may look like a faint wide circle, but not like a round one.
+    found = next((ball for ball in fits if _round(ball)), fits[0] if fits else None)
+    if (found is None or not _round(found)) and expected_px is not None:
+        found = _by_highlights(shot, centre / scale, rings, scale, expected_px) or found
+    if found is None:
         raise CalibrationError(_no_ball(shot.name))
-    seen = outline or max(rings, key=lambda ring: ring.support)
-    _only_one(shot, edges, small.shape, limits, centre, votes, seen, outline, expected)
-    ball = _refined(shot, centre / scale, seen, scale, outline is not None)
-    if outline is None:
-        assert expected_px is not None
-        ball = Ball(ball.x_px, ball.y_px, expected_px, np.nan, ball.scatter_px,
-                    float(np.hypot(ball.uncertainty_px, 0.004 * expected_px)), False)
-    _check(shot, ball)
-    return ball
+    _only_one(shot, edges, centre, votes, found.radius_px * scale, limits)
+    _check(shot, found)
+    return found
+
+
+def _round(ball: Ball) -> bool:
+    return ball.scatter_px <= max(ROUND_SHARE * ball.radius_px, 1.0)
+
+
+def _by_highlights(shot: Shot, centre: NDArray[np.float64], rings: list[_Ring], scale: float,
+                   expected_px: float) -> Ball | None:
+    """Return a ball whose outline is lost in the dark: the highlights' middle, and the radius that is known."""
+    for ring in sorted(rings, key=lambda ring: -ring.support):
+        ball = _refined(shot, centre, ring, scale, False)
+        if ball is not None:
+            spread = float(np.hypot(ball.uncertainty_px, 0.004 * expected_px))
+            return Ball(ball.x_px, ball.y_px, expected_px, np.nan, ball.scatter_px, spread, False)
+    return None
 
 
 def _no_ball(name: str) -> str:
@@ -99,13 +114,21 @@ def _edges(picture: NDArray[np.float32]) -> NDArray[np.float64]:
     gy = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=0.125)
     size = np.hypot(gx, gy)
     noise = float(np.median(size)) / 1.177  # a Rayleigh distribution's median is 1.177 sigma
-    row, col = np.nonzero(size > max(4.5 * noise, 0.008))
+    least = max(5.0 * noise, 0.008)
+    row, col = np.nonzero(size > least)
     inside = (row > 1) & (col > 1) & (row < size.shape[0] - 2) & (col < size.shape[1] - 2)
     row, col = row[inside], col[inside]
     step_x = np.rint(gx[row, col] / size[row, col]).astype(int)
     step_y = np.rint(gy[row, col] / size[row, col]).astype(int)
     crest = size[row, col] >= np.maximum(size[row + step_y, col + step_x], size[row - step_y, col - step_x])
-    row, col = row[crest], col[crest]
+    row, col, step_x, step_y = row[crest], col[crest], step_x[crest], step_y[crest]
+    # A shadow or the lamps' fall is a long slope; an edge falls off on both sides (one may hold the next edge).
+    last = size.shape[0] - 1, size.shape[1] - 1
+    beside = [size[np.clip(row + side * step_y, 0, last[0]), np.clip(col + side * step_x, 0, last[1])]
+              for side in (-FLANK_PX, FLANK_PX)]
+    flank = np.minimum(*beside)
+    sharp = (size[row, col] > 1.5 * flank) & (size[row, col] - flank > least)
+    row, col = row[sharp], col[sharp]
     return np.stack([col + 0.5, row + 0.5, gx[row, col], gy[row, col]], axis=1).astype(np.float64)
 
 
@@ -155,7 +178,7 @@ def _rings(edges: NDArray[np.float64], centre: NDArray[np.float64], limits: tupl
         support = near.mean(axis=1)
         counts = _smooth(seen.mean(axis=1), reach)
         for radius in range(1, bins - 1):
-            window = counts[max(radius - 3 * reach, 0):radius + 3 * reach + 1]
+            window = counts[max(radius - reach - 1, 0):radius + reach + 2]
             if support[radius] >= HIDDEN_SUPPORT and counts[radius] == window.max() > 0.0:
                 found.append(_Ring(radius + 0.5, sign, float(support[radius])))
     return sorted(found, key=lambda ring: -ring.radius)
@@ -166,19 +189,22 @@ def _smooth(values: NDArray[np.float64], reach: int) -> NDArray[np.float64]:
     return np.convolve(values, kernel / kernel.sum(), mode="same")
 
 
-def _outline(rings: list[_Ring], expected: float | None) -> _Ring | None:
-    """Return the ball's outline: the circle of the expected radius, or else the outermost one that is well seen."""
+def _outlines(rings: list[_Ring], expected: float | None) -> list[_Ring]:
+    """Return what may be the ball's outline, the best first.
+
+    Circles of about the expected radius, the best seen first; or else those well seen, the outermost first.
+    """
     if expected is not None:
         near = [ring for ring in rings if abs(ring.radius / expected - 1.0) < 0.06]
-        return max(near, key=lambda ring: ring.support, default=None)
-    return next((ring for ring in rings if ring.support >= OUTLINE_SUPPORT), None)
+        return sorted(near, key=lambda ring: -ring.support)
+    return [ring for ring in rings if ring.support >= OUTLINE_SUPPORT]
 
 
-def _only_one(shot: Shot, edges: NDArray[np.float64], shape: tuple[int, ...], limits: tuple[float, float],
-              centre: NDArray[np.float64], votes: float, seen: _Ring, outline: _Ring | None,
-              expected: float | None) -> None:
-    """Refuse a picture in which the edges outside the ball make another one."""
-    radius = seen.radius if outline is not None or expected is None else expected
+def _only_one(shot: Shot, edges: NDArray[np.float64], centre: NDArray[np.float64], votes: float, radius: float,
+              limits: tuple[float, float]) -> None:
+    """Refuse a picture in which the edges outside the ball make another one; lengths in px of the search picture."""
+    scale = min(1.0, SEARCH_PX / max(shot.size_px))
+    shape = (round(shot.size_px[1] * scale), round(shot.size_px[0] * scale))
     away = np.hypot(edges[:, 0] - centre[0], edges[:, 1] - centre[1])
     rest = edges[away > 1.08 * radius]
     second, others = _vote(rest, shape, limits)
@@ -188,25 +214,28 @@ def _only_one(shot: Shot, edges: NDArray[np.float64], shape: tuple[int, ...], li
         return
     rings = _rings(rest, second, limits)
     if any(ring.support >= OUTLINE_SUPPORT and ring.radius > 0.3 * radius for ring in rings):
-        scale = shot.size_px[0] / shape[1]
-        places = " and ".join(f"({x * scale:.0f}, {y * scale:.0f})" for x, y in (centre, second))
+        places = " and ".join(f"({x / scale:.0f}, {y / scale:.0f})" for x, y in (centre, second))
         raise CalibrationError(f"{shot.name}: two balls or round things, near pixel {places}; leave one ball alone in "
                                "the picture")
 
 
-def _refined(shot: Shot, centre: NDArray[np.float64], seen: _Ring, scale: float, outline: bool) -> Ball:
+def _refined(shot: Shot, centre: NDArray[np.float64], seen: _Ring, scale: float,
+             outline: bool) -> Ball | None:
     """Fit the circle to the steepest place on rays across it, in the full picture and in true grey levels.
 
-    The logarithm in which it was found would move a blurred edge towards the dark.
+    The logarithm in which it was found would move a blurred edge towards the dark. None where too few rays agree.
     """
     x, y, radius = float(centre[0]), float(centre[1]), seen.radius / scale
     picture = _even_picture(shot, (x, y, radius)) if outline else edge_picture(shot)
     blur = scatter = count = 0.0
     for reach in (max(6.0, 4.0 / scale, 0.05 * radius), max(6.0, 0.03 * radius), max(6.0, 0.03 * radius)):
         points, blur = edge_points(picture, (x, y, radius), reach, seen.sign)
-        if len(points) < AZIMUTHS // 6:
-            break
+        if len(points) < 60:
+            return None
         x, y, radius, scatter, count = _circle(points)
+    rays = _rays(radius)
+    if count < (OUTLINE_SUPPORT if outline else HIDDEN_SUPPORT) * 0.7 * rays:
+        return None
     spread = max(scatter, 0.05) / np.sqrt(max(count / 8.0, 1.0))  # neighbouring rays see the same pixels
     return Ball(x, y, radius, blur, scatter, float(spread), True)
 
@@ -231,7 +260,7 @@ def edge_points(picture: NDArray[np.float32], circle: tuple[float, float, float]
                  sign: int) -> tuple[NDArray[np.float64], float]:
     """Return the sub-pixel places (x, y) of the step on rays across a circle, and the step's sigma in px."""
     x, y, radius = circle
-    rays = int(np.clip(2 * np.pi * radius, 180, 1440))
+    rays = _rays(radius)
     angle = (np.arange(rays) + 0.5) * (2 * np.pi / rays)
     step = 0.25
     away = radius + np.arange(-reach - 2.0, reach + 2.0 + step, step)
@@ -254,6 +283,10 @@ def edge_points(picture: NDArray[np.float32], circle: tuple[float, float, float]
     good = (height > 3.0 * noise) & (height > 0.25 * np.median(height)) & ~at_end
     points = np.stack([x + place * np.cos(angle), y + place * np.sin(angle)], axis=1)[good]
     return points, _step_sigma(profile, good, best, sign, step)
+
+
+def _rays(radius: float) -> int:
+    return int(np.clip(2 * np.pi * radius, 180, 1440))
 
 
 def _step_sigma(profile: NDArray[np.float64], good: NDArray[np.bool_], best: NDArray[np.intp], sign: int,
@@ -302,6 +335,6 @@ def _check(shot: Shot, ball: Ball) -> None:
     if ball.radius_px < SMALLEST_PX:
         raise CalibrationError(f"{shot.name}: {where} is too small to tell angles, wanted at least "
                                f"{2 * SMALLEST_PX:.0f} px; take a larger ball")
-    if ball.scatter_px > max(ROUND_SHARE * ball.radius_px, 1.0):
+    if not _round(ball):
         raise CalibrationError(f"{shot.name}: {where} is not round: its outline scatters by {ball.scatter_px:.1f} px; "
                                "is it a ball, and is it alone and at rest?")

@@ -39,6 +39,7 @@ class LightSeen:
 
     uncertainty_deg: standard uncertainty of the band's edges. full_pct: share of the lit part at full scale.
     off_axis_deg: how far a full ring's middle lies from the camera's axis, NaN for a sector. pieces: lit arcs.
+    profile: grey level at zenith 0, 1, ... 90 degrees.
     """
 
     name: str
@@ -50,6 +51,7 @@ class LightSeen:
     full_pct: float
     off_axis_deg: float
     pieces: int
+    profile: tuple[float, ...] = ()
 
 
 def ball_sky(ball: Ball, size_px: tuple[int, int], station: Station, distance_mm: float | None = None) -> Sky:
@@ -189,7 +191,12 @@ def _light(shot: Shot, row: int, ball: Ball, light: Light, sky: Sky) -> LightSee
     return LightSeen(light.name, (float(edges[0]), float(edges[1])), azimuth,
                      float(np.rad2deg(2.0 * position / slope_cos)), float(fit.height),
                      float(fit.sigma * ball.radius_px), 100.0 * float(within),
-                     _off_axis(values, inside, sky) if full_ring else float("nan"), pieces)
+                     _off_axis(values, inside, sky) if full_ring else float("nan"), pieces, _course(at, profile))
+
+
+def _course(at: NDArray[np.float64], profile: NDArray[np.float64]) -> tuple[float, ...]:
+    """Return the profile at whole degrees of zenith."""
+    return tuple(float(v) for v in np.interp(np.sin(np.deg2rad(np.arange(91) / 2.0)), at, profile))
 
 
 def _azimuth_bin(azimuth: NDArray[np.float64]) -> NDArray[np.intp]:

@@ -111,6 +111,13 @@ def calibrate(station: Station, files: ReferenceFiles, *, ball_mm: float | None 
                        tuple(cautions), scale, reflectance)
 
 
+def unchanged(station: Station) -> Calibration:
+    """Return a calibration that measured nothing: all stays as it was."""
+    nan = float("nan")
+    kept = ("everything: no reference picture",)
+    return Calibration(station, station, (), (), nan, (), Noise(nan, nan, nan), 8, kept, (), nan)
+
+
 def _ball(shot: Shot, station: Station, ball_mm: float | None) -> BallSeen:
     expected = None if ball_mm is None else expected_radius_px(ball_mm, station)
     ball = find_ball(shot, expected)

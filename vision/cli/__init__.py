@@ -23,7 +23,7 @@ class Entry(NamedTuple):
 COMMANDS: dict[str, Entry] = {
     "demo": Entry("vision.cli.demo",
                   "See the whole job done on rendered pictures, in a few minutes and without a camera."),
-    "station": Entry("vision.cli.station", "Look at a camera station's file and check it."),
+    "station": Entry("vision.cli.station", "Look at a camera station's file; calibrate the station, check it daily."),
     "family": Entry("vision.cli.family", "Make a board family from CAD files, look at its files, check them."),
     "render": Entry("vision.cli.render", "Render pictures of soldered boards with exact truth."),
     "train": Entry("vision.cli.train", "Teach a board family: make its limit sheet from rendered boards."),

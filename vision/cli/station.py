@@ -1,4 +1,4 @@
-"""`meniscope station`: look at a camera station's file and check it."""
+"""`meniscope station`: look at a camera station's file and check it, measure the station, watch it."""
 
 from __future__ import annotations
 
@@ -7,11 +7,13 @@ from pathlib import Path
 import click
 
 from vision.cli._common import Column, Output, check_files, print_json, print_rows, rows_options
+from vision.cli._station_calibrate import calibrate_command
+from vision.cli._station_check import check_command, example_command
 
 
 @click.group()
 def command() -> None:
-    """Look at a camera station's file and check it.
+    """Look at a camera station's file; calibrate the station, check it daily.
 
     A station is one camera with its lights. station.toml says how large a pixel is on the board, how picture
     files are named, and which ring of light is seen in which exposure and colour.
@@ -66,3 +68,8 @@ def check_file(station: Path, as_json: bool) -> None:
     from vision.setup import read_station
 
     check_files(lambda: read_station(station), str(station), as_json)
+
+
+command.add_command(calibrate_command)
+command.add_command(check_command)
+command.add_command(example_command)
