@@ -19,6 +19,9 @@ GRID = 64  # samples each way
 REACH = 1.7  # half side of the grid in hole radii
 RIM_MM = 0.07  # width of the dark rim around a lead that is looked for
 BEYOND_MM = ((0.10, 0.20), (0.20, 0.32), (0.32, 0.46))  # rings outside it, from the lead's edge
+EDGES_MM = np.arange(-0.12, 0.1501, 0.03)  # outlines, from the nominal one, between which an end's edge is looked for
+BAND_MM = 0.025  # half the width of the band around each that is averaged
+LEAST_FALL = 0.06  # of brightness over two of them
 OFFSET_ALLOWANCE_MM = 0.12  # a tilted lead's end may stand this much further off than the hole lets its foot
 
 
@@ -63,29 +66,33 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     score[np.fft.ifftshift(distance > allowed, axes=(1, 2))] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
     row, column = _signed(at // GRID), _signed(at % GRID)
-    dark_rim, darkest, face = _by_quadrant(energy, edge, row, column)
+    moved = _moved(np.minimum(energy, 1.2), row, column)
+    dark_rim, darkest, face = _by_quadrant(moved, edge)
     rim_seen = np.clip((dark_rim - 0.12) / 0.22, 0.0, 1.0)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
     face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(energy, step, radius, row, column)
     visible = np.maximum(rim_seen, face_seen) * np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
-    size = _size(energy, step, radius, row, column)
+    size = _size(moved, edge, radius)
     # Grid rows run along board -y, columns along board x.
     return Leads(visible, column * step, -row * step, np.where(visible > 0.0, size, np.nan), radius)
 
 
-def _by_quadrant(energy: NDArray[np.float64], edge: NDArray[np.float64], row: NDArray[np.int64],
-                 column: NDArray[np.int64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _moved(energy: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Shift every joint's grid so that the found lead stands in its middle."""
+    rows = np.clip(np.arange(GRID)[None, :] + row[:, None], 0, GRID - 1)
+    columns = np.clip(np.arange(GRID)[None, :] + column[:, None], 0, GRID - 1)
+    return energy[np.arange(len(energy))[:, None, None], rows[:, :, None], columns[:, None, :]]
+
+
+def _by_quadrant(moved: NDArray[np.float64], edge: NDArray[np.float64],
+                 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Look at the found lead quadrant by quadrant; all results [joint].
 
     Returns how dark the rim is against what lies beyond, in the better two quadrants (a flat fillet on the other
     sides hides no lead); the brightness of the end's darkest quadrant (a half-open hole is dark there); and how
     much brighter the end is than its rim.
     """
-    joints = np.arange(len(energy))
-    rows = np.clip(np.arange(GRID)[None, :] + row[:, None], 0, GRID - 1)
-    columns = np.clip(np.arange(GRID)[None, :] + column[:, None], 0, GRID - 1)
-    moved = np.minimum(energy, 1.2)[joints[:, None, None], rows[:, :, None], columns[:, None, :]]
     axis = np.arange(GRID) - GRID // 2
     first = (axis[:, None] + axis[None, :] >= 0).astype(np.int64)
     quadrant = first + 2 * (axis[:, None] - axis[None, :] >= 0)
@@ -154,21 +161,28 @@ def _signed(index: NDArray[np.int64]) -> NDArray[np.int64]:
     return np.where(index >= GRID // 2, index - GRID, index)
 
 
-def _size(energy: NDArray[np.float64], step: NDArray[np.float64], radius: NDArray[np.float64],
-          row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Diameter (mm) of a disc as large as what the dark rim encloses around the found place.
+def _size(moved: NDArray[np.float64], edge: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Diameter (mm) of a disc as large as the lead's end; NaN where its end is as dark as the rim around it.
 
-    The rim's outer brim is where the mean brightness over circles rises most, between 0.7 and 1.7 lead radii; the
-    lead's edge lies a rim's width further in.
+    From the middle of the end outward, the mean brightness over outlines of the nominal shape falls most at the end's
+    own edge, where the dark rim begins. `moved` is the energy with the found lead in the grid's middle.
     """
-    axis = np.arange(GRID) - GRID // 2
-    away = np.hypot((axis[None, :, None] - row[:, None, None]), (axis[None, None, :] - column[:, None, None]))
-    away = away * step[:, None, None] / radius[:, None, None]
-    rings = np.arange(0.7, 1.75, 0.1)
-    course = np.stack([_mean(energy, np.abs(away - ring) < 0.07) for ring in rings], axis=1)
-    rise = np.diff(course, axis=1)
-    brim = rings[:-1][rise.argmax(axis=1)] + 0.05
-    return np.asarray(2.0 * (brim * radius - RIM_MM), dtype=np.float64)
+    course = np.stack([_mean(moved, np.abs(edge - place) < BAND_MM) for place in EDGES_MM], axis=1)
+    fall = course[:, :-2] - course[:, 2:]
+    best = fall.argmax(axis=1)
+    joint = np.arange(len(fall))
+    left, top, right = (fall[joint, np.clip(best + by, 0, fall.shape[1] - 1)] for by in (-1, 0, 1))
+    bend = left - 2.0 * top + right
+    with np.errstate(divide="ignore", invalid="ignore"):
+        fine = np.where(bend < -1e-9, np.clip(0.5 * (left - right) / bend, -0.5, 0.5), 0.0)
+    beyond = EDGES_MM[1:-1][best] + fine * (EDGES_MM[1] - EDGES_MM[0])
+    size = 2.0 * np.maximum(radius + beyond * radius / np.maximum(_inner(edge), 1e-6), 0.0)
+    return np.where(top > LEAST_FALL, size, np.nan)
+
+
+def _inner(edge: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far a lead's middle lies from its outline, mm."""
+    return np.asarray(-edge.reshape(len(edge), -1).min(axis=1), dtype=np.float64)
 
 
 def _mean(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
