@@ -82,7 +82,8 @@ def _moved(energy: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[
     """Shift every joint's grid so that the found lead stands in its middle."""
     rows = np.clip(np.arange(GRID)[None, :] + row[:, None], 0, GRID - 1)
     columns = np.clip(np.arange(GRID)[None, :] + column[:, None], 0, GRID - 1)
-    return energy[np.arange(len(energy))[:, None, None], rows[:, :, None], columns[:, None, :]]
+    joints = np.arange(len(energy))
+    return np.asarray(energy[joints[:, None, None], rows[:, :, None], columns[:, None, :]], dtype=np.float64)
 
 
 def _by_quadrant(moved: NDArray[np.float64], edge: NDArray[np.float64],
