@@ -23,7 +23,7 @@ ONE_SIGMA = 0.682689
 BAND_ROWS, LEAST_ROWS = 120, 39
 MOST_BANDS = 10
 #: Boards are held back in so many turns; the intervals leave out no less and no more of the rows than this.
-FOLDS, LEAST_MISS, MOST_MISS = 4, 0.005, 0.10
+FOLDS, LEAST_MISS, MOST_MISS = 4, 0.005, 0.07
 #: Fewer rows than this tell nothing at all.
 FEWEST = 8
 #: A measurement that gives its least or greatest value this often has a band for that very value.
@@ -113,14 +113,16 @@ def _miss(rows: _Rows, name: str) -> float:
     parts = [(rows.take(fold != held), rows.take(fold == held)) for held in range(FOLDS)]
 
     def missed(miss: float) -> float:
-        out = of = 0.0
+        outside = np.zeros(2)  # of rows whose interval has some width, and of all
+        tried = np.zeros(2)
         for known, held in parts:
             model = UncertaintyModel(tuple(_graded_bands(known, name, ANY, miss)))
             told = stated(model, {name: held.measured}, held.kind.tolist())
             wide = told.high[name] - told.low[name] > 1e-9
-            out += held.weight[wide & ~covers(name, told.low[name], told.high[name], held.truth)].sum()
-            of += held.weight[wide].sum()
-        return float(out / of) if of > 0.0 else 0.0
+            out = ~covers(name, told.low[name], told.high[name], held.truth)
+            outside += held.weight[wide & out].sum(), held.weight[out].sum()
+            tried += held.weight[wide].sum(), held.weight.sum()
+        return float((outside[tried > 0.0] / tried[tried > 0.0]).max(initial=0.0))
 
     low, high = LEAST_MISS, MOST_MISS
     if missed(high) <= 1.0 - COVERAGE:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from models.vocabulary import FINDING, VERDICTS
+from models.vocabulary import FINDING, MEASURE, VERDICTS
 from vision.cli._common import Column, Output, limits_option, print_json, print_rows, rows_options, say, verdict_word
 from vision.cli._results_keep import KEEPING, database_option
 
@@ -164,17 +164,23 @@ def show(board: str, db: str, everything: bool, as_json: bool) -> None:
         click.echo(f"picture {picture['path']}" + ("" if picture["sha256"] else " (could not be read)"))
     if row["findings"]:
         click.echo()
-        print_rows([_finding_line(item) for item in row["findings"]],
-                   ["place", "verdict", "what", "x, y mm", "pot", "step", "call", "source"])
+        spreads = {(joint["ref"], joint["pin"]): json.loads(joint["uncertainty"] or "{}")
+                   for joint in row["joint_results"]}
+        lines = [_finding_line(item, spreads) for item in row["findings"]]
+        stated = ["u"] if any(line["u"] for line in lines) else []
+        print_rows(lines, ["place", "verdict", "what", *stated, "x, y mm", "pot", "step", "call", "source"])
     if everything and row["joint_results"]:
         click.echo()
         print_rows([joint | {"place": f"{joint['ref']}.{joint['pin']}"} for joint in row["joint_results"]],
                    JOINT_COLUMNS)
 
 
-def _finding_line(item: dict[str, Any]) -> dict[str, object]:
+def _finding_line(item: dict[str, Any], spreads: dict[tuple[str, str], dict[str, float]]) -> dict[str, object]:
+    """Return a finding as a row; `u` is the standard uncertainty of the measurement that decided it."""
     place = f"{item['ref']}.{item['pin']}" if item["pin"] else item["ref"]
-    return {"place": place, "verdict": item["verdict"], "what": item["words"],
+    spread = spreads.get((item["ref"], item["pin"]), {}).get(item["measure"])
+    u = None if spread is None else f"{spread:.2g} {MEASURE[item['measure']].unit}".rstrip()
+    return {"place": place, "verdict": item["verdict"], "what": item["words"], "u": u,
             "x, y mm": f"{item['x_mm']:.2f}, {item['y_mm']:.2f}", "pot": item["pot"] or None,
             "step": item["step"] or None, "call": item["call"] or None, "source": item["source"] or None}
 

@@ -27,7 +27,7 @@ from vision.setup._reading import (
     read_toml,
     validated,
 )
-from vision.setup.uncertainty import uncertainty_of
+from vision.setup.uncertainty import uncertainty_of, write_uncertainty
 
 LandShape = Literal["round", "oblong", "rect"]
 LeadShape = Literal["round", "square", "rect"]
@@ -250,10 +250,12 @@ def _read_table(path: Path, model: type[Row], check: Check | None = None) -> tup
 
 
 def write_family(family: Family, folder: Path | str) -> Path:
-    """Write family.toml, joints.csv and chips.csv into a folder and return the path of family.toml."""
+    """Write family.toml, its tables and what is known of its uncertainty into a folder; return family.toml's path."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     _write_table(folder / "joints.csv", family.joints, Joint)
+    if family.uncertainty is not None:
+        write_uncertainty(family.uncertainty.bands, folder)
     lines = [f"name = {quoted(family.name)}", f"workmanship_class = {family.workmanship_class}",
              'joints = "joints.csv"']
     if family.chips:

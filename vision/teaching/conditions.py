@@ -63,7 +63,8 @@ class Repeated:
 
 def repeated_tables(family: Family, station: Station, *, boards: int, seed: int, defect_rate: float = 0.4,
                     jobs: int = 1, cache: Path | None = None, progress: Progress | None = None,
-                    conditions: Sequence[Condition] = CONDITIONS) -> tuple[Repeated, ...]:
+                    recipe: Recipe | None = None, conditions: Sequence[Condition] = CONDITIONS
+                    ) -> tuple[Repeated, ...]:
     """Render the first boards of a training lot again, under every condition, and measure them.
 
     Parameters as in `training_tables`, of which this continues the lot: board names are the same. Boards that cannot
@@ -72,11 +73,11 @@ def repeated_tables(family: Family, station: Station, *, boards: int, seed: int,
     family = replace(family, uncertainty=None)
     mark = hashlib.sha256(repr(tuple(conditions)).encode()).hexdigest()[:8]
     with kept(cache) as folder:
-        place = folder / lot_key(family, station, seed, defect_rate) / f"again-{boards}-{mark}"
+        place = folder / lot_key(family, station, seed, defect_rate, recipe) / f"again-{boards}-{mark}"
         names = [condition.name for condition in conditions]
         if not _whole(place, names):
             job = partial(_board_again, family=family, station=station, seed=seed, defect_rate=defect_rate,
-                          lot=place.parent.name, conditions=tuple(conditions))
+                          lot=place.parent.name, recipe=recipe, conditions=tuple(conditions))
             found = in_parallel(job, range(1, boards + 1), jobs, progress)
             _write(place, names, found)
         elif progress is not None:
@@ -104,9 +105,9 @@ def _write(place: Path, names: Sequence[str], boards: Sequence[Board]) -> None:
 
 
 def _board_again(number: int, family: Family, station: Station, seed: int, defect_rate: float, lot: str,
-                 conditions: Sequence[Condition]) -> Board:
+                 recipe: Recipe | None, conditions: Sequence[Condition]) -> Board:
     """Render one board of a lot again under every condition and measure it (in a worker)."""
-    plan = plan_board(family, np.random.default_rng((seed, number)), defect_rate=defect_rate)
+    plan = plan_board(family, np.random.default_rng((seed, number)), recipe=recipe, defect_rate=defect_rate)
     rendered: dict[tuple[float, float | None], _Lit] = {}
     found = {}
     for place, condition in enumerate(conditions):

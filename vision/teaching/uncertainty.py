@@ -9,6 +9,7 @@ from pathlib import Path
 from models.table import LabelledTable, join_tables
 from models.uncertainty import NOMINAL, Band, UncertaintyModel, stated
 from models.uncertainty_fit import bands_of
+from synthetic_images.recipe import Recipe
 from vision.setup.family import Family
 from vision.setup.station import Station
 from vision.teaching.conditions import Repeated, repeated_tables
@@ -26,14 +27,14 @@ def boards_again(boards: int) -> int:
 
 def learned_uncertainty(family: Family, station: Station, tables: TrainingTables, *, seed: int,
                         defect_rate: float = 0.4, jobs: int = 1, cache: Path | None = None,
-                        progress: Progress | None = None) -> UncertaintyModel:
+                        progress: Progress | None = None, recipe: Recipe | None = None) -> UncertaintyModel:
     """Return the uncertainty of a family seen by a station.
 
-    `tables` is what was measured on a lot with this seed and rate; some of its boards are seen again under every
-    condition. What the family holds for other stations is kept.
+    `tables` is what was measured on a lot with this seed, rate and recipe; some of its boards are seen again under
+    every condition. What the family holds for other stations is kept.
     """
     again = repeated_tables(family, station, boards=boards_again(tables.boards), seed=seed, defect_rate=defect_rate,
-                            jobs=jobs, cache=cache, progress=progress)
+                            jobs=jobs, cache=cache, progress=progress, recipe=recipe)
     others = () if family.uncertainty is None else family.uncertainty.without_station(station.name)
     return UncertaintyModel((*learned_bands(tables, again, station.name), *others))
 
