@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics
-from vision.pipeline.spheres import SMALL_RADII_PX, find_spheres, lit_radius
+from vision.pipeline.spheres import SMALL_RADII_PX, coarse_levels, find_spheres, lit_radius
 from vision.pipeline.unwrap import CHIP_OWNER, FREE
 
 MAX_BALL_MM = 1.2
@@ -39,7 +39,8 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     lie over a land's edge. Further inside a land a ball cannot be told from a domed lead. Smaller balls are small,
     round, free-lying patches that mirror lights well above the mask.
     """
-    large = _shaded(capture, owners, mask, optics, px_per_mm)
+    levels = coarse_levels(capture, optics)
+    large = _shaded(capture, levels, owners, mask, optics, px_per_mm)
     bright = _bright(capture, mask, optics)
     free = np.asarray(owners == FREE).view(np.uint8)
     small = _round_patches(capture, np.asarray(bright & (free * np.uint8(255))), bright, optics, px_per_mm)
@@ -49,8 +50,8 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
                  np.concatenate([large.diameter_mm, small.diameter_mm[fine]]))
 
 
-def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float32], optics: Optics,
-            px_per_mm: float) -> Balls:
+def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint16], mask: NDArray[np.float32],
+            optics: Optics, px_per_mm: float) -> Balls:
     """Return the balls known by their shading: equally curved both ways, with a dark rim all round."""
     largest = 0.5 * MAX_BALL_MM * px_per_mm
     # Half as fine is fine enough to say how deep a place lies inside a land, in px of the half picture.
@@ -58,7 +59,7 @@ def _shaded(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float
     board = half < CHIP_OWNER
     on_land = (board & (half != FREE)).view(np.uint8)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
-    found = find_spheres(capture, optics, largest, board & (half_depth <= 0.5 * EDGE_REACH * largest), mask)
+    found = find_spheres(capture, levels, optics, largest, board & (half_depth <= 0.5 * EDGE_REACH * largest), mask)
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column

@@ -59,15 +59,6 @@ class Capture:
         """Picture size as (width, height)."""
         return self.responses.shape[2], self.responses.shape[1]
 
-    def light(self, number: int) -> NDArray[np.float32]:
-        """Return the responses of one light as a plane of its own, [row, col]."""
-        for picture in self.interleaved:
-            together = 1 if picture.ndim == 2 else picture.shape[2]
-            if number < together:
-                return np.asarray(cv2.extractChannel(picture, number), dtype=np.float32)
-            number -= together
-        return np.ascontiguousarray(self.responses[number])
-
     def sample(self, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
         """Return the responses [light, ...] at places given in OpenCV's pixel count, linearly interpolated.
 

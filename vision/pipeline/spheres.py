@@ -22,6 +22,7 @@ from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, slope_from_responses
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
 NEAR_RIM, FAR_RIM = 0.75, 1.0  # where the dark rim is looked for, in radii
+LEAST_STEP = 0.08  # of lit solder: a smaller step is noise
 CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
 #: Samples each way of the first, second and last fit, and what must be reached to go on: roundness, explained share.
@@ -51,23 +52,22 @@ class Spheres:
     highlight: Array  # how far the flattest light stands out in the middle, against the lit part
 
 
-def find_spheres(capture: Capture, optics: Optics, largest_px: float, searched: NDArray[np.bool_],
+def find_spheres(capture: Capture, grey: Grey, optics: Optics, largest_px: float, searched: NDArray[np.bool_],
                  board: Planes) -> Spheres:
     """Return all places that look at all like a sphere.
 
-    `searched` [row, col] says where middles may lie, for every other row and column of the picture; `board` [light]
-    is the bare board's response.
+    `grey` [row, col, light] is what coarse_levels gives. `searched` [row, col] says where middles may lie, for every
+    other row and column of the picture; `board` [light] is the bare board's response.
     """
     flat, steep = int(np.argmin(optics.slope_deg)), int(np.argmax(optics.slope_deg))
-    # Whole numbers, 100 = as bright as lit solder: a coarse look that lets nothing round pass by.
-    scale = 100.0 * optics.white / optics.lit_energy
-    high, low = (_grey(cv2.addWeighted(plane, float(scale[light]), plane, 0.0, 0.0, dtype=cv2.CV_8U))
-                 for light, plane in ((light, capture.light(light)) for light in (flat, steep)))
+    high, low = (_grey(cv2.extractChannel(grey, light)) for light in (flat, steep))
+    least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat, steep]]
     size = 1.0
     radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
     found: list[Array] = [np.zeros((0, 3))]
     while LEVEL_RADII_PX[0] * size <= largest_px and min(high.shape) > 32:
-        here = _candidates(high, low, [radius for radius in radii if radius * size <= 1.2 * largest_px])
+        here = _candidates(high, low, [radius for radius in radii if radius * size <= 1.2 * largest_px],
+                           (float(least[0]), float(least[1])))
         found.append(np.concatenate([(here[:, :2] + 0.5) * size - 0.5, here[:, 2:] * size], axis=1))
         size, radii = size * 2.0, LEVEL_RADII_PX
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
@@ -78,13 +78,28 @@ def find_spheres(capture: Capture, optics: Optics, largest_px: float, searched: 
     return _fitted(capture, optics, places[:, :2], places[:, 2], board)
 
 
-def _candidates(high: Grey, low: Grey, radii: Sequence[float]) -> Array:
+def level_scale(optics: Optics) -> float:
+    """Return the whole number that stands for response 1 in a coarse look: lit solder gives at most 100, glints more."""
+    return float(100.0 / (optics.lit_energy / optics.white.min()))
+
+
+def coarse_levels(capture: Capture, optics: Optics) -> Grey:
+    """Return the responses as whole numbers [row, col, light], a coarse look that lets nothing round pass by."""
+    scale = level_scale(optics)
+    parts = [_grey(cv2.convertScaleAbs(picture, alpha=scale)) for picture in capture.interleaved or capture.responses]
+    if len(parts) == 1 and parts[0].ndim == 3:
+        return parts[0]
+    return np.concatenate([part.reshape(*part.shape[:2], -1) for part in parts], axis=2)
+
+
+def _candidates(high: Grey, low: Grey, radii: Sequence[float], least: tuple[float, float]) -> Array:
     """Return x, y, radius (n, 3) where the flattest light peaks above a ring all round it and the steepest does not.
 
-    Few pixels of the flattest light stand out from a ring around them; the rest is asked of those alone.
+    By at least a step `least` of each. Few pixels of the flattest light stand out from a ring around them; the rest is
+    asked of those alone.
     """
     middle = _grey(cv2.blur(high, (CORE_PX, CORE_PX)))
-    clear = cv2.max(cv2.convertScaleAbs(middle, alpha=0.35), 8.0)  # type: ignore[call-overload]
+    clear = cv2.max(cv2.convertScaleAbs(middle, alpha=0.35), least[0])  # type: ignore[call-overload]
     found = [np.zeros((0, 3))]
     for radius in radii:
         contrast = _grey(cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius))))
@@ -95,7 +110,7 @@ def _candidates(high: Grey, low: Grey, radii: Sequence[float]) -> Array:
         peak = contrast[spots[:, 1], spots[:, 0]] >= _around(contrast, spots, np.ones((3, 3))).max(axis=1)
         spots = spots[peak]
         core = np.round(_around(low, spots, np.ones((CORE_PX, CORE_PX))).mean(axis=1))
-        spots = spots[_around(low, spots, _ring(0.5 * radius)).max(axis=1) >= core + 8.0]
+        spots = spots[_around(low, spots, _ring(0.5 * radius)).max(axis=1) >= core + least[1]]
         found.append(np.concatenate([spots, np.full((len(spots), 1), radius)], axis=1))
     return np.concatenate(found)
 
