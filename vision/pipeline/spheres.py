@@ -79,7 +79,7 @@ def find_spheres(capture: Capture, grey: Grey, optics: Optics, largest_px: float
 
 
 def level_scale(optics: Optics) -> float:
-    """Return the whole number that stands for response 1 in a coarse look: lit solder gives at most 100, glints more."""
+    """Return the number that stands for response 1 in a coarse look: lit solder gives at most 100, glints more."""
     return float(100.0 / (optics.lit_energy / optics.white.min()))
 
 
