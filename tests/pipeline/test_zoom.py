@@ -15,6 +15,7 @@ from models.criteria import workmanship_rules
 from models.limits import Condition, LimitSheet, Rule
 from models.vocabulary import FINDING, VERDICTS
 from synthetic_images.board import plan_board, render_view
+from synthetic_images.canvas import LABELS
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
 from vision.pipeline.capture import load_view
 from vision.pipeline.folder import BoardFiles
@@ -26,7 +27,7 @@ from vision.pipeline.traces import find_spots, find_traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.pipeline.zoom import CAUTION, WIDTH, draw_zoom
 from vision.pipeline.zoom_charts import LIGHT_LINES, radial_profile
-from vision.pipeline.zoom_cut import FOUND, GAP, MARKS, SKY, cut_at, cut_planes
+from vision.pipeline.zoom_cut import FOUND, GAP, MARKS, SKY, STEEPEST_DEG, cut_at, cut_planes, slope_picture
 from vision.pipeline.zoom_table import limit_words, measured_words, part_name, rules_of
 from vision.setup import Light, View
 
@@ -45,7 +46,7 @@ def board(folder: Path, station, family, *, planned, chips=None, seed=33, recipe
             assert cv2.imwrite(str(path), picture)
             pictures[view.name, exposure] = path
     files = BoardFiles("B7", pictures)
-    return files, grade_board(files, family, station, SHEET)
+    return plan, files, grade_board(files, family, station, SHEET)
 
 
 @pytest.fixture(scope="module")
@@ -53,9 +54,9 @@ def known(tmp_path_factory):
     """A board with many findings and all that is needed to draw its sheets."""
     folder = tmp_path_factory.mktemp("zoom")
     family, station = small_family(), small_station()
-    files, inspection = board(folder, station, family, planned=PLANNED, chips={0: ("chip_shifted", 1.0)})
+    plan, files, inspection = board(folder, station, family, planned=PLANNED, chips={0: ("chip_shifted", 1.0)})
     seen = see_view(load_view("v1", files.pictures, station), family, family.views[0], station)
-    return SimpleNamespace(folder=folder, family=family, station=station, files=files, inspection=inspection, seen=seen,
+    return SimpleNamespace(plan=plan, family=family, station=station, files=files, inspection=inspection, seen=seen,
                            traces=find_traces(seen, station),
                            parts={part_name(p): p for p in (*inspection.joints, *inspection.chips)})
 
@@ -195,6 +196,35 @@ def test_a_profile_is_true_to_radius_on_every_land(known):
         assert (profile.high >= profile.low)[:, inside].all()
 
 
+def test_the_slope_map_shows_the_true_slopes(known):
+    """Colours of the map, turned back into degrees, against the renderer's exact slopes and labels."""
+    truth = render_view(known.plan, "v1", known.station, maps=True)
+    ramp = np.arange(256, dtype=np.uint8)[:, None]
+    scale = np.asarray(cv2.applyColorMap(ramp, cv2.COLORMAP_VIRIDIS))[:, 0].astype(int)
+    solder, land = (LABELS.index(name) for name in ("solder", "land"))
+    off, flat = [], []
+    for index in (2, 3, 4, 5):
+        joint = known.seen.joints[index]
+        cut = cut_at(known.seen.registration.to_picture, (joint.x_mm, joint.y_mm), 1.6, 320)
+        planes = cut_planes(known.seen.capture.responses, cut)
+        shown = slope_picture(planes, known.seen, known.traces, index, cut, known.station).astype(int)
+        distance = np.abs(shown[:, :, None] - scale).sum(axis=3)
+        coloured = distance.min(axis=2) <= 3
+        degrees = distance.argmin(axis=2) / 255.0 * STEEPEST_DEG
+        true_slope, true_label = (cut_planes(plane[None].astype(np.float32), cut)[0]
+                                  for plane in (truth.slope_deg, truth.labels))
+        inside = cv2.erode((np.abs(true_label - solder) < 0.01).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        lit = inside & coloured & (true_slope > 8.0) & (true_slope < 33.0)
+        off.append((degrees - true_slope)[lit])
+        bare = cv2.erode((np.abs(true_label - land) < 0.01).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+        flat.append(degrees[bare & coloured])
+    error = np.concatenate(off)
+    assert len(error) > 10_000
+    assert np.median(np.abs(error)) < 3.0
+    assert len(np.concatenate(flat)) > 1000
+    assert np.median(np.concatenate(flat)) < 1.0, "bare land is shown flat"
+
+
 def test_pits_and_projections_are_marked_where_they_were_measured(known):
     seen, marked = known.seen, {"pit": 0, "spike": 0}
     scale = seen.registration.to_picture.px_per_mm
@@ -249,7 +279,7 @@ def test_a_shifted_chip_is_drawn_where_it_was_found(known, words, along, across)
 
 def test_a_missing_chip_is_told(tmp_path, words):
     family, station = small_family(), small_station()
-    files, inspection = board(tmp_path, station, family, planned={}, chips={1: ("chip_missing", 1.0)}, seed=3)
+    _, files, inspection = board(tmp_path, station, family, planned={}, chips={1: ("chip_missing", 1.0)}, seed=3)
     paths = write_pictures(inspection, files, family, station, SHEET, zooms=tmp_path / "out", places=["C1"])
     assert [path.name for path in paths] == ["B7_C1_zoom.png"]
     assert "no chip was found here" in words
@@ -266,7 +296,7 @@ SIX = tuple(Light(f"ring{n}", "abcdef"[n], "mono", (6.0 + 13.0 * n, 17.0 + 13.0 
 def test_every_station_gets_its_sheets(tmp_path, words, lights, bits, rotation):
     station = small_station(lights=lights, cross_talk=None, mm_per_px=0.03, picture_px=(520, 520))
     family = replace(small_family(), views=(View("v1", (6.9, 4.2), rotation),))
-    files, inspection = board(tmp_path, station, family, planned={0: ("partial_wetting", 1.0)},
+    _, files, inspection = board(tmp_path, station, family, planned={0: ("partial_wetting", 1.0)},
                               recipe=quiet_recipe(camera__bits=bits))
     paths = write_pictures(inspection, files, family, station, SHEET, zooms=tmp_path / "out",
                            places=["J1.1", "J1.2", "J1.3", "R1"])

@@ -42,7 +42,7 @@ from vision.setup.family import Chip, Family
 from vision.setup.geometry import Similarity
 from vision.setup.station import Station
 
-WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1320, 740, 1100
+WIDTH, LEAST_HEIGHT, MOST_HEIGHT = 1360, 740, 1100
 LEFT, TOP, SIDE, APART, TABLE = 18, 102, 350, 20, 796
 FOOT = 26
 AROUND_CHIP_MM = 0.9
@@ -119,7 +119,7 @@ def _draw_joint(paper: Paper, seen: ViewSurfaces, traces: Traces, index: int, pa
     paper.paste(crop.finished(), LEFT, TOP)
     slope_left = LEFT + SIDE + APART
     _title(paper, slope_left, "slope of the surface")
-    paper.paste(slope_picture(planes, seen, index, cut, station), slope_left, TOP)
+    paper.paste(slope_picture(planes, seen, traces, index, cut, station), slope_left, TOP)
     colour_bar(paper, slope_left + SIDE + 6, TOP + 4, SIDE - 40)
     below = round(legend(paper, marks, LEFT, TOP + SIDE + 18, TABLE - 30))
     bottom = min(height - FOOT - 14, below + 300)

@@ -41,7 +41,7 @@ from vision.pipeline.paper import (
     stroke,
     text_width,
 )
-from vision.pipeline.surface import DARK
+from vision.pipeline.surface import DARK, LIKE_FIDUCIAL
 from vision.pipeline.traces import Spots, Traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup.family import Joint
@@ -295,14 +295,17 @@ def scale_bar(paper: Paper, cut: Cut) -> None:
     paper.text(11.0 + width / 2.0, y - 5, f"{length:g} mm", 12, WHITE, "ms")
 
 
-def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, index: int, cut: Cut, station: Station) -> Picture:
+def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, index: int, cut: Cut,
+                  station: Station) -> Picture:
     """Return the slope map: viridis from flat (dark violet) to steep (yellow), black where no light answers.
 
-    Slopes hold for metal only: the board round it is pale and without colour.
+    Slopes hold for metal only: the board round it is pale and without colour. Bare land is flat, however dull it is.
     """
     optics = optics_of(station)
     slope, energy = slope_from_responses(planes[None], optics, seen.surface.roughness[index:index + 1])
     energy = lifted_flats(slope[0], energy[0] / np.float32(seen.surface.lit_level))
+    bare = _bare_land(planes, seen, traces, index, cut)
+    slope[0][bare], energy[bare] = 0.0, 1.0
     level = np.clip(slope[0] / STEEPEST_DEG * 255.0, 0, 255).astype(np.uint8)
     colours = np.asarray(cv2.applyColorMap(level, cv2.COLORMAP_VIRIDIS))
     colours[energy < DARK] = 0
@@ -315,6 +318,26 @@ def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, index: int, c
     cv2.copyTo(colours, metal, shown)
     stroke(shown, _outline(seen.joints[index], cut), WHITE, LAND.pattern, 1, closed=True, casing=INK)
     return shown
+
+
+def _bare_land(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, index: int,
+               cut: Cut) -> NDArray[np.bool_]:
+    """Say which pixels of a cut are bare land of a joint: beyond the solder, and like the fiducials, [row, col]."""
+    land = seen.surface.land_response
+    if land is None:
+        return np.zeros(planes.shape[1:], dtype=np.bool_)
+    joint = seen.joints[index]
+    place = (np.arange(cut.side) + 0.5) / cut.zoom
+    points = np.stack(np.meshgrid(place, place), axis=-1) + cut.low
+    x, y = np.moveaxis(cut.to_picture.to_mm(points) - (joint.x_mm, joint.y_mm), 2, 0)
+    azimuth = (np.arctan2(y, x) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))).astype(np.intp) % AZIMUTHS
+    solder_mm = np.where(traces.covered[index], traces.toe_mm[index], joint.hole_mm / 2.0)
+    away = np.hypot(x, y)
+    bare = (away > solder_mm[azimuth]) & (away < seen.patches.land_edge_mm[index][azimuth])
+    for plane, flat in zip(planes, land.tolist(), strict=True):
+        ratio = (plane + 0.05) / (flat + 0.05)
+        bare &= (ratio < LIKE_FIDUCIAL) & (ratio > 1.0 / LIKE_FIDUCIAL)
+    return np.asarray(bare, dtype=np.bool_)
 
 
 def colour_bar(paper: Paper, left: int, top: int, height: int) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from models.explain import ConditionLine, explain
 from models.limits import Condition, LimitSheet
-from models.vocabulary import FINDING, MEASURE, MEASURES, REVIEW, UNGRADED, plain_name, with_unit
+from models.vocabulary import FINDING, MEASURE, MEASURES, REVIEW, UNGRADED, plain_name
 from vision.pipeline.inspection import ChipInspection, FoundFinding, JointInspection
 from vision.pipeline.paper import INK, LINE, SOFT, VERDICT_BGR, WHITE, Color, Paper, fitted, text_width, verdict_shape
 
@@ -17,7 +17,7 @@ PartInspection = JointInspection | ChipInspection
 SHAPE_OF = {"reject": "reject", "review": "review", "indicator": "ungraded", "clear": "accept"}
 _ORDER = ("reject", "review", "indicator", "clear")
 LINE_PX, SIZE = 17, 12
-MEASURED_AT, LIMIT_AT = 128, 282  # columns, from the table's left edge
+MEASURED_AT, LIMIT_AT = 122, 300  # columns, from the table's left edge
 
 
 @dataclass(frozen=True)
@@ -134,14 +134,16 @@ def _draw_rule(paper: Paper, rule: RuleLines, left: int, y: int, right: int) -> 
 def measured_words(line: ConditionLine) -> str:
     """Return a measured value with its standard uncertainty where it is stated: `coverage 212 ± 4 deg`."""
     measure = line.condition.measure
-    name = plain_name(measure)
     if math.isnan(line.value):
-        return f"{name}: does not apply"
-    known = MEASURE[measure]
-    spread = f" ± {line.uncertainty:.{max(known.decimals, 1)}f}" if line.uncertainty > 0 else ""
+        return f"{plain_name(measure)}: does not apply"
     limits = [limit for limit in (line.condition.below, line.condition.above) if limit is not None]
-    decimals = _decimals(measure, line.value, limits)
-    return f"{name} {line.value:.{decimals}f}{spread} {known.unit}".rstrip()
+    return _value_words(measure, line.value, line.uncertainty, _decimals(measure, line.value, limits))
+
+
+def _value_words(measure: str, value: float, uncertainty: float, decimals: int) -> str:
+    known = MEASURE[measure]
+    spread = f" ± {uncertainty:.{max(known.decimals, 1)}f}" if uncertainty > 0 else ""
+    return f"{plain_name(measure)} {value:.{decimals}f}{spread} {known.unit}".rstrip()
 
 
 def _decimals(measure: str, value: float, limits: Sequence[float]) -> int:
@@ -167,8 +169,9 @@ def draw_rest(paper: Paper, part: PartInspection, rules: Sequence[RuleLines],
     """Draw the measurements that no rule asks for, as far as there is room; return where they end."""
     left, top, _, bottom = box
     asked = {line.condition.measure for rule in rules for line in rule.lines}
-    told = [f"{plain_name(known.name)} {with_unit(known.name, part.measurements[known.name])}"
-            + _spread(part, known.name, known.decimals) for known in MEASURES
+    stated: Mapping[str, float] = part.uncertainties if isinstance(part, JointInspection) else {}
+    told = [_value_words(known.name, part.measurements[known.name], stated.get(known.name, math.nan), known.decimals)
+            for known in MEASURES
             if known.name not in asked and math.isfinite(part.measurements.get(known.name, math.nan))]
     rows = (len(told) + 1) // 2
     if not told or bottom - top < LINE_PX * (rows + 1):
@@ -178,12 +181,6 @@ def draw_rest(paper: Paper, part: PartInspection, rules: Sequence[RuleLines],
         x, y = left + 20 + (number % 2) * 186, top + 12 + LINE_PX * (1 + number // 2)
         paper.text(x, y, fitted(words, SIZE, 186), SIZE, INK)
     return top + 16 + LINE_PX * rows
-
-
-def _spread(part: PartInspection, measure: str, decimals: int) -> str:
-    stated: Mapping[str, float] = part.uncertainties if isinstance(part, JointInspection) else {}
-    spread = stated.get(measure, math.nan)
-    return f" ± {spread:.{max(decimals, 1)}f}" if spread > 0 else ""
 
 
 def draw_help(paper: Paper, words: Sequence[str], box: tuple[int, int, int, int]) -> None:
