@@ -151,7 +151,7 @@ def see_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen | Non
 
 
 def _place(light: Light) -> str:
-    exposure = f"exposure {light.exposure!r}, " if light.exposure else ""
+    exposure = f"exposure {light.exposure}, " if light.exposure else ""
     return f"light {light.name} ({exposure}{light.channel})"
 
 

@@ -79,7 +79,7 @@ def flat_fields(shots: Sequence[Shot], station: Station, white_share: float) -> 
 def smooth_field(plane: NDArray[np.float32], where: str) -> tuple[NDArray[np.float32], float, float]:
     """Return the smooth field, the blocks' relative scatter against it, and the share of blocks left out as dust.
 
-    Block medians; a surface of fourth order fitted without outliers; what is left, smoothed, added to it.
+    Block levels without dust; a surface of fourth order fitted to them; what is left, smoothed, added to it.
     """
     height, width = plane.shape
     side = max(2, round(max(height, width) / BLOCKS))
@@ -89,23 +89,20 @@ def smooth_field(plane: NDArray[np.float32], where: str) -> tuple[NDArray[np.flo
     y, x = np.mgrid[:rows, :cols]
     grid = _powers((x.ravel() + 0.5) * side / width, (y.ravel() + 0.5) * side / height)
     flat = blocks.ravel()
-    used = np.ones(len(flat), dtype=bool)
-    off = np.zeros(len(flat))
-    for _ in range(6):
-        fit = np.linalg.lstsq(grid[used], flat[used], rcond=None)[0]
-        off = flat - grid @ fit
-        spread = max(1.4826 * float(np.median(np.abs(off[used]))), 1e-4 * float(np.median(flat)))
-        kept = np.abs(off) < 4.0 * spread
-        if (kept == used).all():
-            break
-        used = kept
+    # Dust differs from its neighbours, however the light falls off over the picture.
+    near = np.asarray(cv2.medianBlur(blocks.astype(np.float32), 5), dtype=np.float64)
+    beside = (blocks - near).ravel()
+    spread = max(1.4826 * float(np.median(np.abs(beside))), 0.005 * float(np.median(flat)))
+    used = np.abs(beside) < 4.0 * spread
+    fit = np.linalg.lstsq(grid[used], flat[used], rcond=None)[0]
+    off = flat - grid @ fit
     dust = 1.0 - float(used.mean())
     weight = used.reshape(rows, cols).astype(np.float64)
     left = _blur(np.where(used, off, 0.0).reshape(rows, cols)) / np.maximum(_blur(weight), 0.05)
     surface = (grid @ fit).reshape(rows, cols) + left
     scatter = float(np.std((off.reshape(rows, cols) - left)[weight > 0]) / np.median(flat))
-    strong = float((np.abs(off) > 0.1 * float(np.median(flat))).mean())
-    if scatter > STRUCTURE or dust > 2 * DUSTY_SHARE or strong > DUSTY_SHARE:
+    strong = float((np.abs(off) > 0.15 * float(np.median(flat))).mean())
+    if scatter > STRUCTURE or dust > DUSTY_SHARE or strong > DUSTY_SHARE:
         raise CalibrationError(f"{where} shows structure on the sheet ({max(scatter, strong):.1%}): print, an edge, a "
                                "shadow or a board? Take clean matt paper that fills the picture")
     return _enlarge(surface, side, plane.shape), scatter, dust
