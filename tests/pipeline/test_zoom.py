@@ -200,7 +200,9 @@ def test_the_slope_map_shows_the_true_slopes(known):
     """Colours of the map, turned back into degrees, against the renderer's exact slopes and labels."""
     truth = render_view(known.plan, "v1", known.station, maps=True)
     ramp = np.arange(256, dtype=np.uint8)[:, None]
-    scale = np.asarray(cv2.applyColorMap(ramp, cv2.COLORMAP_VIRIDIS))[:, 0].astype(int)
+    packing = np.array([1, 256, 65536])
+    level_of = {int(colour @ packing): level for level, colour in
+                enumerate(np.asarray(cv2.applyColorMap(ramp, cv2.COLORMAP_VIRIDIS))[:, 0].astype(int))}
     solder, land = (LABELS.index(name) for name in ("solder", "land"))
     off, flat = [], []
     for index in (2, 3, 4, 5):
@@ -208,9 +210,9 @@ def test_the_slope_map_shows_the_true_slopes(known):
         cut = cut_at(known.seen.registration.to_picture, (joint.x_mm, joint.y_mm), 1.6, 320)
         planes = cut_planes(known.seen.capture.responses, cut)
         shown = slope_picture(planes, known.seen, known.traces, index, cut, known.station).astype(int)
-        distance = np.abs(shown[:, :, None] - scale).sum(axis=3)
-        coloured = distance.min(axis=2) <= 3
-        degrees = distance.argmin(axis=2) / 255.0 * STEEPEST_DEG
+        colours, place = np.unique(shown @ packing, return_inverse=True)
+        level = np.array([level_of.get(int(colour), -1) for colour in colours])[place].reshape(shown.shape[:2])
+        coloured, degrees = level >= 0, level / 255.0 * STEEPEST_DEG
         true_slope, true_label = (cut_planes(plane[None].astype(np.float32), cut)[0]
                                   for plane in (truth.slope_deg, truth.labels))
         inside = cv2.erode((np.abs(true_label - solder) < 0.01).astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
