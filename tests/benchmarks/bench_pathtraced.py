@@ -1,12 +1,13 @@
 """How verdicts and measurements hold on boards drawn by an independent path tracer (Mitsuba 3).
 
-Run: nice python tests/benchmarks/bench_pathtraced.py [--boards 7] [--train-boards 32] [--cache DIR] [--keep DIR]
+Run: nice python tests/benchmarks/bench_pathtraced.py [--boards 6] [--train-boards 24] [--cache DIR] [--keep DIR]
 
 Teaches a limit sheet for each of two families and stations on the project's own renders, then grades boards whose
 geometry, materials, light transport and camera come from tests/synthetic_images/pathtrace. Escapes, false calls and
 reviews are counted outside marginal joints, with exact 95 % intervals; measurements are compared with the traced
 geometry. Every wrongly graded joint is listed with its truth, finding, measured value and limit. Traced boards and
-measured training boards are kept in --cache; --keep keeps pictures, truth and overlays. Needs the extra `pathtrace`.
+measured training boards are kept in --cache; --keep keeps pictures, truth, overlays and crops of what was graded
+wrongly. Needs the extra `pathtrace`.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pathtraced_report import Graded, grade_lot, lines_of, table_of, wrong_lines
+from pathtraced_report import Graded, grade_lot, lines_of, table_of, write_crops, wrong_lines
 
 from models.evaluate import compare
 from models.limits import LimitSheet
@@ -58,8 +59,8 @@ def main() -> int:
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--boards", type=int, default=7, help="traced boards per family and station")
-    parser.add_argument("--train-boards", type=int, default=32, help="rendered boards taught per family and station")
+    parser.add_argument("--boards", type=int, default=6, help="traced boards per family and station")
+    parser.add_argument("--train-boards", type=int, default=24, help="rendered boards taught per family and station")
     parser.add_argument("--seed", type=int, default=TRACE_SEED, help="of the traced boards")
     parser.add_argument("--samples", type=int, default=48, help="paths per pixel")
     parser.add_argument("--jobs", type=int, default=2)
@@ -77,12 +78,13 @@ def one_setting(setting: Setting, folder: Path, given: argparse.Namespace) -> Gr
     sheet = taught(setting, given)
     pictures = write_lot(folder / setting.name, setting, given.boards, given.seed, given.samples,
                          given.cache / "traced" if given.cache else None)
-    overlays = folder / setting.name / "overlays" if given.keep else None
+    graded = grade_lot(setting, pictures, sheet, folder / setting.name / "overlays" if given.keep else None)
     if given.keep:
         from models.limits import write_limits
 
         write_limits(sheet, folder / setting.name / "limits.toml")
-    return grade_lot(setting, pictures, sheet, overlays)
+        write_crops(graded, setting, folder / setting.name)
+    return graded
 
 
 def taught(setting: Setting, given: argparse.Namespace) -> LimitSheet:

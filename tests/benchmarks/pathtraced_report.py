@@ -53,11 +53,7 @@ def grade_lot(setting: Setting, pictures: Path, sheet: LimitSheet, overlays: Pat
     """Grade every board of a folder; overlays go to a folder where one is given."""
     graded, truth = Graded(setting.name), read_truth(pictures)
     for files in scan_folder(pictures, setting.station, setting.family):
-        shown = None
-        if overlays is not None:
-            overlays.mkdir(parents=True, exist_ok=True)
-            shown = overlays / f"{files.serial}.jpg"
-        inspection = grade_board(files, setting.family, setting.station, sheet, shown)
+        inspection = grade_board(files, setting.family, setting.station, sheet, overlays)
         if not inspection.joints:
             graded.lost.append(f"{setting.name} {files.serial}: {inspection.reason}")
         own = outcomes([inspection], {key: row for key, row in truth.items() if key[0] == files.serial}, setting.name)
@@ -144,15 +140,42 @@ def lines_of(graded: Graded, verdicts: Comparison) -> list[str]:
     return lines
 
 
-def wrong_lines(graded: Graded) -> list[str]:
-    """Return every clear joint or chip that was escaped, falsely rejected or not graded, with numbers."""
+def wrong(graded: Graded) -> list[Outcome]:
+    """Return every clear joint or chip that escaped, was falsely rejected, sent to review or not graded."""
     from models.criteria import defects_of
 
+    bad = [bool(set(one.truth) & defects_of(2)) for one in graded.outcomes]
+    return [one for one, is_bad in zip(graded.outcomes, bad, strict=True)
+            if not one.marginal and one.verdict != ("reject" if is_bad else "accept")]
+
+
+def write_crops(graded: Graded, setting: Setting, folder: Path, reach_mm: float = 2.2, side_px: int = 320) -> None:
+    """Write one enlarged crop of the picture for each wrongly graded joint or chip, with its name and truth."""
+    import cv2
+
+    from vision.setup.geometry import nominal_view
+
+    family, station = setting.family, setting.station
+    place = nominal_view(family, family.views[0], station, station.picture_px or (1, 1))
+    spots = {j.name: (j.x_mm, j.y_mm) for j in family.joints} | {c.ref: (c.x_mm, c.y_mm) for c in family.chips}
+    reach = reach_mm / station.mm_per_px
+    for one in wrong(graded):
+        serial = one.board.split("/")[1]
+        name = station.files.format(serial=serial, view=family.views[0].name, exposure="a")
+        picture = cv2.imread(str(folder / "pictures" / name))
+        x, y = place.to_px(spots[one.name])
+        scale = side_px / (2.0 * reach)
+        matrix = np.array([[scale, 0.0, (reach - x) * scale], [0.0, scale, (reach - y) * scale]])
+        crop = cv2.warpAffine(picture, matrix, (side_px, side_px), flags=cv2.INTER_CUBIC)
+        (folder / "wrong").mkdir(exist_ok=True)
+        words = f"{one.verdict}_{serial}_{one.name}_{'+'.join(one.truth) or 'good'}_{one.found[0] if one.found else ''}"
+        cv2.imwrite(str(folder / "wrong" / f"{words}.png"), crop)
+
+
+def wrong_lines(graded: Graded) -> list[str]:
+    """Return every wrongly graded joint or chip with its truth, finding, measured value and limit."""
     lines = []
-    for one in graded.outcomes:
-        bad = bool(set(one.truth) & defects_of(2))
-        if one.marginal or (one.verdict == "accept" and not bad) or (one.verdict == "reject" and bad):
-            continue
+    for one in wrong(graded):
         what = {"accept": "ESCAPED", "reject": "FALSE CALL", "review": "review"}.get(one.verdict, one.verdict)
         lines.append(f"  {what} {one.board} {one.name} ({one.kind}) truth {'+'.join(one.truth) or 'good'}")
         lines += [f"      {words}" for words in graded.details.get((one.board, one.name), [])]

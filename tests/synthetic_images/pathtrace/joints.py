@@ -34,6 +34,7 @@ from .surfaces import (
 )
 
 BOTTOM_MM = -1.6  # the board is as thick
+LEAST_TOE_DEG = 8.0
 KINDS = ("gap on land", "open gap", "starved", "no solder", "lead missing, open", "lead missing, filled", "excess",
          "non-wetting", "bridge", "ball", "icicle", "flag", "pit")
 
@@ -186,9 +187,16 @@ def _fillet(kind: str, severity: float, hole: float, toe: Array, lead: Array, rn
     lead_angle = np.minimum(lead_angle, np.pi / 2 - slope - 0.15)
     r, z = (capillary if rng.uniform() < 0.6 else arc)(lead, toe, slope, lead_angle)
     # These curves take every direction for itself; what lies between toe and lead is one capillary surface.
-    bend = np.median((toe * np.sin(slope) - lead * np.cos(lead_angle)) / (toe**2 - lead**2))
-    z = relax(r, -sunk, lead_angle, float(np.clip(2.0 * bend, -2.5, 1.0)), z - sunk[:, None])
-    return Fillet(r, z, toe, sunk < 1.25, _toe_angle(r, z, there > 0.97))
+    whole = there > 0.97
+    bend = np.median(((toe * np.sin(slope) - lead * np.cos(lead_angle)) / (toe**2 - lead**2))[whole])
+    pressure = float(np.clip(2.0 * bend, -2.5, 1.0))
+    for _ in range(4):
+        surface = relax(r, -sunk, lead_angle, pressure, z - sunk[:, None])
+        angle = _toe_angle(r, surface, whole)
+        if angle > LEAST_TOE_DEG:  # solder that falls below its own toe would wet further
+            break
+        pressure += 0.8
+    return Fillet(r, surface, toe, sunk < 1.25, angle)
 
 
 def _toe_angle(r: Array, z: Array, where: NDArray[np.bool_]) -> float:
@@ -235,11 +243,11 @@ def _toe(share: float, hole: float, edge: Array, rng: np.random.Generator) -> Ar
 def _pit(made: Fillet, z: Array, severity: float, rng: np.random.Generator) -> tuple[Array, float]:
     radius = 0.08 + 0.12 * severity
     ray = int(rng.integers(RAYS))
-    middle = float(made.r[ray, STEPS // 2])
+    middle = float(made.r[ray, STEPS // 3])
     angle = azimuths()[:, None]
     away = np.hypot(made.r * np.cos(angle) - middle * np.cos(angle[ray]),
                     made.r * np.sin(angle) - middle * np.sin(angle[ray]))
-    return z - 1.3 * np.sqrt(np.maximum(radius**2 - away**2, 0.0)), 2.0 * radius
+    return z - 4.0 * np.sqrt(np.maximum(radius**2 - away**2, 0.0)), 2.0 * radius
 
 
 def _spike(built: Built, kind: str, pin: Pin, lead: Array, severity: float, rng: np.random.Generator) -> None:

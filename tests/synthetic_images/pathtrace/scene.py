@@ -74,6 +74,10 @@ def assemble(setting: Setting, look: Look, parts: list[Part], balls: list[tuple[
         spot = frame(chip.x_mm, chip.y_mm)
         turned = chip.rotation_deg % 180.0 == 90.0
         _chip(scene, chip.ref, spot, (chip.body_w_mm, chip.body_h_mm), turned, rng)
+        values = scene.chips[-1][2]
+        if flip < 0 and "turn_deg" in values:  # an upright axis is mirrored into itself, a level one turns round
+            values["turn_deg"] *= -1.0
+            values["shift_across_mm" if turned else "shift_along_mm"] *= -1.0
     return scene
 
 
@@ -140,7 +144,8 @@ def _chip(scene: Scene, ref: str, spot: tuple[float, float], size: tuple[float, 
                                                axis + turn)))
         wedge = _at(_wedge(narrow, high * rng.uniform(0.5, 0.9), reach - 0.05), long / 2, 0.0)
         scene.parts.append(Part("solder1", _at(wedge, *place, axis + turn + (np.pi if side < 0 else 0.0))))
-    scene.chips.append((ref, finding, {"chip_present": 1.0}))
+    scene.chips.append((ref, finding, {"chip_present": 1.0, "shift_along_mm": float(along),
+                                       "shift_across_mm": float(across), "turn_deg": float(np.rad2deg(turn))}))
 
 
 def _mask_picture(setting: Setting, look: Look, half: tuple[float, float], holes: list[tuple[float, float, float]],
