@@ -95,7 +95,8 @@ def _draw_body(canvas: Canvas, plan: BoardPlan, index: int, box: cv.Window, look
     surface[terminal] = number + 1
     if look.text[1] < 0.5 and not state.standing:
         middle = np.flatnonzero(inside & ~terminal)
-        printed = _digits(a.ravel()[middle] / half_long, b.ravel()[middle] / half_narrow, look.text)
+        upright = -half_long if plan.family.seen_from == "bottom" else half_long  # letters are not mirrored
+        printed = _digits(a.ravel()[middle] / np.float32(upright), b.ravel()[middle] / half_narrow, look.text)
         surface[np.unravel_index(middle[printed], surface.shape)] = number + 3
 
 
