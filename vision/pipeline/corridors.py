@@ -90,7 +90,10 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     for row in range(ALONG - 2, -1, -1):
         near = cv2.dilate(back[:, row + 1].astype(np.uint8), spread).astype(bool)
         back[:, row] = near & reach[:, row]
-    width = back.sum(axis=2).min(axis=1) * step_mm
+    columns = back.sum(axis=2).min(axis=1)
+    # Over a narrow gap, where edges run together, a single column is no more than a meeting of two edges.
+    columns = np.where((corridors.gap_mm < NARROW_MM) & (columns < 2), 0, columns)
+    width = columns * step_mm
     # The flanks of a neck steeper than the lights reach look dark: the lit width of a half-round neck is
     # sin(steepest lit slope) of the whole.
     return np.asarray(width / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0))), dtype=np.float64)

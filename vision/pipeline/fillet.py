@@ -162,7 +162,7 @@ def find_toe(patches: JointPatches, surface: Surface,
     The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
     ends = bare_from(surface)
-    ends = np.where(thins_out(surface, covered, ends)[:, None], RING_STEPS, ends)
+    ends = np.where(thins_out(surface, ends)[:, None], RING_STEPS, ends)
     index = np.where(covered, ends, 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
@@ -172,17 +172,17 @@ def find_toe(patches: JointPatches, surface: Surface,
     return index, radius + over * patches.step_mm[:, :, -1]
 
 
-def thins_out(surface: Surface, covered: NDArray[np.bool_], ends: NDArray[np.int64]) -> NDArray[np.bool_]:
+def thins_out(surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Say for which joints what looks bare beyond the fillet is solder that thins out, [joint].
 
     Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
     is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
-    median over the covered azimuths is far less noisy than a single ray.
+    median over all such azimuths, those of gaps too, is far less noisy than a single ray.
     """
     stop = RING_STEPS - EDGE_STEPS - 1
     start = ends + 2
     third = np.maximum((stop - start) // 3, 1)
-    usable = covered & (stop - start >= 6) & (ends >= INNER_STEPS)
+    usable = stop - start >= 6
     moment = surface.moment_deg[:, :, RING]
     course = np.concatenate([np.zeros((*moment.shape[:2], 1)), np.cumsum(moment, axis=2, dtype=np.float64)], axis=2)
 
