@@ -98,7 +98,8 @@ def join_tables(tables: Sequence[LabelledTable]) -> LabelledTable:
         return {name: np.concatenate([part.get(name, np.full(len(table), np.nan))
                                       for part, table in zip(parts, tables, strict=True)]) for name in names}
 
-    named, sorted_by_kind = all(t.names for t in tables), all(t.kinds for t in tables)
+    filled = [table for table in tables if len(table)]  # one without rows has neither names nor kinds to lose
+    named, sorted_by_kind = all(t.names for t in filled), all(t.kinds for t in filled)
     return LabelledTable(
         tables[0].part, joined([t.columns for t in tables]), tuple(row for t in tables for row in t.findings),
         tuple(board for t in tables for board in t.boards), np.concatenate([t.marginal for t in tables]),

@@ -10,7 +10,7 @@ import pytest
 from invented_tables import chip_table, joint_table
 
 from models.errors import InputError, MeniscopeError
-from models.table import board_folds, join_tables, read_table, write_table
+from models.table import LabelledTable, board_folds, join_tables, read_table, write_table
 
 
 def test_a_written_table_reads_the_same(tmp_path: Path) -> None:
@@ -72,3 +72,11 @@ def test_columns_of_different_length_and_unknown_words_are_refused() -> None:
 def test_one_board_cannot_be_split() -> None:
     with pytest.raises(MeniscopeError, match="got 1 boards"):
         board_folds(["b1"] * 10, 3)
+
+
+def test_a_table_without_rows_takes_no_names_away() -> None:
+    full = joint_table(4, 7)
+    empty = LabelledTable("joint", {}, (), (), np.zeros(0, dtype=bool))
+    joined = join_tables([full, empty])
+    assert (joined.names, joined.kinds) == (full.names, full.kinds)
+    assert len(join_tables([empty, empty])) == 0
