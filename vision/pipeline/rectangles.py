@@ -92,7 +92,8 @@ def _places(window: Plane, flat: int, half: tuple[float, float],
 def _halved(window: Plane) -> Plane:
     """Return a window half as fine."""
     light, rows, columns = window.shape
-    return window.reshape(light, rows // 2, 2, columns // 2, 2).mean(axis=(2, 4))
+    half: Plane = window.reshape(light, rows // 2, 2, columns // 2, 2).mean(axis=(2, 4))
+    return half
 
 
 def _turned(window: Plane, turn: float) -> Plane:
@@ -168,15 +169,16 @@ def _scores(planes: Sequence[Plane], flat: int, half_long: float, half_short: fl
         framed(_mean(plane, width, height)) for plane, width, height in (
             (shine, 0.1 * half_long, 1.5 * half_short), (shine, 0.8 * half_long, 1.4 * half_short),
             (along, 1.0, 1.7 * half_short), (across, 0.26 * half_long, 1.0), (across, 1.1 * half_long, 1.0)))
-    evidence, sides = np.minimum(at(ends, -half_long, 0.0), at(ends, half_long, 0.0)), np.float32(0.0)
+    evidence = np.minimum(at(ends, -half_long, 0.0), at(ends, half_long, 0.0))
+    sides = np.zeros_like(evidence)
     for sign in (-1.0, 1.0):
         metal = np.minimum(at(end, sign * 0.77 * half_long, 0.0), at(end, sign * 0.89 * half_long, 0.0))
         # The body sends back less than half of what a metal end does, in square roots seven tenths.
         shade = at(body, 0.0, 0.0) / np.maximum(metal, np.float32(0.05))
         evidence = np.minimum(evidence, np.clip((np.float32(0.95) - shade) * np.float32(4.0), 0.0, 1.0))
         for other in (-1.0, 1.0):
-            sides = sides + np.float32(0.15) * at(short_sides, sign * 0.84 * half_long, other * half_short)
-        sides = sides + np.float32(0.2) * at(long_sides, 0.0, sign * half_short)
+            sides += np.float32(0.15) * at(short_sides, sign * 0.84 * half_long, other * half_short)
+        sides += np.float32(0.2) * at(long_sides, 0.0, sign * half_short)
     near = place[first:last] / (2.0 * half_long)
     evidence[np.hypot(near[:, None], near[None, :]) > FURTHEST] = 0.0
     found = np.zeros(planes[0].shape, dtype=np.float32)
