@@ -20,10 +20,11 @@ COVERAGE = 0.95
 #: What a Gaussian holds within one standard deviation (JCGM 100:2008, table G.1).
 ONE_SIGMA = 0.682689
 #: So many rows a band of values shall rest on; fewer than 39 cannot tell a 95 % interval.
-BAND_ROWS, LEAST_ROWS = 120, 39
-MOST_BANDS = 10
-#: Boards are held back in so many turns; the intervals leave out no less and no more of the rows than this.
-FOLDS, LEAST_MISS, MOST_MISS = 4, 0.005, 0.07
+BAND_ROWS, LEAST_ROWS = 400, 39
+MOST_BANDS = 5
+#: Boards are held back in so many turns, dealt anew so many times; the intervals leave out no less of the rows than
+#: this. What is held on boards held back hangs on how they are dealt, so several deals count together.
+FOLDS, ROUNDS, LEAST_MISS = 4, 3, 0.005
 #: Fewer rows than this tell nothing at all.
 FEWEST = 8
 #: A measurement that gives its least or greatest value this often has a band for that very value.
@@ -59,7 +60,7 @@ class _Rows:
         return len(self.measured)
 
 
-def learn_uncertainty(tables: Mapping[str, LabelledTable], station: str, *, nominal_share: float = 0.5) -> list[Band]:
+def learn_uncertainty(tables: Mapping[str, LabelledTable], station: str, *, nominal_share: float = 0.6) -> list[Band]:
     """Return the bands of all measurements that have true values.
 
     Parameters
@@ -106,11 +107,12 @@ def _miss(rows: _Rows, name: str) -> float:
     Joints of one board share finish, mask and lamps, so that intervals learned from some boards hold less of the
     truths of others. Boards are held back in turns; between the shares tried, the answer is found by halving.
     """
-    groups = np.unique(rows.board)
+    groups, board = np.unique(rows.board, return_inverse=True)
     if len(groups) < 2 * FOLDS:
         return 1.0 - COVERAGE
-    fold = rows.board % FOLDS
-    parts = [(rows.take(fold != held), rows.take(fold == held)) for held in range(FOLDS)]
+    deal = np.random.default_rng(1)
+    folds = [deal.permutation(len(groups))[board] % FOLDS for _ in range(ROUNDS)]
+    parts = [(rows.take(fold != held), rows.take(fold == held)) for fold in folds for held in range(FOLDS)]
 
     def missed(miss: float) -> float:
         outside = np.zeros(2)  # of rows whose interval has some width, and of all
@@ -124,10 +126,10 @@ def _miss(rows: _Rows, name: str) -> float:
             tried += held.weight[wide].sum(), held.weight.sum()
         return float((outside[tried > 0.0] / tried[tried > 0.0]).max(initial=0.0))
 
-    low, high = LEAST_MISS, MOST_MISS
+    low, high = LEAST_MISS, 1.0 - COVERAGE
     if missed(high) <= 1.0 - COVERAGE:
         return high
-    for _ in range(5):
+    for _ in range(4):
         middle = math.sqrt(low * high)
         low, high = (middle, high) if missed(middle) <= 1.0 - COVERAGE else (low, middle)
     return low

@@ -158,7 +158,7 @@ def test_joints_of_one_board_hang_together_and_intervals_widen_for_it() -> None:
         told = stated(model, new.columns, new.kinds)
         shares.append(covers("wetting_angle_deg", told.low["wetting_angle_deg"], told.high["wetting_angle_deg"],
                              new.exact["wetting_angle_deg"]).mean())
-    assert 0.925 <= float(np.mean(shares)) <= 0.985
+    assert 0.93 <= float(np.mean(shares)) <= 0.995  # cautious, since 24 boards tell little of how boards differ
 
 
 def test_each_land_kind_has_its_own_and_an_unknown_one_gets_those_for_every_land() -> None:
