@@ -17,7 +17,7 @@ AZIMUTHS = 72
 FLANK_PX = 5  # so far from its crest an edge has fallen off
 OUTLINE_SUPPORT = 0.5  # share of the outline that must be seen
 HIDDEN_SUPPORT = 0.3  # the same where the radius is known beforehand
-HORIZON = 0.712  # of the radius: further out a mirror ball shows nothing from above the plane (sin 45 degrees = 0.707)
+HORIZON = 0.7  # of the radius: further out a mirror ball shows what lies below the horizon (sin 45 degrees = 0.707)
 #: Variance of a Gaussian of which the 15 % of its height next to the ground is cut off, in its own.
 TRIMMED = 0.588
 ROUND_SHARE = 0.012  # largest scatter of the outline against its circle, of the radius
@@ -69,12 +69,24 @@ def find_ball(shot: Shot, expected_px: float | None = None) -> Ball:
     # Noise on the ball's shadow may look like a faint wide circle, but not like a round one.
     found = next((ball for ball in fits if _round(ball)), fits[0] if fits else None)
     if (found is None or not _round(found)) and expected_px is not None:
+        _not_another(shot, _outlines(rings, None), scale, expected_px)
         found = _by_highlights(shot, centre / scale, rings, scale, expected_px) or found
     if found is None:
         raise CalibrationError(_no_ball(shot.name))
     _only_one(shot, edges, centre, votes, found.radius_px * scale, limits)
     _check(shot, found)
     return found
+
+
+def _not_another(shot: Shot, rings: list[_Ring], scale: float, expected_px: float) -> None:
+    """Refuse a ball whose outline is well seen but not of the size that it should have.
+
+    In the dark the outermost circle is a highlight's edge: within the sky's part of the ball, and bright inside.
+    """
+    if rings and (rings[0].sign > 0 or rings[0].radius / scale > HORIZON * 1.03 * expected_px):
+        raise CalibrationError(f"{shot.name}: the ball is {2 * rings[0].radius / scale:.0f} px across, one of the diameter "
+                               f"given would be {2 * expected_px:.0f} px at the station's scale; check --ball-mm and "
+                               "mm_per_px")
 
 
 def _round(ball: Ball) -> bool:

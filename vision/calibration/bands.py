@@ -180,9 +180,11 @@ def _light(shot: Shot, row: int, ball: Ball, light: Light, sky: Sky) -> LightSee
     fit = _fit_band(at, profile, weight, 1.0 / ball.radius_px, blur, float(full[above].mean()) > CLIPPED_SHARE)
     if fit is None or fit.height < LIT_SHARE * shot.full:
         return None
-    _within_horizon(shot, ball, light, at, profile, fit.height)
-    edges = np.rad2deg(2.0 * np.arcsin(np.clip([fit.low, fit.high], 0.0, 1.0)))
+    _within_horizon(shot, row, ball, light, float(profile[(at > 0.75) & (at < 0.84)].max(initial=0.0)), fit.height)
+    edges = np.minimum(np.rad2deg(2.0 * np.arcsin(np.clip([fit.low, fit.high], 0.0, 1.0))), 90.0)
     inside = (place > fit.low) & (place < fit.high)
+    half = (fit.high - fit.low) / 2.0
+    about = (place > fit.low - half) & (place < min(fit.high + half, HORIZON)) & (values > 0.5 * fit.height)
     azimuth, pieces = _sector(values, inside, sky.azimuth)
     slope_cos = np.sqrt(1.0 - min(fit.high, 0.99) ** 2)
     position = np.hypot(fit.uncertainty, ball.uncertainty_px / ball.radius_px * np.hypot(fit.high, 0.7))
@@ -191,7 +193,7 @@ def _light(shot: Shot, row: int, ball: Ball, light: Light, sky: Sky) -> LightSee
     return LightSeen(light.name, (float(edges[0]), float(edges[1])), azimuth,
                      float(np.rad2deg(2.0 * position / slope_cos)), float(fit.height),
                      float(fit.sigma * ball.radius_px), 100.0 * float(within),
-                     _off_axis(values, inside, sky) if full_ring else float("nan"), pieces, _course(at, profile))
+                     _off_axis(values, about, sky) if full_ring else float("nan"), pieces, _course(at, profile))
 
 
 def _course(at: NDArray[np.float64], profile: NDArray[np.float64]) -> tuple[float, ...]:
@@ -341,19 +343,25 @@ def _off_axis(values: NDArray[np.float64], inside: NDArray[np.bool_], sky: Sky) 
     total = np.bincount(where, light, AZIMUTH_BINS)
     middle = np.bincount(where, light * sky.zenith[inside], AZIMUTH_BINS) / np.maximum(total, 1e-9)
     angle = (np.arange(AZIMUTH_BINS) + 0.5) * (2 * np.pi / AZIMUTH_BINS)
-    good = total > 0.2 * np.median(total)
-    if good.sum() < AZIMUTH_BINS // 2:
+    good = total > 0.1 * total.max(initial=1e-9)
+    if good.sum() < AZIMUTH_BINS // 15:
         return float("nan")
     table = np.column_stack([np.ones(good.sum()), np.cos(angle[good]), np.sin(angle[good])])
     fit = np.linalg.lstsq(table, middle[good], rcond=None)[0]
     return float(np.rad2deg(np.hypot(fit[1], fit[2])))
 
 
-def _within_horizon(shot: Shot, ball: Ball, light: Light, at: NDArray[np.float64], profile: NDArray[np.float64],
-                    height: float) -> None:
-    """Refuse an outline that makes a light stand below the horizon: it was the edge of a highlight."""
-    beyond = profile[(at > 0.75) & (at < 0.84)]
-    if len(beyond) and beyond.max() > 0.8 * height and beyond.max() > 0.1 * shot.full:
+def _within_horizon(shot: Shot, row: int, ball: Ball, light: Light, beyond: float, height: float) -> None:
+    """Refuse an outline that makes a light stand below the horizon: it was the edge of a highlight.
+
+    `beyond` is the brightest place near the outline. Paper mirrored there is never brighter than the paper itself.
+    """
+    angle = np.arange(180) * (2 * np.pi / 180)
+    col = (ball.x_px + 1.05 * ball.radius_px * np.cos(angle)).astype(int)
+    line = (ball.y_px + 1.05 * ball.radius_px * np.sin(angle)).astype(int)
+    inside = (col >= 0) & (line >= 0) & (col < shot.size_px[0]) & (line < shot.size_px[1])
+    outside = float(np.median(shot.planes[row][line[inside], col[inside]])) if inside.any() else 0.0
+    if beyond > max(0.8 * height, 0.1 * shot.full) and outside < 0.6 * beyond:
         raise CalibrationError(
             f"{shot.name}: light {light.name} would stand below the horizon, so the circle found, "
             f"{2 * ball.radius_px:.0f} px across, is not the ball's outline; put the ball on grey or white paper, or "
