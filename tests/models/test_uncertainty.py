@@ -145,20 +145,27 @@ def test_intervals_hold_95_per_cent_of_new_truths(shape: str) -> None:
     assert 0.91 <= inside[high].mean() <= 0.985
 
 
-def test_joints_of_one_board_hang_together_and_intervals_widen_for_it() -> None:
+def test_joints_of_one_board_hang_together_and_intervals_widen_for_it(monkeypatch: pytest.MonkeyPatch) -> None:
     def lot(seed: int, boards: int) -> LabelledTable:
         rng = np.random.default_rng(seed)
         truth = rng.uniform(20.0, 40.0, boards * 40)
         return table(truth, truth + np.repeat(rng.normal(0.0, 2.0, boards), 40) + rng.normal(0.0, 0.5, boards * 40))
 
-    shares = []
-    for seed in range(4):
-        model = UncertaintyModel(tuple(learn_uncertainty({NOMINAL: lot(seed, 24)}, "s")))
-        new = lot(seed + 100, 100)
-        told = stated(model, new.columns, new.kinds)
-        shares.append(covers("wetting_angle_deg", told.low["wetting_angle_deg"], told.high["wetting_angle_deg"],
-                             new.exact["wetting_angle_deg"]).mean())
-    assert 0.93 <= float(np.mean(shares)) <= 0.995  # cautious, since 24 boards tell little of how boards differ
+    def held() -> float:
+        """Return the mean share of truths held on new boards, learned from twenty, over eight lots."""
+        shares = []
+        for seed in range(8):
+            model = UncertaintyModel(tuple(learn_uncertainty({NOMINAL: lot(seed, 20)}, "s")))
+            new = lot(seed + 100, 100)
+            told = stated(model, new.columns, new.kinds)
+            shares.append(covers("wetting_angle_deg", told.low["wetting_angle_deg"], told.high["wetting_angle_deg"],
+                                 new.exact["wetting_angle_deg"]).mean())
+        return float(np.mean(shares))
+
+    assert 0.94 <= held() <= 0.97
+    # 800 joints of twenty boards taken for 800 boards would promise too much
+    monkeypatch.setattr("models.uncertainty_fit._miss", lambda rows, name: 0.05)
+    assert held() < 0.93
 
 
 def test_each_land_kind_has_its_own_and_an_unknown_one_gets_those_for_every_land() -> None:
