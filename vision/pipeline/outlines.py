@@ -15,8 +15,8 @@ from vision.setup.geometry import Similarity
 
 KEPT = 16  # geometry of so many views is kept; a family seldom has more
 INSIDE_MM, OUTSIDE_MM = -0.08, (0.12, 0.28)  # what is compared across a land's edge
-INSIDE_STEPS, OUTSIDE_STEPS, AROUND = 10, 3, 48
-NEIGHBOURS_PX = ((-0.8, -0.8), (0.8, -0.8), (-0.8, 0.8), (0.8, 0.8))
+INSIDE_STEPS, OUTSIDE_STEPS, AROUND = 9, 3, 48
+NEIGHBOURS_PX = ((-0.7, -0.7), (0.7, 0.7))
 
 
 def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: float = 0.0,

@@ -221,10 +221,19 @@ def _circle_fit(points: NDArray[np.float64], good: NDArray[np.bool_]) -> NDArray
     for _ in range(4):
         if keep.sum() < max(12, len(points) // 3):
             return None
-        x, y = points[keep].T
-        system = np.column_stack([2 * x, 2 * y, np.ones_like(x)])
-        (a, b, c), *_ = np.linalg.lstsq(system, x * x + y * y, rcond=None)
-        result = np.array([a, b, np.sqrt(max(c + a * a + b * b, 0.0))])
+        # Counted from their mean, the points' sums of x and y vanish, and two equations are left.
+        middle = points[keep].mean(axis=0)
+        x, y = (points[keep] - middle).T
+        square = x * x + y * y
+        xx, xy, yy = float(x @ x), float(x @ y), float(y @ y)
+        determinant = xx * yy - xy * xy
+        if determinant <= 1e-9 * (xx + yy) ** 2:
+            return None
+        right_x, right_y = float(x @ square) / 2.0, float(y @ square) / 2.0
+        a, b = (right_x * yy - right_y * xy) / determinant, (right_y * xx - right_x * xy) / determinant
+        radius = np.sqrt(float(square.mean()) + a * a + b * b)
+        a, b = a + middle[0], b + middle[1]
+        result = np.array([a, b, radius])
         rest = np.abs(np.hypot(points[:, 0] - a, points[:, 1] - b) - result[2])
         keep = good & (rest <= max(2.5 * float(np.median(rest[keep])), 0.3))
     return result
