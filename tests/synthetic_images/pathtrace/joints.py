@@ -123,7 +123,7 @@ def build_joint(joint: Joint, kind: str, severity: float, rng: np.random.Generat
     z = made.z + ripples(made.r * np.cos(angle)[:, None], made.r * np.sin(angle)[:, None],
                          np.exp(rng.uniform(np.log(0.005), np.log(0.03))), rng) * _window()
     if kind == "pit":
-        z, values["pit_diameter_mm"] = _pit(made, z, severity, rng)
+        z, values["pit_diameter_mm"] = _pit(made, z, hole, severity, rng)
     there = made.there[:, None] & (z[:, 1:] > -0.9)
     sheets.append(("solder", polar_sheet(made.r, z, there)))
     values |= _solder_truth(made, hole, edge, lead if has_lead else np.zeros(RAYS))
@@ -240,14 +240,15 @@ def _toe(share: float, hole: float, edge: Array, rng: np.random.Generator) -> Ar
     return np.asarray(np.clip(toe + ripple * wave * (edge - hole).mean(), hole + 0.02, edge + 0.03))
 
 
-def _pit(made: Fillet, z: Array, severity: float, rng: np.random.Generator) -> tuple[Array, float]:
+def _pit(made: Fillet, z: Array, hole: float, severity: float, rng: np.random.Generator) -> tuple[Array, float]:
+    """Return the surface with a deep pit in it, and the pit's diameter."""
     radius = 0.08 + 0.12 * severity
     ray = int(rng.integers(RAYS))
-    middle = float(made.r[ray, STEPS // 3])
+    middle = 0.5 * (float(made.r[ray, 0]) + hole)  # gas comes out of the hole, beside the lead
     angle = azimuths()[:, None]
     away = np.hypot(made.r * np.cos(angle) - middle * np.cos(angle[ray]),
                     made.r * np.sin(angle) - middle * np.sin(angle[ray]))
-    return z - 4.0 * np.sqrt(np.maximum(radius**2 - away**2, 0.0)), 2.0 * radius
+    return z - 8.0 * np.sqrt(np.maximum(radius**2 - away**2, 0.0)), 2.0 * radius
 
 
 def _spike(built: Built, kind: str, pin: Pin, lead: Array, severity: float, rng: np.random.Generator) -> None:
