@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics, slope_from_responses
 from vision.pipeline.register import Registration
-from vision.pipeline.surface import DARK, DIM_FLAT_DEG, FLAT_DIM, STEEP_DEG, Surface
+from vision.pipeline.surface import DARK, STEEP_DEG, Surface, is_dim_flat
 from vision.setup.family import Joint
 
 SIDE = 108  # samples each way of the fine grid
@@ -69,7 +69,7 @@ def land_reach(joint: Joint) -> float:
 
 def lifted_flats(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.float32]:
     """Count what is flat as lit: it mirrors the lens and is dim, but under the highest light alone."""
-    flat = (slope < np.float32(DIM_FLAT_DEG)) & (energy > np.float32(FLAT_DIM))
+    flat = is_dim_flat(slope, energy)
     return np.maximum(energy, flat.astype(np.float32))  # energy is never negative
 
 

@@ -19,7 +19,9 @@ DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a h
 BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
-DIM_FLAT_DEG = 15.0  # what is dim and reads less is flat: steep solder shows the whole board and reads 20 or more
+#: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep solder
+#: shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
+DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
@@ -56,11 +58,18 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     level = lit_level(energy, optics)
     energy *= np.float32(1.0 / level)
     # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
-    flat = (slope < np.float32(DIM_FLAT_DEG)) & (energy > np.float32(FLAT_DIM))
-    energy = np.maximum(energy, flat.astype(np.float32))
+    energy = np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, land, slope, dark)
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level)
+
+
+def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say what is flat although it is dim; `energy` 1 = as bright as lit solder."""
+    low, high = DIM_FLAT_DEG
+    rise = np.float32((DARK - FLAT_DIM) / (high - low))
+    needed = np.maximum((slope - np.float32(low)) * rise + np.float32(FLAT_DIM), np.float32(FLAT_DIM))
+    return np.asarray((slope < np.float32(high)) & (energy > needed), dtype=np.bool_)
 
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
