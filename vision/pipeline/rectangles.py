@@ -25,9 +25,9 @@ EDGE = 0.17  # step of the square root of response that counts as a full edge; n
 NEAR_TURNS = (-10.0, -5.0, 0.0, 5.0, 10.0)
 FAR_TURNS = tuple(float(turn) for turn in range(-90, 90, 6) if abs(turn) > 12)
 FINE_TURNS = (-3.0, -1.5, 1.5, 3.0)
-LOOKED_AT = 5  # so many of the far turns
+LOOKED_AT = 16  # so many of the far turns
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
-SURE = 0.82  # evidence that ends the search among small turns
+SURE = 0.9  # evidence that ends the search among small turns
 
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
