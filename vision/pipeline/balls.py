@@ -14,7 +14,7 @@ from vision.pipeline.spheres import SMALL_RADII_PX, coarse_levels, find_spheres,
 from vision.pipeline.unwrap import CHIP_OWNER, FREE
 
 MAX_BALL_MM = 1.2
-MIN_BALL_MM = 0.08
+MIN_BALL_MM = 0.112
 LEAST_FOR_ORDER_PX = 6  # smaller patches are too blurred to show the order of the lights
 EDGE_REACH = 1.25  # a ball's middle may lie this many radii inside a land; a lead's dome lies further in
 CLEARLY_ROUND = 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on crests, necks and toes

@@ -19,6 +19,7 @@ from vision.setup.family import Joint
 MAX_GAP_MM = 2.6  # land edges further apart than this are not expected to be bridged
 ALONG, ACROSS = 36, 49
 OVERLAP_MM = 0.06  # the corridor begins and ends a little inside the lands' edges
+UNLIKE_MASK, FLANK_STEPS = 0.10, 10  # a bridge's flank differs so much from the mask and is at most so many samples wide
 NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
@@ -90,13 +91,36 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     for row in range(ALONG - 2, -1, -1):
         near = cv2.dilate(back[:, row + 1].astype(np.uint8), spread).astype(bool)
         back[:, row] = near & reach[:, row]
-    columns = back.sum(axis=2).min(axis=1)
+    # What lies over the lands themselves joins anything, and may be dark: only rows over the gap have a width.
+    row_mm = (np.arange(ALONG) + 0.5) / ALONG * (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None]
+    over_gap = (row_mm > OVERLAP_MM) & (row_mm < corridors.gap_mm[:, None] + OVERLAP_MM)
+    over_gap |= ~over_gap.any(axis=1)[:, None]
+    count = back.sum(axis=2)
+    columns = np.where(count.min(axis=1) > 0, np.where(over_gap, count, ACROSS).min(axis=1), 0)
+    joined = np.flatnonzero(columns)
+    seen = np.zeros(len(columns))
+    seen[joined] = np.where(over_gap[joined], _grown(samples[joined], mask[joined], optics, back[joined]),
+                            ACROSS).min(axis=1)
     # Over a narrow gap, where edges run together, a single column is no more than a meeting of two edges.
     columns = np.where((corridors.gap_mm < NARROW_MM) & (columns < 2), 0, columns)
-    width = columns * step_mm
     # The flanks of a neck steeper than the lights reach look dark: the lit width of a half-round neck is
-    # sin(steepest lit slope) of the whole.
-    return np.asarray(width / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0))), dtype=np.float64)
+    # sin(steepest lit slope) of the whole. On a bright mask the flanks themselves are seen.
+    lit = columns / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
+    return np.asarray(np.where(columns > 0, np.maximum(lit, seen), 0.0) * step_mm, dtype=np.float64)
+
+
+def _grown(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+           core: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return how many samples of each row [pair, along] differ from the mask and adjoin a bridge's lit core."""
+    weight = optics.white[None, :, None, None] / np.float32(optics.lit_energy)
+    differs = (np.abs(samples - mask[:, :, None, None]) * weight).max(axis=1) > UNLIKE_MASK
+    grown = core.copy()
+    for _ in range(FLANK_STEPS):
+        wider = grown.copy()
+        wider[:, :, 1:] |= grown[:, :, :-1]
+        wider[:, :, :-1] |= grown[:, :, 1:]
+        grown |= wider & differs
+    return np.asarray(grown.sum(axis=2), dtype=np.int64)
 
 
 def joined_azimuths(joints: Sequence[Joint], corridors: Corridors, widths: NDArray[np.float64]) -> NDArray[np.bool_]:

@@ -19,6 +19,7 @@ EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
 STEEP_BESIDE_LEAD_DEG = 68.0
 DOMED = 0.05  # convexity of a dome for certain
+BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 Column = NDArray[np.float64]
@@ -162,7 +163,7 @@ def find_toe(patches: JointPatches, surface: Surface,
     The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
     ends = bare_from(surface)
-    ends = np.where(thins_out(surface, ends)[:, None], RING_STEPS, ends)
+    ends = np.where(thins_out(patches, surface, ends)[:, None], RING_STEPS, ends)
     index = np.where(covered, ends, 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
@@ -172,17 +173,18 @@ def find_toe(patches: JointPatches, surface: Surface,
     return index, radius + over * patches.step_mm[:, :, -1]
 
 
-def thins_out(surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
+def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Say for which joints what looks bare beyond the fillet is solder that thins out, [joint].
 
     Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
     is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
     median over all such azimuths, those of gaps too, is far less noisy than a single ray.
     """
-    stop = RING_STEPS - EDGE_STEPS - 1
-    start = ends + 2
+    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
+    stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
+    start = ends + np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), 2)
     third = np.maximum((stop - start) // 3, 1)
-    usable = stop - start >= 6
+    usable = stop - start >= 5
     moment = surface.moment_deg[:, :, RING]
     course = np.concatenate([np.zeros((*moment.shape[:2], 1)), np.cumsum(moment, axis=2, dtype=np.float64)], axis=2)
 
@@ -191,7 +193,7 @@ def thins_out(surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
         upper, lower = (np.take_along_axis(course, place[:, :, None], axis=2)[:, :, 0] for place in (high, low))
         return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
 
-    outer = mean_between(np.full_like(start, stop) - third, np.full_like(start, stop))
+    outer = mean_between(stop - third, stop)
     change = _median_where((mean_between(start, start + third) - outer)[:, :, None], usable[:, :, None])
     enough = usable.sum(axis=1) >= AZIMUTHS // 12
     return np.asarray(enough & ((change > FLATTENING_DEG) | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)

@@ -23,6 +23,7 @@ FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this br
 #: shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
 DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
+LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
 
@@ -60,7 +61,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
     energy = np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
-    bare = _bare(smooth, land, slope, dark)
+    bare = _bare(smooth, land, slope, moment, dark)
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level)
 
 
@@ -160,15 +161,21 @@ def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], op
 
 
 def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slope: NDArray[np.float32],
-          dark: NDArray[np.bool_]) -> NDArray[np.bool_]:
+          moment: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Say which samples look like flat bare land: like the fiducials, or else just flat."""
     if land is None:
         return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
-    near = np.ones(slope.shape, dtype=bool)
+    near, about = np.ones(slope.shape, dtype=bool), np.ones(slope.shape, dtype=bool)
     for light in range(responses.shape[1]):
         level = float(land[light]) + 0.05
-        near &= responses[:, light] < np.float32(level * LIKE_FIDUCIAL - 0.05)
-        near &= responses[:, light] > np.float32(level / LIKE_FIDUCIAL - 0.05)
+        for found, factor in ((near, LIKE_FIDUCIAL), (about, LEVEL_LIKE)):
+            found &= responses[:, light] < np.float32(level * factor - 0.05)
+            found &= responses[:, light] > np.float32(level / factor - 0.05)
+    # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
+    level_there = np.zeros(slope.shape, dtype=bool)
+    inner = slice(LEVEL_REACH, -LEVEL_REACH)
+    level_there[:, :, inner] = np.abs(moment[:, :, 2 * LEVEL_REACH:] - moment[:, :, :-2 * LEVEL_REACH]) < LEVEL_DEG
+    near |= about & level_there
     return near
 
 
