@@ -115,7 +115,8 @@ def test_the_outline_is_found_to_a_fraction_of_a_pixel(tmp_path, x, y, radius, b
 
 
 @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(low=st.floats(2.0, 40.0), width=st.floats(6.0, 30.0), highlight=st.floats(0.3, 0.9), leds=st.sampled_from([0, 24]))
+@given(low=st.floats(2.0, 40.0), width=st.floats(6.0, 30.0), highlight=st.floats(0.3, 0.9),
+       leds=st.sampled_from([0, 24]))
 def test_any_band_is_read_back(tmp_path, low, width, highlight, leds):
     lights = (Light("one", "a", "blue", (low, low + width)), Light("two", "a", "red", (min(low + width, 70.0), 80.0)))
     station = three_rings(lights=lights)

@@ -64,8 +64,9 @@ def test_an_unchanged_station_is_good(tmp_path, calibrated):
     assert all(finding.note == "" for finding in found)
 
 
-@pytest.mark.parametrize(("share", "result", "word"), [(0.9, "good", ""), (0.75, "caution", "weak"), (0.4, "fault", "weak"),
-                                                       (1.3, "caution", "too bright"), (0.0, "fault", "dead")])
+@pytest.mark.parametrize(("share", "result", "word"), [
+    (0.9, "good", ""), (0.75, "caution", "weak"), (0.4, "fault", "weak"), (1.3, "caution", "too bright"),
+    (0.0, "fault", "dead")])
 def test_a_light_s_level_is_judged_by_the_limits(tmp_path, calibrated, share, result, word):
     station, _ = calibrated
     drawing = Drawing(seed=4)
@@ -173,8 +174,8 @@ class Day:
         folder.mkdir(exist_ok=True)
         entries = {} if blur is None else {"camera__blur": blur}
         recipe = quiet_recipe(light__level=1.0, camera__white_share=0.3, **({"camera__blur": 0.7} | entries))
-        for number, seen in enumerate(self.responses):
-            seen = seen[list(order)] * np.array(gains, np.float32)[:, None, None]
+        for number, rendered in enumerate(self.responses):
+            seen = rendered[list(order)] * np.array(gains, np.float32)[:, None, None]
             taken = expose(seen, self.station, recipe, np.random.default_rng(number))
             assert cv2.imwrite(str(folder / f"B{number}_v1_a.png"), taken["a"])
         return look_at_boards(scan_folder(folder, self.station, self.family), self.family, self.station)
@@ -238,7 +239,7 @@ def test_boards_that_cannot_be_read_are_told(tmp_path, day):
 
 
 def test_faulty_boards_are_no_reference(tmp_path, day):
-    with pytest.raises(CalibrationError, match="light middle .* gives no light"):
+    with pytest.raises(CalibrationError, match=r"light middle .* gives no light"):
         board_reference(day.look(tmp_path / "d", (1.0, 0.0, 1.0)), day.family)
 
 

@@ -151,4 +151,5 @@ def test_looking_costs_about_a_millisecond_a_view():
 
 def test_a_view_without_joints_is_not_judged():
     capture = Capture("v1", np.zeros((3, 80, 80), np.float32), np.zeros((80, 80), np.uint8), ())
-    assert find_fault(sample(capture, np.zeros((80, 80), np.uint16), 0), small_station(), None, np.zeros((0, 2))) is None
+    taken = sample(capture, np.zeros((80, 80), np.uint16), 0)
+    assert find_fault(taken, small_station(), None, np.zeros((0, 2))) is None

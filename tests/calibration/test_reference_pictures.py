@@ -189,8 +189,10 @@ def test_a_picture_with_light_is_not_dark(tmp_path):
 def test_cross_talk_is_read_back(tmp_path):
     table = ((0.90, 0.06, 0.02), (0.07, 0.88, 0.08), (0.03, 0.06, 0.90))  # columns sum to one
     station = three_rings(cross_talk=table)
-    single = {light.name: [read_shot(draw_plane(tmp_path, station, serial=f"only-{light.name}", only=light.name), station,
-                                     "only", only=light)] for light in station.lights}
+    single = {}
+    for light in station.lights:
+        paths = draw_plane(tmp_path, station, serial=f"only-{light.name}", only=light.name)
+        single[light.name] = [read_shot(paths, station, "only", only=light)]
     assert np.abs(np.subtract(cross_talk(single, STATION), table)).max() < 0.003
 
 
@@ -253,7 +255,8 @@ def test_exchanged_exposures_are_suspected(tmp_path):
 def test_a_wrong_diameter_is_told_or_refused(tmp_path):
     draw_ball(tmp_path, STATION)
     files = find_references(tmp_path, STATION)
-    assert any(text.startswith("scale: the ball says 0.02033") for text in calibrate(STATION, files, ball_mm=6.1).cautions)
+    cautions = calibrate(STATION, files, ball_mm=6.1).cautions
+    assert any(text.startswith("scale: the ball says 0.02033") for text in cautions)
     refused(lambda: calibrate(STATION, files, ball_mm=8.0), "px across", "400 px", "--ball-mm")
 
 
@@ -265,7 +268,7 @@ def test_nothing_is_overwritten_silently_and_what_is_written_is_read_back(tmp_pa
     assert sorted(path.name for path in written) == ["calibration.html", "flat_high.png", "flat_low.png",
                                                     "flat_middle.png", "reference.toml", "station.toml"]
     before = {path: path.read_bytes() for path in written}
-    with pytest.raises(InputError, match="there already.*--force"):
+    with pytest.raises(InputError, match=r"there already.*--force"):
         write_calibration(found, reference, out, page="other")
     assert {path: path.read_bytes() for path in written} == before
     write_calibration(found, reference, out, page="other", force=True)

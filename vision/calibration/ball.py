@@ -84,9 +84,9 @@ def _not_another(shot: Shot, rings: list[_Ring], scale: float, expected_px: floa
     In the dark the outermost circle is a highlight's edge: within the sky's part of the ball, and bright inside.
     """
     if rings and (rings[0].sign > 0 or rings[0].radius / scale > HORIZON * 1.03 * expected_px):
-        raise CalibrationError(f"{shot.name}: the ball is {2 * rings[0].radius / scale:.0f} px across, one of the diameter "
-                               f"given would be {2 * expected_px:.0f} px at the station's scale; check --ball-mm and "
-                               "mm_per_px")
+        raise CalibrationError(f"{shot.name}: the ball is {2 * rings[0].radius / scale:.0f} px across, one of the "
+                               f"diameter given would be {2 * expected_px:.0f} px at the station's scale; check "
+                               "--ball-mm and mm_per_px")
 
 
 def _round(ball: Ball) -> bool:

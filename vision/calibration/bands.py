@@ -146,7 +146,7 @@ def read_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen]:
 
 def see_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen | None]:
     """Return where every light stands, None for one that does not light the ball. Raises CalibrationError."""
-    return [_light(shot, row, ball, light, ball_sky(ball, shot.size_px, station, getattr(light, "distance_mm", None)))
+    return [_light(shot, row, ball, light, ball_sky(ball, shot.size_px, station, light.distance_mm))
             for row, light in enumerate(station.lights)]
 
 

@@ -68,7 +68,7 @@ def _light_view(taking: BallSeen, row: int, station: Station) -> dict[str, str]:
     bright = np.clip(plane / max(0.7 * taking.shot.full, 1.0), 0.0, 1.0) ** 0.5 * 255.0
     small = cv2.resize(bright.astype(np.uint8), None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     height, width = small.shape
-    distance = getattr(station.lights[row], "distance_mm", None)
+    distance = station.lights[row].distance_mm
     sky = ball_sky(ball, taking.shot.size_px, station, distance)
     paths = [_edge(sky, np.deg2rad(edge), light.azimuth_deg, (left, top), scale) for edge in light.zenith_deg]
     return {"name": light.name, "picture": _uri(small), "width": str(width), "height": str(height),
