@@ -233,3 +233,7 @@ def test_boards_are_graded_with_the_calibrated_station(tmp_path):
     checked = run("station", "check", new, "--boards", tmp_path / "boards", "--family", tmp_path / "family",
                   "--fail-on", "fault")
     assert "boards  level" in checked.stdout
+    # The same boards under the same file: nothing has changed, so the new flat-fields were in use at first too.
+    told = json.loads(run("station", "check", new, "--boards", tmp_path / "boards", "--family", tmp_path / "family",
+                          "--json").stdout)["findings"]
+    assert all(abs(finding["change"]) < 0.2 for finding in told if finding["what"] in ("level", "focus", "scale"))

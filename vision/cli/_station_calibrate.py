@@ -83,7 +83,7 @@ def calibrate_command(station: Path, pictures: Path | None, out: Path, as_json: 
         say(BRIGHT)
     before = known_reference(station)
     found = _measured(old, files, options, calibrate)
-    boards = _board_reference(options, found.station)
+    boards = _board_reference(options, found)
     reference = reference_of(found, ball_mm=options["ball_mm"], boards=boards, before=before)
     page = calibration_html(found, reference, [out.name, "reference.toml"])
     _, written = write_calibration(found, reference, out, page=page, force=options["force"])
@@ -166,12 +166,18 @@ def _measured(old: Station, files: ReferenceFiles, options: dict[str, Any], cali
     return found
 
 
-def _board_reference(options: dict[str, Any], station: Station) -> BoardReference | None:
+def _board_reference(options: dict[str, Any], found: Calibration) -> BoardReference | None:
+    """Return what good boards give under the new station file, its new flat-fields included."""
     if options["boards_folder"] is None:
         return None
-    from vision.calibration.boards import board_reference
+    from tempfile import TemporaryDirectory
 
-    family, day = look(options["boards_folder"], options["family_path"], station)
+    from vision.calibration.boards import board_reference
+    from vision.calibration.calibrate import reference_of, write_calibration
+
+    with TemporaryDirectory() as folder:
+        station, _ = write_calibration(found, reference_of(found), Path(folder) / "station.toml")
+        family, day = look(options["boards_folder"], options["family_path"], station)
     return board_reference(day, family)
 
 

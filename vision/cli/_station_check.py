@@ -90,6 +90,12 @@ def _print(found: list[Finding], result: str, made: str, output: Output) -> None
                f"calibration of {made}")
 
 
+def _decimals(finding: Finding) -> int:
+    """Return how many decimals a change needs beside its limit of caution."""
+    limit = finding.limits[0] if finding.limits else 1.0
+    return 2 if limit < 1.0 else 1
+
+
 def _span(limits: tuple[float, float]) -> str:
     return f"{limits[0]:g} / {limits[1]:g}"
 
@@ -99,7 +105,7 @@ def _line(finding: Finding) -> dict[str, str]:
     def number(value: float, unit: str) -> str:
         return "" if math.isnan(value) else f"{value:.3g} {unit}"
 
-    change = "" if math.isnan(finding.change) else f"{finding.change:+.2g} {finding.change_unit}"
+    change = "" if math.isnan(finding.change) else f"{finding.change:+.{_decimals(finding)}f} {finding.change_unit}"
     limits = "" if finding.limits is None else f"{_span(finding.limits)} {finding.change_unit}"
     return {"target": finding.target, "what": finding.what, "light": finding.light,
             "reference": number(finding.reference, finding.unit), "now": number(finding.now, finding.unit),
