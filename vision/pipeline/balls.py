@@ -68,18 +68,18 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     # Well inside a land, or with a rim that is not dark but as bright as the board, only a clear sphere counts.
     clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
     good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & (inward <= EDGE_REACH), True)
-    # Neighbouring places and radii find the same ball: the best fit stands for all.
-    rank = np.nonzero(good)[0][np.argsort(-(found.explained * found.roundness)[good])]
-    kept: list[int] = []
-    for item in rank.tolist():
-        apart = np.hypot(*(found.places_px[kept] - found.places_px[item]).T)
-        if (apart > 0.6 * (found.radius_px[kept] + found.radius_px[item])).all():
-            kept.append(item)
-    places, radius = found.places_px[kept], found.radius_px[kept]
+    item = np.flatnonzero(good)
+    places, radius, worth = found.places_px[item], found.radius_px[item], (found.explained * found.roundness)[item]
     lit = lit_radius(capture, optics, places, lit_radius(capture, optics, places, radius))
     # What is round and lit but no sphere gives another radius by its edge than by its curvature.
-    sphere = (lit > 0.7 * radius) & (lit < 1.5 * radius) & (lit <= largest)
-    return Balls(places[sphere] + 0.5, 2.0 * lit[sphere] / px_per_mm)
+    sphere = np.flatnonzero((lit > 0.7 * radius) & (lit < 1.5 * radius) & (lit <= largest))
+    # Neighbouring places and radii find the same ball: the best fit stands for all.
+    kept: list[int] = []
+    for index in sphere[np.argsort(-worth[sphere], kind="stable")].tolist():
+        apart = np.hypot(*(places[kept] - places[index]).T)
+        if (apart > 0.6 * (radius[kept] + radius[index])).all():
+            kept.append(index)
+    return Balls(places[kept] + 0.5, 2.0 * lit[kept] / px_per_mm)
 
 
 def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:

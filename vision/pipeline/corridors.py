@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.optics import Optics
+from vision.pipeline.outlines import KEPT
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
 from vision.setup.family import Joint
@@ -19,7 +21,7 @@ from vision.setup.family import Joint
 MAX_GAP_MM = 2.6  # land edges further apart than this are not expected to be bridged
 ALONG, ACROSS = 36, 49
 OVERLAP_MM = 0.06  # the corridor begins and ends a little inside the lands' edges
-UNLIKE_MASK, FLANK_STEPS = 0.10, 10  # a bridge's flank differs so much from the mask and is at most so many samples wide
+UNLIKE_MASK, FLANK_STEPS = 0.10, 10  # so much a bridge's flank differs from the mask, and so many samples wide it is
 NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
@@ -36,6 +38,11 @@ class Corridors:
 
 def find_corridors(joints: Sequence[Joint]) -> Corridors:
     """Return all pairs of joints whose lands are close and have no third land between them."""
+    return _corridors(tuple(joints))
+
+
+@lru_cache(maxsize=KEPT)
+def _corridors(joints: tuple[Joint, ...]) -> Corridors:
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
     size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
     shapes = np.array([joint.land_shape for joint in joints])
@@ -94,12 +101,12 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     # What lies over the lands themselves joins anything, and may be dark: only rows over the gap have a width.
     row_mm = (np.arange(ALONG) + 0.5) / ALONG * (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None]
     over_gap = (row_mm > OVERLAP_MM) & (row_mm < corridors.gap_mm[:, None] + OVERLAP_MM)
-    over_gap |= ~over_gap.any(axis=1)[:, None]
+    over_gap = over_gap | ~np.any(over_gap, axis=1, keepdims=True)
     count = back.sum(axis=2)
-    columns = np.where(count.min(axis=1) > 0, np.where(over_gap, count, ACROSS).min(axis=1), 0)
+    columns = np.where(count.min(axis=1) > 0, np.where(over_gap, _steady(count), ACROSS).min(axis=1), 0)
     joined = np.flatnonzero(columns)
     seen = np.zeros(len(columns))
-    seen[joined] = np.where(over_gap[joined], _grown(samples[joined], mask[joined], optics, back[joined]),
+    seen[joined] = np.where(over_gap[joined], _steady(_grown(samples[joined], mask[joined], optics, back[joined])),
                             ACROSS).min(axis=1)
     # Over a narrow gap, where edges run together, a single column is no more than a meeting of two edges.
     columns = np.where((corridors.gap_mm < NARROW_MM) & (columns < 2), 0, columns)
@@ -107,6 +114,12 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     # sin(steepest lit slope) of the whole. On a bright mask the flanks themselves are seen.
     lit = columns / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
     return np.asarray(np.where(columns > 0, np.maximum(lit, seen), 0.0) * step_mm, dtype=np.float64)
+
+
+def _steady(count: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the largest of each row and its two neighbours each way, [pair, along]: single rows are lost in noise."""
+    padded = np.pad(count, ((0, 0), (2, 2)), mode="edge")
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, 5, axis=1).max(axis=2), dtype=np.int64)
 
 
 def _grown(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
@@ -161,13 +174,17 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     Metal mirrors some light well above the mask. White print is bright under all lights alike (a Lambertian
     surface has about the same response under each), metal never is.
     """
-    shape = (*mask.shape, *([1] * (samples.ndim - 2)))
-    reference = mask.reshape(shape)
-    weight = optics.white.reshape((1, -1) + (1,) * (samples.ndim - 2))
-    excess = ((samples - 1.25 * reference) * weight).max(axis=1) / optics.lit_energy
-    low, high = samples.min(axis=1), samples.max(axis=1)
-    print_like = (high < 1.3) & (low > 0.35) & (high < 2.0 * low)
-    return np.asarray((excess > 0.16) & ~print_like, dtype=np.bool_)
+    ones = (1,) * (samples.ndim - 2)
+    limit = (1.25 * mask + 0.16 * optics.lit_energy / optics.white).astype(np.float32)
+    low = high = samples[:, 0]
+    metal = low > limit[:, 0].reshape(-1, *ones)
+    for light in range(1, samples.shape[1]):
+        plane = samples[:, light]
+        metal |= plane > limit[:, light].reshape(-1, *ones)
+        low, high = np.minimum(low, plane), np.maximum(high, plane)
+    print_like = (high < np.float32(1.3)) & (low > np.float32(0.35))
+    print_like &= high < 2.0 * low
+    return np.asarray(metal & ~print_like, dtype=np.bool_)
 
 
 def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
@@ -197,10 +214,8 @@ def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corr
     along = first_edge[:, None] - OVERLAP_MM + (corridors.gap_mm + 2 * OVERLAP_MM)[:, None] * (
         (np.arange(ALONG) + 0.5) / ALONG)
     across = corridors.width_mm[:, None] * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)
-    points = (start[:, None, None] + along[:, :, None, None] * unit[:, None, None]
-              + across[:, None, :, None] * aside[:, None, None])
-    picture = (registration.to_picture.to_px(points) - 0.5).astype(np.float32)
-    x, y = (np.ascontiguousarray(picture[..., axis]).reshape(-1, ACROSS) for axis in (0, 1))
-    planes = [cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-              for plane in capture.responses]
-    return np.stack([plane.reshape(len(start), ALONG, ACROSS) for plane in planes], axis=1)
+    matrix = registration.to_picture.matrix
+    begin, forth, sideways = registration.to_picture.to_px(start) - 0.5, unit @ matrix.T, aside @ matrix.T
+    maps = [(begin[:, axis, None] + along * forth[:, axis, None]).astype(np.float32)[:, :, None]
+            + (across * sideways[:, axis, None]).astype(np.float32)[:, None, :] for axis in (0, 1)]
+    return np.moveaxis(capture.sample(*maps), 0, 1)

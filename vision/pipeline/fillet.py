@@ -22,6 +22,7 @@ DOMED = 0.05  # convexity of a dome for certain
 BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
+LAND = slice(0, OUTSIDE.start)  # hole and ring
 Column = NDArray[np.float64]
 
 
@@ -31,8 +32,9 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
 
     `joined` [joint, azimuth] are the directions in which solder leads to a neighbour.
     """
-    covered = covered_azimuths(patches, surface, leads) | joined
-    toe_index, toe_mm = find_toe(patches, surface, covered)
+    away, ends = lead_distance(patches, leads, LAND), solder_ends(patches, surface)
+    covered = covered_azimuths(patches, surface, leads, away, ends) | joined
+    toe_index, toe_mm = find_toe(patches, surface, covered, ends[1])
     under = under_solder(surface, covered, toe_index)
     ring_area = patches.area_mm2[:, :, RING]
     columns: dict[str, Column] = {}
@@ -40,9 +42,9 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     columns["largest_gap_deg"], columns["gap_azimuth_deg"] = largest_gap(covered)
     to_edge = covered & (toe_index == RING_STEPS)
     margin, margin_beyond = bare_margins(patches, surface, to_edge, optics)
-    columns["land_cover_pct"] = 100.0 * (np.maximum((under * ring_area).sum(axis=(1, 2)) - margin, 0.0)
-                                         / (ring_area.sum(axis=(1, 2)) + margin_beyond))
-    columns["hole_open_pct"] = _hole_open(patches, surface, covered, leads)
+    columns["land_cover_pct"] = 100.0 * (np.maximum(_sum_where(ring_area, under) - margin, 0.0)
+                                         / (_total(ring_area, None) + margin_beyond))
+    columns["hole_open_pct"] = _hole_open(patches, surface, covered, leads, away)
     enough = covered.sum(axis=1) >= AZIMUTHS // 24
     around_mm = (patches.land_edge_mm * covered).sum(axis=1) * (2.0 * np.pi / AZIMUTHS)
     mean_toe = _mean_where(toe_mm, covered) - margin / np.maximum(around_mm, 1e-6)
@@ -61,14 +63,20 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     return columns
 
 
-def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray[np.float64]:
+def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray[np.float32]:
     """Distance of every sample from the found lead's centre, mm, [joint, azimuth, radius]."""
     radius, azimuth = patches.radius_mm[:, :, within], azimuths_rad()
-    return np.asarray(np.hypot(radius * np.cos(azimuth)[None, :, None] - leads.offset_x_mm[:, None, None],
-                               radius * np.sin(azimuth)[None, :, None] - leads.offset_y_mm[:, None, None]))
+    # The law of cosines: no sample's own x and y are needed.
+    ahead = leads.offset_x_mm[:, None] * np.cos(azimuth) + leads.offset_y_mm[:, None] * np.sin(azimuth)
+    square = radius - (2.0 * ahead).astype(np.float32)[:, :, None]
+    square *= radius
+    square += (leads.offset_x_mm**2 + leads.offset_y_mm**2).astype(np.float32)[:, None, None]
+    away: NDArray[np.float32] = np.sqrt(np.maximum(square, np.float32(0.0)))
+    return away
 
 
-def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32] | None = None,
+                     ends: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
     An open hole and solder too steep to be lit are equally dark, so the dark zone itself says nothing; its brim
@@ -76,62 +84,70 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads) -> N
     first, outward from the dark zone, is flat: a fillet comes out of the dark at the steepest slope that is lit,
     a brim of solder or land at an open hole does not. Or the solder has a crest and black next to the lead: where it
     wets the lead it gets flatter outward all the way, where it does not it falls off again towards the lead, and
-    between them one looks into the hole.
+    between them one looks into the hole. `away` (over LAND) and `ends` are what lead_distance and solder_ends give.
     """
-    onto_land = bare_from(surface) >= INNER_STEPS
+    away = lead_distance(patches, leads, LAND) if away is None else away
+    ends = solder_ends(patches, surface) if ends is None else ends
+    onto_land = ends[0] >= INNER_STEPS
     seen = (leads.visible > 0.5)[:, None]
-    abrupt = _flat_brim(patches, surface, leads) & seen
-    crested = _crested(patches, surface, leads) & _black_beside_lead(patches, surface, leads) & seen
+    abrupt = _flat_brim(surface, leads, away) & seen
+    crested = _crested(surface, leads, away) & _black_beside_lead(surface, leads, away) & seen
     # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
-    _, toe_mm = find_toe(patches, surface, onto_land)
+    _, toe_mm = find_toe(patches, surface, onto_land, ends[1])
     domed = _convexity(patches, surface, onto_land, toe_mm, leads)[:, None] > DOMED
     return smooth_azimuth(onto_land & ((~abrupt & ~crested) | domed), 5)
 
 
-def _flat_brim(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+def _flat_brim(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Say at which azimuths the dark zone around the lead ends at something flat, [joint, azimuth]."""
     within = slice(0, RING.stop - EDGE_STEPS)
-    away = lead_distance(patches, leads, within)
-    outside = away > leads.nominal_radius_mm[:, None, None] + 0.02
+    outside = away[:, :, within] > (leads.nominal_radius_mm + 0.02).astype(np.float32)[:, None, None]
     dark = surface.dark[:, :, within]
-    dark_before = np.cumsum(dark & outside, axis=2)
+    dark_before = np.cumsum(dark & outside, axis=2, dtype=np.uint8)  # less than 256 samples
     # The last dark sample before the first lit run of three.
-    lit = ~dark & outside & (dark_before >= 2)
+    lit = outside & (dark_before >= 2)
+    lit &= ~dark
     run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
     first = run.argmax(axis=2)
     steps = np.minimum(first[:, :, None] + np.arange(1, 5), run.shape[2] + 1)
     slopes = np.take_along_axis(surface.slope_deg[:, :, within], steps, axis=2)
-    return np.asarray(run.any(axis=2) & (slopes.max(axis=2) < BRIM_DEG), dtype=np.bool_)
+    found = np.take_along_axis(run, first[:, :, None], axis=2)[:, :, 0]
+    return np.asarray(found & (slopes.max(axis=2) < BRIM_DEG), dtype=np.bool_)
 
 
-def _black_beside_lead(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+def _black_beside_lead(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Say at which azimuths at least two samples just outside the lead are black, [joint, azimuth]."""
     within = slice(0, RING.start + INNER_STEPS)
-    away, lead = lead_distance(patches, leads, within), leads.nominal_radius_mm[:, None, None]
-    beside = (away > 0.95 * lead) & (away < lead + BESIDE_MM)
-    return np.asarray((beside & (surface.energy[:, :, within] < BLACK)).sum(axis=2) >= 2, dtype=np.bool_)
+    lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
+    near = away[:, :, within]
+    beside = (near > np.float32(0.95) * lead) & (near < lead + np.float32(BESIDE_MM))
+    beside &= surface.energy[:, :, within] < np.float32(BLACK)
+    return np.asarray(np.count_nonzero(beside, axis=2) >= 2, dtype=np.bool_)
 
 
-def _crested(patches: JointPatches, surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Say at which azimuths the slope falls below what it is further out, [joint, azimuth].
 
     By more than grain can do: the limit grows with the joint's own scatter of slope from sample to sample.
     """
     within = slice(0, RING.stop - EDGE_STEPS)
-    away = lead_distance(patches, leads, within)
-    steep = np.where(surface.dark, np.float32(STEEP_DEG), surface.slope_deg)[:, :, within]
-    soft = cv2.blur(np.ascontiguousarray(steep).reshape(-1, steep.shape[2]), (3, 5)).reshape(steep.shape)
+    dark = surface.dark[:, :, within]
+    steep = np.maximum(surface.slope_deg[:, :, within], dark * np.float32(STEEP_DEG))
+    soft = np.asarray(cv2.blur(steep.reshape(-1, steep.shape[2]), (3, 5)), dtype=np.float32).reshape(steep.shape)
     ring = slice(RING.start, RING.stop - EDGE_STEPS)
     rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
-    scatter = np.median(np.where(surface.dark[:, ::2, ring], 0.0, rough), axis=(1, 2)) / 0.6745
-    limit = (CREST_DEG + CREST_SCATTER * scatter)[:, None, None]
-    outside = away > leads.nominal_radius_mm[:, None, None] + 0.05
-    flattest = np.minimum.accumulate(np.where(outside, soft, 90.0), axis=2)
-    beyond_crest = (soft - flattest > limit) & ~surface.dark[:, :, within] & outside
+    rough *= ~dark[:, ::2, ring]
+    scatter = np.median(rough.reshape(len(rough), -1), axis=1) / 0.6745
+    limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
+    outside = away[:, :, within] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
+    flattest = np.maximum(soft, ~outside * np.float32(90.0))
+    np.minimum.accumulate(flattest, axis=2, out=flattest)
+    beyond_crest = (soft - flattest > limit) & outside
+    beyond_crest &= ~dark
     # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.
-    peak = np.where(beyond_crest, soft, 0.0).max(axis=2)
+    peak = (soft * beyond_crest).max(axis=2)
     flattens = soft[:, :, -3:].mean(axis=2) < peak - 1.5
-    return np.asarray((beyond_crest.sum(axis=2) >= 4) & flattens, dtype=np.bool_)
+    return np.asarray((np.count_nonzero(beyond_crest, axis=2) >= 4) & flattens, dtype=np.bool_)
 
 
 def bare_from(surface: Surface) -> NDArray[np.int64]:
@@ -140,10 +156,11 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     Solder of a certain slope can look like bare land, so only bare samples that reach the land's edge count: the
     split is taken where the excess of bare samples over BARE_SHARE of all, counted inward, is largest.
     """
-    bare = surface.bare[:, :, RING.start:RING.stop - EDGE_STEPS][:, :, ::-1].astype(np.float32)
-    excess = np.cumsum(bare - BARE_SHARE, axis=2)
+    bare = surface.bare[:, :, RING.start:RING.stop - EDGE_STEPS][:, :, ::-1]
+    excess = np.cumsum(bare, axis=2, dtype=np.uint8).astype(np.float32)
+    excess -= (BARE_SHARE * np.arange(1, bare.shape[2] + 1)).astype(np.float32)
     deepest = excess.argmax(axis=2)
-    found = excess.max(axis=2) > 1.0
+    found = np.take_along_axis(excess, deepest[:, :, None], axis=2)[:, :, 0] > 1.0
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
@@ -156,21 +173,27 @@ def beside_bare_land(surface: Surface) -> NDArray[np.bool_]:
     return np.asarray(np.logical_or.reduce([np.roll(wide, shift, axis=1) for shift in range(-7, 8)]), dtype=np.bool_)
 
 
-def find_toe(patches: JointPatches, surface: Surface,
-             covered: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_],
+             ends: NDArray[np.int64] | None = None) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the ring index just beyond the toe and the toe's radius in mm, [joint, azimuth].
 
     The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
-    ends = bare_from(surface)
-    ends = np.where(thins_out(patches, surface, ends)[:, None], RING_STEPS, ends)
+    ends = solder_ends(patches, surface)[1] if ends is None else ends
     index = np.where(covered, ends, 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
     # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
-    outside = (surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > 0.8))
-    over = np.cumprod(outside, axis=2).sum(axis=2) * (index == RING_STEPS)
+    outside = surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > np.float32(0.8))
+    ended = np.logical_not(outside, out=outside)
+    over = np.where(ended.any(axis=2), ended.argmax(axis=2), outside.shape[2]) * (index == RING_STEPS)
     return index, radius + over * patches.step_mm[:, :, -1]
+
+
+def solder_ends(patches: JointPatches, surface: Surface) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return what bare_from gives, and the same without what is solder that thins out, [joint, azimuth] each."""
+    ends = bare_from(surface)
+    return ends, np.where(thins_out(patches, surface, ends)[:, None], RING_STEPS, ends)
 
 
 def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -186,7 +209,8 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     third = np.maximum((stop - start) // 3, 1)
     usable = stop - start >= 5
     moment = surface.moment_deg[:, :, RING]
-    course = np.concatenate([np.zeros((*moment.shape[:2], 1)), np.cumsum(moment, axis=2, dtype=np.float64)], axis=2)
+    course = np.zeros((*moment.shape[:2], RING_STEPS + 1), dtype=np.float32)
+    np.cumsum(moment, axis=2, out=course[:, :, 1:])
 
     def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
         low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
@@ -226,24 +250,30 @@ def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.boo
     Young and Laplace: (1/r) d(r sin psi)/dr = const, hence r sin psi = c + k r^2. Linear least squares over all
     lit samples between lead and toe, twice, the second time without gross outliers. Returns c (mm) and k (1/mm).
     """
-    radius = patches.radius_mm[:, :, : OUTSIDE.start]
-    slope = surface.slope_deg[:, :, : OUTSIDE.start]
-    use = surface.solder[:, :, : OUTSIDE.start] & covered[:, :, None] & (slope > 9.0) & (slope < 37.0)
-    use &= (radius < toe_mm[:, :, None]) & (radius > 1.25 * leads.nominal_radius_mm[:, None, None])
-    target = radius * np.sin(np.deg2rad(slope))
-    weight = use * patches.area_mm2[:, :, : OUTSIDE.start]
+    # Neighbouring azimuths were smoothed together: every second says as much.
+    radius, slope, area = (part[:, ::2, LAND] for part in (patches.radius_mm, surface.slope_deg, patches.area_mm2))
+    use = surface.solder[:, ::2, LAND] & (slope > np.float32(9.0))
+    use &= slope < np.float32(37.0)
+    use &= radius < np.where(covered, toe_mm, 0.0).astype(np.float32)[:, ::2, None]
+    use &= radius > (1.25 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
+    target, square = radius * np.sin(slope * np.float32(np.pi / 180.0)), radius * radius
+    weight = area * use
     for _ in range(2):
-        square = radius**2
-        w, wx, wxx = (np.einsum("jar,jar->j", weight, values, dtype=np.float64)
-                      for values in (np.ones_like(square), square, square**2))
-        wy, wxy = (np.einsum("jar,jar->j", weight, values, dtype=np.float64) for values in (target, target * square))
-        determinant = w * wxx - wx**2
+        weighted = weight * square
+        w, sx, sxx, sy, sxy = (_total(*pair) for pair in ((weight, None), (weighted, None), (weighted, square),
+                                                          (weight, target), (weighted, target)))
+        determinant = w * sxx - sx**2
         with np.errstate(divide="ignore", invalid="ignore"):
-            constant = (wxx * wy - wx * wxy) / determinant
-            bend = (w * wxy - wx * wy) / determinant
-        rest = np.abs(target - constant[:, None, None] - bend[:, None, None] * square)
-        spread = np.einsum("jar,jar->j", weight, rest, dtype=np.float64) / np.maximum(w, 1e-9)
-        weight = weight * (rest < 2.5 * spread[:, None, None] + 1e-3)
+            constant = (sxx * sy - sx * sxy) / determinant
+            bend = (w * sxy - sx * sy) / determinant
+        known = np.isfinite(constant) & np.isfinite(bend)
+        offset, factor = (np.where(known, part, 0.0).astype(np.float32)[:, None, None] for part in (constant, bend))
+        rest = square * factor
+        rest += offset
+        rest -= target
+        np.abs(rest, out=rest)
+        spread = _total(weight, rest) / np.maximum(w, 1e-9)
+        weight *= rest < (2.5 * spread + 1e-3).astype(np.float32)[:, None, None]
     usable = (w > 1e-4) & np.isfinite(constant) & np.isfinite(bend)
     return np.where(usable, constant, np.nan), np.where(usable, bend, np.nan)
 
@@ -262,11 +292,12 @@ def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
     """Slope at the toe, degrees: the fitted profile's, or the median of the outermost lit samples without a fit."""
     with np.errstate(invalid="ignore"):
         fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
-    position = np.arange(RING_STEPS)
     last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)[:, :, None]  # the edge itself mixes land and mask
-    near = (position < last) & (position >= last - 3) & covered[:, :, None]
-    outer = np.where(surface.dark[:, :, RING], STEEP_DEG, surface.slope_deg[:, :, RING])
-    direct = _median_where(outer, near)
+    place = last - np.arange(3, 0, -1)
+    near = (place >= 0) & covered[:, :, None]
+    dark, slope = (np.take_along_axis(part[:, :, RING], np.maximum(place, 0), axis=2)
+                   for part in (surface.dark, surface.slope_deg))
+    direct = _median_where(np.where(dark, STEEP_DEG, slope), near)
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 
@@ -278,30 +309,32 @@ def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
     taken, at the toe its lower part: so a fillet that is unlit all over reads as hollow, which it is, for a dome is
     flat in its middle.
     """
-    within = slice(0, OUTSIDE.start)
-    lead = leads.nominal_radius_mm[:, None, None]
-    place = (patches.radius_mm[:, :, within] - lead) / np.maximum(toe_mm[:, :, None] - lead, 0.05)
-    dark, slope = surface.dark[:, :, within], surface.slope_deg[:, :, within]
-    area = patches.area_mm2[:, :, within] * covered[:, :, None]
+    every = slice(None, None, 2)  # neighbouring azimuths were smoothed together
+    radius, area = (part[:, every, LAND] for part in (patches.radius_mm, patches.area_mm2))
+    dark = surface.dark[:, every, LAND]
+    shown = surface.slope_deg[:, every, LAND] * ~dark
+    unlit = dark.astype(np.float32)
+    lead = leads.nominal_radius_mm[:, None]
+    reach = np.maximum(toe_mm[:, every] - lead, 0.05)
     thirds = []
     for low, high, steep in ((0.0, 1.0 / 3.0, STEEP_BESIDE_LEAD_DEG), (2.0 / 3.0, 1.0, STEEP_DEG)):
-        weight = area * ((place >= low) & (place < high))
-        mean = (weight * np.where(dark, np.float32(steep), slope)).sum(axis=(1, 2))
-        thirds.append(mean / np.maximum(weight.sum(axis=(1, 2)), 1e-9))
+        start, stop = ((lead + share * reach).astype(np.float32)[:, :, None] for share in (low, high))
+        weight = area * ((radius >= start) & (radius < stop) & covered[:, every, None])
+        total = _total(weight, None)
+        mean = _total(weight, shown) + steep * _total(weight, unlit)
+        thirds.append(mean / np.maximum(total, 1e-9))
     inner, outer = thirds
     return np.asarray((outer - inner) / np.maximum(outer + inner, 1e-6), dtype=np.float64)
 
 
-def _hole_open(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], leads: Leads) -> Column:
+def _hole_open(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], leads: Leads,
+               away: NDArray[np.float32]) -> Column:
     """Share of the hole, lead excluded, that is dark where no fillet explains it by its steepness."""
     area = patches.area_mm2[:, :, HOLE]
-    away = lead_distance(patches, leads, HOLE)
     seen = leads.visible[:, None, None] > 0.5
-    outside_lead = ~seen | (away > leads.nominal_radius_mm[:, None, None])
-    explained = covered[:, :, None] & seen
-    dark = surface.dark[:, :, HOLE] & outside_lead & ~explained
-    whole = (area * outside_lead).sum(axis=(1, 2))
-    return np.asarray(100.0 * (area * dark).sum(axis=(1, 2)) / np.maximum(whole, 1e-9), dtype=np.float64)
+    outside_lead = ~seen | (away[:, :, HOLE] > leads.nominal_radius_mm.astype(np.float32)[:, None, None])
+    dark = surface.dark[:, :, HOLE] & outside_lead & ~(covered[:, :, None] & seen)
+    return 100.0 * _sum_where(area, dark) / np.maximum(_sum_where(area, outside_lead), 1e-9)
 
 
 def _residue(patches: JointPatches, surface: Surface) -> Column:
@@ -316,11 +349,22 @@ def _residue(patches: JointPatches, surface: Surface) -> Column:
 
 def _sharpness(patches: JointPatches, surface: Surface) -> Column:
     """Steepest step between neighbouring samples against the whole range along each ray, 90th percentile."""
-    energy = np.minimum(surface.energy, 1.5)
+    energy = np.minimum(surface.energy[:, ::4], np.float32(1.5))
     step = np.abs(np.diff(energy, axis=2)).max(axis=2)
     span = energy.max(axis=2) - energy.min(axis=2)
-    share = step / np.maximum(span, 0.05)
-    return np.asarray(np.percentile(share[:, ::4], 90, axis=1), dtype=np.float64)
+    share = step / np.maximum(span, np.float32(0.05))
+    return np.asarray(np.percentile(share, 90, axis=1), dtype=np.float64)
+
+
+def _sum_where(values: NDArray[np.float32], where: NDArray[np.bool_]) -> Column:
+    """Return the sum [joint] of values [joint, azimuth, radius] where some hold."""
+    return _total(values, where.astype(np.float32))
+
+
+def _total(values: NDArray[np.float32], factor: NDArray[np.float32] | None) -> Column:
+    """Return the sum [joint] of values [joint, azimuth, radius], times a factor; rays in short, their sum in long."""
+    rays = values.sum(axis=2) if factor is None else np.einsum("jar,jar->ja", values, factor)
+    return np.asarray(rays.sum(axis=1, dtype=np.float64), dtype=np.float64)
 
 
 def _mean_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column:

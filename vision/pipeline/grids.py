@@ -74,13 +74,13 @@ def lifted_flats(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDA
 
 
 def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
-                surface: Surface, step: NDArray[np.float64], side: int) -> NDArray[np.float64]:
+                surface: Surface, step: NDArray[np.float64], side: int) -> NDArray[np.float32]:
     """Radiance against lit solder on a square grid around every hole, [joint, row, column]; rows along board -y.
 
     `step` [joint] is the distance of neighbouring samples in mm, `side` their number each way.
     """
     map_x, map_y = _maps(joints, registration, step, side)
-    return _slope_and_energy(capture, map_x, map_y, optics, surface)[1].astype(np.float64)
+    return _slope_and_energy(capture, map_x, map_y, optics, surface)[1]
 
 
 def _slope_and_energy(capture: Capture, map_x: NDArray[np.float32], map_y: NDArray[np.float32], optics: Optics,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +12,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.grids import grid_energy
 from vision.pipeline.optics import Optics
+from vision.pipeline.outlines import KEPT
 from vision.pipeline.register import Registration
 from vision.pipeline.surface import Surface
 from vision.setup.family import Joint
@@ -22,6 +24,11 @@ BEYOND_MM = ((0.10, 0.20), (0.20, 0.32), (0.32, 0.46))  # rings outside it, from
 EDGES_MM = np.arange(-0.12, 0.1501, 0.03)  # outlines, from the nominal one, between which an end's edge is looked for
 BAND_MM = 0.025  # half the width of the band around each that is averaged
 LEAST_FALL = 0.06  # of brightness over two of them
+FIRST_MM, FINE_MM = float(EDGES_MM[0]) - BAND_MM, 0.005  # the bands' brims lie so far apart
+OUTLINES = round((float(EDGES_MM[-1]) + BAND_MM - FIRST_MM) / FINE_MM) + 2  # and what lies inside and outside them all
+#: Inside the lead's outline, its rim, and the rings beyond: from and to, mm from the outline.
+ZONES_MM = ((-9.0, -0.05), (0.0, RIM_MM), *BEYOND_MM)
+OTHER = 4 * len(ZONES_MM)
 OFFSET_ALLOWANCE_MM = 0.12  # a tilted lead's end may stand this much further off than the hole lets its foot
 
 
@@ -45,48 +52,79 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     would stand; an open hole is far darker inside than any lead's end. The rim is looked for at every shift that
     hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
     """
-    hole = np.array([joint.hole_mm / 2.0 for joint in joints])
-    radius = np.array([lead_radius(joint) for joint in joints])
-    step = 2.0 * REACH * hole / GRID
+    shapes = _shapes(tuple(joints))
+    step, radius = shapes.step_mm, shapes.radius_mm
     energy = grid_energy(capture, joints, registration, optics, surface, step, GRID)
-    axis = np.arange(GRID, dtype=np.float64) - GRID // 2
-    edge = _edge_distance(joints, axis, step)
-    spectrum = np.fft.rfft2(np.minimum(energy, 1.2))
-
-    def mean_between(low: float, high: float) -> NDArray[np.float64]:
-        kernel = _soft(edge - low, step) * _soft(high - edge, step) + 1e-9
-        return _correlate(spectrum, kernel / kernel.sum(axis=(1, 2), keepdims=True))
-
-    inside, rim = mean_between(-9.0, -0.05), mean_between(0.0, RIM_MM)
-    beyond = np.max([mean_between(*ring) for ring in BEYOND_MM], axis=0)
-    contrast = beyond - rim
-    distance = np.hypot(axis[:, None], axis[None, :])[None] * step[:, None, None]
-    allowed = np.maximum(hole - radius, 0.0)[:, None, None] + OFFSET_ALLOWANCE_MM
-    score = contrast + 0.3 * np.abs(inside - rim)
-    score[np.fft.ifftshift(distance > allowed, axes=(1, 2))] = -9.0
+    spectrum = np.fft.rfft2(np.minimum(energy, np.float32(1.2)))
+    inside, rim, *rings = (np.fft.irfft2(spectrum * kernel, s=(GRID, GRID)) for kernel in shapes.kernels)
+    score = np.maximum.reduce(rings) - rim + np.float32(0.3) * np.abs(inside - rim)
+    score[~shapes.allowed] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
     row, column = _signed(at // GRID), _signed(at % GRID)
-    moved = _moved(np.minimum(energy, 1.2), row, column)
-    dark_rim, darkest, face = _by_quadrant(moved, edge)
+    whole = _moved(energy, row, column)
+    moved = np.minimum(whole, np.float32(1.2))
+    dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
     rim_seen = np.clip((dark_rim - 0.12) / 0.22, 0.0, 1.0)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
-    face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(energy, step, radius, row, column)
+    face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(whole, shapes.parts)
     visible = np.maximum(rim_seen, face_seen) * np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
-    size = _size(moved, edge, radius)
+    size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     return Leads(visible, column * step, -row * step, np.where(visible > 0.0, size, np.nan), radius)
 
 
-def _moved(energy: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+@dataclass(frozen=True)
+class _Shapes:
+    """What the search needs to know of a family's leads, the same on every board; grids [joint, row, column]."""
+
+    step_mm: NDArray[np.float64]  # [joint] distance of neighbouring samples
+    radius_mm: NDArray[np.float64]  # [joint]
+    inner_mm: NDArray[np.float64]  # [joint] how far a lead's middle lies from its outline
+    kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra of the means over inside, rim and the rings
+    allowed: NDArray[np.bool_]  # shifts that hole and tilt allow, the first for no shift
+    zones: NDArray[np.uint8]  # zone * 4 + quadrant, OTHER elsewhere
+    parts: NDArray[np.uint8]  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
+    outlines: NDArray[np.uint8]  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
+
+
+@lru_cache(maxsize=KEPT)
+def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
+    """Return zones and kernels of the leads of a view's joints."""
+    hole = np.array([joint.hole_mm / 2.0 for joint in joints])
+    radius = np.array([lead_radius(joint) for joint in joints])
+    step = 2.0 * REACH * hole / GRID
+    axis = np.arange(GRID, dtype=np.float64) - GRID // 2
+    edge = _edge_distance(joints, axis, step)
+    first = (axis[:, None] + axis[None, :] >= 0).astype(np.uint8)
+    quadrant = first + 2 * (axis[:, None] - axis[None, :] >= 0).astype(np.uint8)
+    zones, kernels = np.full(edge.shape, OTHER, dtype=np.uint8), []
+    for number, (low, high) in enumerate(ZONES_MM):
+        kernel = _soft(edge - low, step) * _soft(high - edge, step) + 1e-9
+        kernel /= kernel.sum(axis=(1, 2), keepdims=True)
+        # Both grids have their middle in their middle, so the result's first place is for no shift.
+        kernels.append(np.conj(np.fft.rfft2(kernel)))
+        zones = np.where((edge > low) & (edge <= high), number * 4 + quadrant, zones).astype(np.uint8)
+    away = np.hypot(axis[:, None], axis[None, :])[None] * step[:, None, None]
+    limit = np.maximum(hole - radius, 0.0)[:, None, None] + OFFSET_ALLOWANCE_MM
+    share = away / radius[:, None, None]
+    parts = np.where(share < 0.4, 0, np.where((share > 0.55) & (share < 0.75), 1, 2)).astype(np.uint8)
+    outlines = np.clip((edge - FIRST_MM) / FINE_MM + 1.0, 0.0, OUTLINES - 1.0).astype(np.uint8)
+    inner = np.asarray(-edge.reshape(len(edge), -1).min(axis=1), dtype=np.float64)
+    return _Shapes(step, radius, inner, np.stack(kernels).astype(np.complex64),
+                   np.fft.ifftshift(away <= limit, axes=(1, 2)), zones, parts, outlines)
+
+
+def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
     """Shift every joint's grid so that the found lead stands in its middle."""
     rows = np.clip(np.arange(GRID)[None, :] + row[:, None], 0, GRID - 1)
     columns = np.clip(np.arange(GRID)[None, :] + column[:, None], 0, GRID - 1)
-    joints = np.arange(len(energy))
-    return np.asarray(energy[joints[:, None, None], rows[:, :, None], columns[:, None, :]], dtype=np.float64)
+    place = (np.arange(len(energy))[:, None] * GRID + rows)[:, :, None] * GRID + columns[:, None, :]
+    moved: NDArray[np.float32] = energy.ravel().take(place.ravel()).reshape(energy.shape)
+    return moved
 
 
-def _by_quadrant(moved: NDArray[np.float64], edge: NDArray[np.float64],
+def _by_quadrant(moved: NDArray[np.float32], zones: NDArray[np.uint8],
                  ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Look at the found lead quadrant by quadrant; all results [joint].
 
@@ -94,32 +132,31 @@ def _by_quadrant(moved: NDArray[np.float64], edge: NDArray[np.float64],
     sides hides no lead); the brightness of the end's darkest quadrant (a half-open hole is dark there); and how
     much brighter the end is than its rim.
     """
-    axis = np.arange(GRID) - GRID // 2
-    first = (axis[:, None] + axis[None, :] >= 0).astype(np.int64)
-    quadrant = first + 2 * (axis[:, None] - axis[None, :] >= 0)
-
-    def means(low: float, high: float) -> NDArray[np.float64]:
-        band = (edge > low) & (edge <= high)
-        return np.stack([_mean(moved, band & (quadrant == number)) for number in range(4)], axis=1)
-
-    inside, rim = means(-9.0, -0.05), means(0.0, RIM_MM)
-    beyond = np.max([means(*ring) for ring in BEYOND_MM], axis=0)
+    sums, numbers = _sums(moved, zones, OTHER + 1)
+    means = (sums / np.maximum(numbers, 1.0))[:, :OTHER].reshape(len(moved), -1, 4)
+    inside, rim, beyond = means[:, 0], means[:, 1], means[:, 2:].max(axis=1)
     better = np.sort(beyond - rim, axis=1)[:, 2:].mean(axis=1)
     return better, inside.min(axis=1), inside.mean(axis=1) - rim.mean(axis=1)
 
 
-def _even_face(energy: NDArray[np.float64], step: NDArray[np.float64], radius: NDArray[np.float64],
-               row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+def _sums(values: NDArray[np.float32], labels: NDArray[np.uint8],
+          count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the sum of values and the number of samples of each label below `count`, [joint, label] each."""
+    joints = len(labels)
+    item = (labels.reshape(joints, -1) + (np.arange(joints, dtype=np.int64) * count)[:, None]).ravel()
+    sums, numbers = np.bincount(item, values.ravel(), joints * count), np.bincount(item, minlength=joints * count)
+    return (np.asarray(sums.reshape(joints, count), dtype=np.float64),
+            np.asarray(numbers.reshape(joints, count), dtype=np.float64))
+
+
+def _even_face(moved: NDArray[np.float32], parts: NDArray[np.uint8]) -> NDArray[np.float64]:
     """Say how evenly bright a lead's end is (0 to 1), comparing its middle with a band near its edge.
 
     A lead's cut end scatters light and is about as bright near its edge as in its middle, and less bright than lit
     solder.
     """
-    axis = np.arange(GRID) - GRID // 2
-    away = np.hypot((axis[None, :, None] - row[:, None, None]),
-                    (axis[None, None, :] - column[:, None, None])) * step[:, None, None]
-    r = radius[:, None, None]
-    middle, near_edge = _mean(energy, away < 0.4 * r), _mean(energy, (away > 0.55 * r) & (away < 0.75 * r))
+    sums, numbers = _sums(moved, parts, 3)
+    middle, near_edge = (sums / np.maximum(numbers, 1.0)).T[:2]
     even = np.clip((near_edge / np.maximum(middle, 1e-6) - 0.7) / 0.15, 0.0, 1.0)
     return np.asarray(even * np.clip((1.05 - middle) / 0.15, 0.0, 1.0), dtype=np.float64)
 
@@ -150,25 +187,21 @@ def _soft(inside: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.
     return np.clip(inside / step[:, None, None] + 0.5, 0.0, 1.0)
 
 
-def _correlate(spectrum: NDArray[np.complex128], kernel: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Correlate with kernels centred in their grids; result at [0, 0] is for no shift."""
-    centred = np.fft.rfft2(np.fft.ifftshift(kernel, axes=(1, 2)))
-    shifted = np.fft.irfft2(spectrum * np.conj(centred), s=(GRID, GRID))
-    return np.asarray(np.fft.ifftshift(shifted, axes=(1, 2)), dtype=np.float64)
-
-
 def _signed(index: NDArray[np.int64]) -> NDArray[np.int64]:
     """Turn a wrapped shift into a signed one."""
     return np.where(index >= GRID // 2, index - GRID, index)
 
 
-def _size(moved: NDArray[np.float64], edge: NDArray[np.float64], radius: NDArray[np.float64]) -> NDArray[np.float64]:
+def _size(moved: NDArray[np.float32], shapes: _Shapes) -> NDArray[np.float64]:
     """Diameter (mm) of a disc as large as the lead's end; NaN where its end is as dark as the rim around it.
 
     From the middle of the end outward, the mean brightness over outlines of the nominal shape falls most at the end's
     own edge, where the dark rim begins. `moved` is the energy with the found lead in the grid's middle.
     """
-    course = np.stack([_mean(moved, np.abs(edge - place) < BAND_MM) for place in EDGES_MM], axis=1)
+    sums, numbers = (np.cumsum(part, axis=1) for part in _sums(moved, shapes.outlines, OUTLINES))
+    low = np.round((EDGES_MM - BAND_MM - FIRST_MM) / FINE_MM).astype(np.intp)
+    high = low + round(2.0 * BAND_MM / FINE_MM)
+    course = (sums[:, high] - sums[:, low]) / np.maximum(numbers[:, high] - numbers[:, low], 1.0)
     fall = course[:, :-2] - course[:, 2:]
     best = fall.argmax(axis=1)
     joint = np.arange(len(fall))
@@ -177,14 +210,5 @@ def _size(moved: NDArray[np.float64], edge: NDArray[np.float64], radius: NDArray
     with np.errstate(divide="ignore", invalid="ignore"):
         fine = np.where(bend < -1e-9, np.clip(0.5 * (left - right) / bend, -0.5, 0.5), 0.0)
     beyond = EDGES_MM[1:-1][best] + fine * (EDGES_MM[1] - EDGES_MM[0])
-    size = 2.0 * np.maximum(radius + beyond * radius / np.maximum(_inner(edge), 1e-6), 0.0)
+    size = 2.0 * np.maximum(shapes.radius_mm + beyond * shapes.radius_mm / np.maximum(shapes.inner_mm, 1e-6), 0.0)
     return np.where(top > LEAST_FALL, size, np.nan)
-
-
-def _inner(edge: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how far a lead's middle lies from its outline, mm."""
-    return np.asarray(-edge.reshape(len(edge), -1).min(axis=1), dtype=np.float64)
-
-
-def _mean(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
-    return np.asarray((values * where).sum(axis=(1, 2)) / np.maximum(where.sum(axis=(1, 2)), 1), dtype=np.float64)

@@ -153,7 +153,7 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     elsewhere = joined | beside_bare_land(seen.surface)
     metal = is_metal(seen.patches.responses[:, :, :, OUTSIDE], seen.surface.mask_response, optics) & seen.patches.free
     columns["projection_mm"] = np.maximum(find_projections(joints, grid, elsewhere, lead),
-                                          find_tongues(seen.patches, metal, elsewhere, lead))
+                                          find_tongues(seen.patches, metal, joined, lead))
     columns["bridge_width_mm"], partner = _bridges(joints, corridors, widths)
     columns |= _balls(seen, optics, corridors, widths)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

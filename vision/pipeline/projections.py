@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,14 +20,14 @@ RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-wi
 RIDGE_BEND = 700.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
 MASS = 1100.0  # deg/mm: mean bend by length of a ridge that is a spike or a flag wherever it begins
 FOOT_MM = 0.38  # unless it begins further than this from the lead's edge
-LEAD_MASS, LEAD_BEND = 700.0, 1600.0  # of a ridge that begins on the lead, where no fillet has creases
+LEAD_MASS, LEAD_BEND = 700.0, 1400.0  # of a ridge that begins on the lead, where no fillet has creases
 ON_LEAD_MM = -0.10
 LEAST_MM = 0.15  # from the lead's edge
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SMALLEST = 10  # samples
 TONGUE_MM = 0.20  # beyond the land
-WIDEST_TONGUE = 20  # azimuth samples
+WIDEST_TONGUE = 30  # azimuth samples
 
 
 def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_],
@@ -37,17 +39,18 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     shows it; a fillet, whose steepness changes mainly outward, has next to none. `joined` [joint, azimuth] are
     the directions of bridges and of gaps, which look alike and are told apart by where they lead.
     """
-    x, y = grid.x_mm - leads.offset_x_mm[:, None, None], grid.y_mm - leads.offset_y_mm[:, None, None]
-    away = np.hypot(x, y)
-    azimuth = (np.arctan2(grid.y_mm, grid.x_mm) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))).astype(np.intp)
-    index = np.arange(len(joints))
-    bridged = joined[index[:, None, None], np.minimum(azimuth, AZIMUTHS - 1)]
-    foreign = (grid.owner != 0) & (grid.owner != index[:, None, None] + 1)
+    x, y = (np.broadcast_to((places - offset[:, None, None]).astype(np.float32), grid.energy.shape)
+            for places, offset in ((grid.x_mm[:, :1], leads.offset_x_mm), (grid.y_mm[:, :, :1], leads.offset_y_mm)))
+    away = np.sqrt(x * x + y * y)
     bend = tangential_bend(grid, x, y, away)
-    ridge = bend > RIDGE_BEND
-    ridge &= (away > 0.5 * leads.nominal_radius_mm[:, None, None]) & ~foreign & ~bridged
+    ridge = bend > np.float32(RIDGE_BEND)
+    ridge &= away > (0.5 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
+    own = np.arange(1, len(joints) + 1, dtype=np.uint16)[:, None, None]
+    ridge &= (grid.owner == 0) | (grid.owner == own)
+    aside = joined.any(axis=1)
+    ridge[aside] &= ~joined[aside][:, _azimuth_index()]
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(ridge.reshape(-1, SIDE).astype(np.uint8), connectivity=8)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(ridge.reshape(-1, SIDE).view(np.uint8), connectivity=8)
     ridges: dict[int, list[_Ridge]] = {}
     for label in range(1, len(stats)):
         left, top, width, height, area = stats[label].tolist()
@@ -118,17 +121,37 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     return np.where(narrow, reach, 0.0)
 
 
-def tangential_bend(grid: FineGrid, x: NDArray[np.float64], y: NDArray[np.float64],
-                    away: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Second derivative of steepness along circles around the lead, deg/mm^2, [joint, row, column]."""
-    safe = np.maximum(away, 1e-6)
-    # Tangent of the circle in grid axes: columns along board x, rows along board -y.
-    along_columns, along_rows = (-y / safe).astype(np.float32), (-x / safe).astype(np.float32)
-    bend = np.empty_like(grid.steep_deg)
+@lru_cache(maxsize=1)
+def _azimuth_index() -> NDArray[np.intp]:
+    """Return the azimuth sample that each sample of a fine grid belongs to, seen from the hole, [row, column]."""
+    axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
+    turn = np.arctan2(-axis[:, None], axis[None, :]) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))
+    return np.minimum(turn.astype(np.intp), AZIMUTHS - 1)
+
+
+def _derivative(table: NDArray[np.float32], across: int, down: int) -> NDArray[np.float32]:
+    return np.asarray(cv2.Sobel(table, cv2.CV_32F, across, down, ksize=3), dtype=np.float32)
+
+
+def tangential_bend(grid: FineGrid, x: NDArray[np.floating[Any]], y: NDArray[np.floating[Any]],
+                    away: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
+    """Second derivative of steepness along circles around the lead, deg/mm^2, [joint, row, column].
+
+    The outermost rows mix neighbouring joints.
+    """
+    soft = np.empty_like(grid.steep_deg)
     for joint, step in enumerate(grid.step_mm.tolist()):
-        soft = cv2.GaussianBlur(grid.steep_deg[joint], (0, 0), RIDGE_MM / step)
-        scale = 1.0 / (4.0 * step * step)  # OpenCV's 3 x 3 second derivatives are four times the plain ones
-        cc, rr, cr = (cv2.Sobel(soft, cv2.CV_32F, *order, ksize=3, scale=scale) for order in ((2, 0), (0, 2), (1, 1)))
-        u, v = along_columns[joint], along_rows[joint]
-        bend[joint] = cc * u * u + 2.0 * cr * u * v + rr * v * v
-    return bend
+        cv2.GaussianBlur(grid.steep_deg[joint], (0, 0), RIDGE_MM / step, dst=soft[joint])
+    table = soft.reshape(-1, SIDE)
+    along, down, mixed = (_derivative(table, *order).reshape(soft.shape) for order in ((2, 0), (0, 2), (1, 1)))
+    # The tangent of the circle in grid axes is (-y, -x) / away: columns along board x, rows along board -y.
+    column, row = x[:, :1].astype(np.float32), y[:, :, :1].astype(np.float32)
+    along *= row * row
+    down *= column * column
+    mixed *= np.float32(2.0) * column * row
+    along += down
+    along += mixed
+    # OpenCV's 3 x 3 second derivatives are four times the plain ones.
+    scale = (4.0 * grid.step_mm**2).astype(np.float32)[:, None, None]
+    along /= scale * np.maximum(away, 1e-6).astype(np.float32) ** 2
+    return along

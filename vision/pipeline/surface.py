@@ -19,8 +19,8 @@ DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a h
 BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
-#: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep solder
-#: shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
+#: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep
+#: solder shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
 DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
@@ -168,9 +168,9 @@ def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slop
     near, about = np.ones(slope.shape, dtype=bool), np.ones(slope.shape, dtype=bool)
     for light in range(responses.shape[1]):
         level = float(land[light]) + 0.05
-        for found, factor in ((near, LIKE_FIDUCIAL), (about, LEVEL_LIKE)):
-            found &= responses[:, light] < np.float32(level * factor - 0.05)
-            found &= responses[:, light] > np.float32(level / factor - 0.05)
+        for alike, factor in ((near, LIKE_FIDUCIAL), (about, LEVEL_LIKE)):
+            np.logical_and(alike, responses[:, light] < np.float32(level * factor - 0.05), out=alike)
+            np.logical_and(alike, responses[:, light] > np.float32(level / factor - 0.05), out=alike)
     # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
     level_there = np.zeros(slope.shape, dtype=bool)
     inner = slice(LEVEL_REACH, -LEVEL_REACH)
