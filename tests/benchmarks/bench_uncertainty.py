@@ -173,7 +173,8 @@ def pooled(shares: Sequence[Share]) -> float:
 def _print(shares: Sequence[Share], over_all: float, model: UncertaintyModel, given: argparse.Namespace) -> None:
     taught, tested = (", ".join(map(str, numbers)) for numbers in (TRAIN_FAMILIES, TEST_FAMILIES))
     print(f"{len(model.bands)} bands learned from {given.train_boards} boards of each of demo families {taught} "
-          f"(seeds from {TRAIN_SEED});\ntested on {given.boards} boards of each of families {tested} (seeds from {given.seed})\n"
+          f"(seeds from {TRAIN_SEED});\ntested on {given.boards} boards of each of families {tested} "
+          f"(seeds from {given.seed})\n"
           f"per cent of truths inside the stated 95 % interval; goal {GOAL[0]:g} to {GOAL[1]:g}\n")
     print(f"{'measurement':<19}{'inside':>7}{'exact 95 %':>14}{'pictures':>10}{'joints':>8}{'width':>8}{'u':>8}"
           f"{'exact':>8}{'inside':>8}{'lost':>6}  goal")
