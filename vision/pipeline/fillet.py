@@ -21,6 +21,7 @@ STEEP_BESIDE_LEAD_DEG = 68.0
 DOMED = 0.05  # convexity of a dome for certain
 BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
+BRIM_SHARE = 0.80  # of a flat land's brightness, or of lit solder's where that is less
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 LAND = slice(0, OUTSIDE.start)  # hole and ring
 Column = NDArray[np.float64]
@@ -99,7 +100,10 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, away
 
 
 def _flat_brim(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths the dark zone around the lead ends at something flat, [joint, azimuth]."""
+    """Say at which azimuths the dark zone around the lead ends at something flat, [joint, azimuth].
+
+    What is flat is as bright as the fiducials, or nearly so; steep solder that mirrors a neighbour's flat parts is not.
+    """
     within = slice(0, RING.stop - EDGE_STEPS)
     outside = away[:, :, within] > (leads.nominal_radius_mm + 0.02).astype(np.float32)[:, None, None]
     dark = surface.dark[:, :, within]
@@ -112,7 +116,11 @@ def _flat_brim(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDA
     steps = np.minimum(first[:, :, None] + np.arange(1, 5), run.shape[2] + 1)
     slopes = np.take_along_axis(surface.slope_deg[:, :, within], steps, axis=2)
     found = np.take_along_axis(run, first[:, :, None], axis=2)[:, :, 0]
-    return np.asarray(found & (slopes.max(axis=2) < BRIM_DEG), dtype=np.bool_)
+    found &= slopes.max(axis=2) < BRIM_DEG
+    if surface.land_level is not None:
+        bright = np.take_along_axis(surface.radiance[:, :, within], steps, axis=2).mean(axis=2)
+        found &= bright > np.float32(BRIM_SHARE * min(surface.land_level, 1.0))
+    return np.asarray(found, dtype=np.bool_)
 
 
 def _black_beside_lead(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:

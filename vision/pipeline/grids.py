@@ -29,7 +29,8 @@ class FineGrid:
     step_mm: NDArray[np.float64]  # [joint] distance of neighbouring samples
     x_mm: NDArray[np.float64]  # from the hole's centre, board axes
     y_mm: NDArray[np.float64]
-    energy: NDArray[np.float32]  # 1 = as bright as the view's lit solder
+    energy: NDArray[np.float32]  # 1 = as bright as the view's lit solder, or flat
+    radiance: NDArray[np.float32]  # the same with what is flat and dim left dim
     steep_deg: NDArray[np.float32]  # slope, passing over to STEEP_DEG where unlit
     owner: NDArray[np.uint16]  # who owns the pixel, see owner_map
 
@@ -39,7 +40,7 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
     """Sample all joints of a view on fine grids and turn light into slope."""
     step = grid_step(joints)
     map_x, map_y = _maps(joints, registration, step, SIDE)
-    slope, energy = _slope_and_energy(capture, map_x, map_y, optics, surface)
+    slope, energy, radiance = _slope_and_energy(capture, map_x, map_y, optics, surface)
     # From lit to unlit the steepness passes over gradually, or noise on the brim would make false edges.
     lit = energy - np.float32(DARK - 0.12)
     lit *= np.float32(1.0 / 0.25)
@@ -52,7 +53,7 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
     along = (np.arange(SIDE) - SIDE // 2) * step[:, None]
     shape = (len(joints), SIDE, SIDE)
     x, y = (np.broadcast_to(part, shape) for part in (along[:, None, :], -along[:, :, None]))
-    return FineGrid(step, x, y, energy, steep, owner.reshape(shape))
+    return FineGrid(step, x, y, energy, radiance, steep, owner.reshape(shape))
 
 
 def grid_step(joints: Sequence[Joint]) -> NDArray[np.float64]:
@@ -84,12 +85,12 @@ def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registr
 
 
 def _slope_and_energy(capture: Capture, map_x: NDArray[np.float32], map_y: NDArray[np.float32], optics: Optics,
-                      surface: Surface) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Return slope in degrees and radiance against lit solder, flats lifted, at places [joint, row, column]."""
+                      surface: Surface) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Return slope in degrees and radiance against lit solder, flats lifted and as it is, [joint, row, column]."""
     responses = np.moveaxis(capture.sample(map_x, map_y), 0, 1)
     slope, energy = slope_from_responses(responses, optics, surface.roughness)
     energy *= np.float32(1.0 / surface.lit_level)
-    return slope, lifted_flats(slope, energy)
+    return slope, lifted_flats(slope, energy), energy
 
 
 def _maps(joints: Sequence[Joint], registration: Registration, step: NDArray[np.float64],

@@ -26,6 +26,7 @@ LEAST_MM = 0.15  # from the lead's edge
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SMALLEST = 10  # samples
+LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
 TONGUE_MM = 0.20  # beyond the land
 WIDEST_TONGUE = 30  # azimuth samples
 
@@ -60,6 +61,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
         place = (joint, slice(top - joint * SIDE, top - joint * SIDE + height), slice(left, left + width))
         on_ridge = np.asarray(labels)[top:top + height, left:left + width] == label
         ridges.setdefault(joint, []).append(_ridge(x[place][on_ridge], y[place][on_ridge], bend[place][on_ridge],
+                                                   float(np.median(grid.radiance[place][on_ridge])),
                                                    float(leads.nominal_radius_mm[joint])))
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
@@ -74,6 +76,7 @@ class _Ridge:
     start_mm: float
     end_mm: float
     bend: float
+    brightness: float  # median, 1 = as bright as lit solder
     azimuth_rad: float
 
     @property
@@ -82,20 +85,21 @@ class _Ridge:
         return self.bend * max(self.end_mm - max(self.start_mm, ON_LEAD_MM), 0.0)
 
 
-def _ridge(x: NDArray[np.float64], y: NDArray[np.float64], bend: NDArray[np.float32], lead_mm: float) -> _Ridge:
+def _ridge(x: NDArray[np.float64], y: NDArray[np.float64], bend: NDArray[np.float32], brightness: float,
+           lead_mm: float) -> _Ridge:
     distance = np.hypot(x, y) - lead_mm
     weight = bend.astype(np.float64)
     azimuth = np.arctan2(float((y * weight).sum()), float((x * weight).sum()))
-    return _Ridge(float(distance.min()), float(distance.max()), float(bend.mean()), float(azimuth))
+    return _Ridge(float(distance.min()), float(distance.max()), float(bend.mean()), brightness, float(azimuth))
 
 
 def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
-    """Tell spikes and flags from grain and from a fillet's creases: sharp for long, and alone.
+    """Tell spikes and flags from grain and from a fillet's creases: lit, sharp for long, and alone.
 
     Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
     two spikes is still told by the sharper one. Grain gives many short ridges.
     """
-    if ridge.end_mm < LEAST_MM:
+    if ridge.end_mm < LEAST_MM or ridge.brightness < LEAST_BRIGHTNESS:
         return False
     if not ((ridge.mass >= MASS and ridge.start_mm <= FOOT_MM)
             or (ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)):

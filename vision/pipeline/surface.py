@@ -45,6 +45,8 @@ class Surface:
     moment_deg: NDArray[np.float32]  # radiance-weighted mean slope of the lights, finer than slope_deg where it is flat
     roughness: NDArray[np.float64]  # [joint] GGX alpha of the solder
     lit_level: float  # what energy 1 is, in radiance relative to the lights' own
+    radiance: NDArray[np.float32]  # as energy, but what is flat and dim is left dim
+    land_level: float | None  # radiance of a flat bare land, from the fiducials
 
 
 def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
@@ -59,10 +61,12 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     level = lit_level(energy, optics)
     energy *= np.float32(1.0 / level)
     # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
-    energy = np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
+    radiance, energy = energy, np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, land, slope, moment, dark)
-    return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level)
+    land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
+    return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,
+                   land_level)
 
 
 def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.bool_]:
