@@ -26,10 +26,12 @@ from vision.pipeline.inspection import (
     JointInspection,
     PictureFile,
 )
-from vision.pipeline.measure import BoardMeasurements, PartTable, measure_board
+from vision.pipeline.measure import BoardMeasurements, PartTable, ViewSurfaces, measure_board
 from vision.pipeline.register import RegistrationError
 from vision.setup.family import Family
 from vision.setup.station import Station
+
+VIEWS_KEPT = 2  # views of one board that are kept in memory until its pictures are drawn
 
 
 def grade_board(files: BoardFiles, family: Family, station: Station, sheet: LimitSheet,
@@ -42,9 +44,12 @@ def grade_board(files: BoardFiles, family: Family, station: Station, sheet: Limi
     started, clock = datetime.now(UTC).isoformat(timespec="milliseconds"), time.perf_counter()
     measured: BoardMeasurements | None = None
     reason = "; ".join(files.problems)
+    drawn = overlay is not None or zooms is not None
+    # A view in memory is large: the views of a board with many are rather read twice.
+    seen: list[ViewSurfaces] | None = [] if drawn and len(family.views) <= VIEWS_KEPT else None
     if not reason:
         try:
-            measured = measure_board(files, family, station)
+            measured = measure_board(files, family, station, keep=seen)
         except (PictureError, RegistrationError) as error:
             reason = str(error)
     if measured is None:
@@ -62,10 +67,11 @@ def grade_board(files: BoardFiles, family: Family, station: Station, sheet: Limi
     inspection = Inspection(files.serial, family.name, station.name, verdict, started, time.perf_counter() - clock,
                             measured.pictures, sheet_hash(sheet), __version__, measured.registrations,
                             joints, chips, reason)
-    if overlay is not None or zooms is not None:
+    if drawn:
         from vision.pipeline.show import write_pictures
 
-        write_pictures(inspection, files, family, station, sheet, overlays=overlay, zooms=zooms, places=places)
+        write_pictures(inspection, files, family, station, sheet, overlays=overlay, zooms=zooms, places=places,
+                       seen=seen or ())
     return inspection
 
 

@@ -76,8 +76,9 @@ class ViewSurfaces:
     owners: NDArray[np.uint16]
 
 
-def measure_board(files: BoardFiles, family: Family, station: Station) -> BoardMeasurements:
-    """Measure all joints and chips of one board.
+def measure_board(files: BoardFiles, family: Family, station: Station,
+                  keep: list[ViewSurfaces] | None = None) -> BoardMeasurements:
+    """Measure all joints and chips of one board; what was seen in its views is added to `keep`, if given.
 
     Raises PictureError or RegistrationError with the reason why the board cannot be measured; a dead, drowned,
     saturated or exchanged light is such a reason.
@@ -100,6 +101,8 @@ def measure_board(files: BoardFiles, family: Family, station: Station) -> BoardM
         chip_tables.append(_measure_chips(seen, station))
         registrations.append(seen.registration.summary())
         pictures += capture.pictures
+        if keep is not None:
+            keep.append(seen)
     joints, chips = (replace(table, uncertainties=uncertainties(table.columns, table.refs, table.pins, family, station))
                      for table in (_joined(joint_tables), _joined(chip_tables)))
     return BoardMeasurements(files.serial, joints, chips, tuple(registrations), tuple(pictures))
