@@ -16,25 +16,25 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.outlines import KEPT
 from vision.setup.family import Joint
 
-CORE = 0.24  # the bottom of a pit is darker than this against lit solder; steep solder still mirrors the board
+CORE = 0.24  # the bottom of a pit is darker than this against lit solder
+BLACK = 0.18  # and on the average than this; steep solder still mirrors the board
+CLEAR_MM = 0.11  # a pit's middle lies at least this far from the lead's edge
 BRIM = 0.50  # and its walls are darker than this
 LEAST_MM = 0.06
 LARGEST_MM = 0.8
-RINGED = 0.6  # share of a pit's surroundings that must be lit
 EDGE_MM = 0.05  # this close to the land's edge a dark spot may be mask
 
 
 def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[np.float64]:
     """Return the diameter (mm) of each joint's largest pit, 0 for none; all joints as one mosaic.
 
-    A pit is a compact black spot on the land's solder with lit solder nearly all around it: a fillet may be as dark
-    where it is too steep to be lit, but that opens towards the lead. What lies wholly between lead and hole edge is a
-    gap of the fillet, not a pit, unless it is clear of the lead.
+    A pit is a compact spot on the land's solder that is blacker than any fillet: what is too steep to be lit still
+    mirrors a little of the board. As black as a pit is only what lies beside the lead.
     """
     off_lead = _away_squared(grid, leads) > np.where(leads.visible < 0.5, -1.0, leads.nominal_radius_mm**2
                                                      ).astype(np.float32)[:, None, None]
     searched = _on_land(tuple(joints)) & off_lead
-    core = ((grid.energy < np.float32(CORE)) & searched).reshape(-1, SIDE).view(np.uint8)
+    core = ((grid.radiance < np.float32(CORE)) & searched).reshape(-1, SIDE).view(np.uint8)
     _, labels, stats, centers = cv2.connectedComponentsWithStats(core, connectivity=8)
     largest = np.zeros(len(joints))
     cell_of = grid.step_mm[np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, len(joints) - 1)]
@@ -43,15 +43,12 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[
         joint = top // SIDE
         cell = float(grid.step_mm[joint])
         spot = np.asarray(labels)[top:top + height, left:left + width] == label
-        lead = float(leads.nominal_radius_mm[joint])
         column, row = centers[label][0] - SIDE // 2, centers[label][1] - joint * SIDE - SIDE // 2
-        if np.hypot(column, row) * cell < joints[joint].hole_mm / 2.0:
-            rows = slice(top - joint * SIDE, top - joint * SIDE + height)
-            x = grid.x_mm[joint, rows, left:left + width] - leads.offset_x_mm[joint]
-            y = grid.y_mm[joint, rows, left:left + width] - leads.offset_y_mm[joint]
-            if np.hypot(x, y)[spot].min() <= lead + 2.0 * cell:
-                continue
-        if _lit_around(grid.energy[joint], spot, (left, top - joint * SIDE)) < RINGED:
+        away = np.hypot(column * cell - leads.offset_x_mm[joint], -row * cell - leads.offset_y_mm[joint])
+        if away < leads.nominal_radius_mm[joint] + CLEAR_MM:
+            continue
+        black = cv2.mean(grid.radiance.reshape(-1, SIDE)[top:top + height, left:left + width], spot.view(np.uint8))[0]
+        if black > BLACK:
             continue
         whole = _diameter((grid.energy, searched), labels, label, (left, top, width, height))
         largest[joint] = max(largest[joint], whole * cell)
@@ -70,20 +67,9 @@ def _compact(stats: NDArray[Any], cell: NDArray[np.float64]) -> NDArray[np.bool_
     width, height, area = (stats[:, column].astype(np.float64) for column in (2, 3, 4))
     long, short = np.maximum(width, height), np.minimum(width, height)
     good = (area * cell * cell >= 0.5 * LEAST_MM**2) & (area >= 0.45 * width * height)
-    good &= (long <= 2.2 * short + 2) & (long * cell <= LARGEST_MM)
+    good &= (long <= 1.5 * short + 1) & (long * cell <= LARGEST_MM)
     good[0] = False  # what belongs to no spot
     return np.asarray(good, dtype=np.bool_)
-
-
-def _lit_around(energy: NDArray[np.float32], spot: NDArray[np.bool_], place: tuple[int, int]) -> float:
-    """Return the share of a band around a spot (two to five samples off it) that is lit."""
-    left, top = place
-    padded = np.pad(spot, 6).astype(np.uint8)
-    near, far = (cv2.dilate(padded, np.ones((side, side), dtype=np.uint8)) for side in (5, 11))
-    row, column = np.nonzero(np.asarray(far) > np.asarray(near))
-    row, column = row + top - 6, column + left - 6
-    inside = (row >= 0) & (row < SIDE) & (column >= 0) & (column < SIDE)
-    return float((energy[row[inside], column[inside]] > BRIM).mean()) if inside.any() else 0.0
 
 
 @lru_cache(maxsize=KEPT)
