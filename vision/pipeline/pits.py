@@ -18,6 +18,7 @@ from vision.setup.family import Joint
 
 CORE = 0.24  # the bottom of a pit is darker than this against lit solder
 BLACK = 0.18  # and on the average than this; steep solder still mirrors the board
+DEEP_CORE, DEEP_BLACK = 0.13, 0.11  # the same of its deepest part
 CLEAR_MM = 0.11  # a pit's middle lies at least this far from the lead's edge
 BRIM = 0.50  # and its walls are darker than this
 LEAST_MM = 0.06
@@ -34,24 +35,34 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[
     off_lead = _away_squared(grid, leads) > np.where(leads.visible < 0.5, -1.0, leads.nominal_radius_mm**2
                                                      ).astype(np.float32)[:, None, None]
     searched = _on_land(tuple(joints)) & off_lead
-    core = ((grid.radiance < np.float32(CORE)) & searched).reshape(-1, SIDE).view(np.uint8)
-    _, labels, stats, centers = cv2.connectedComponentsWithStats(core, connectivity=8)
     largest = np.zeros(len(joints))
-    cell_of = grid.step_mm[np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, len(joints) - 1)]
+    # A pit that reaches a dark part of the fillet shows apart from it only where it is darkest.
+    for limit, black in ((CORE, BLACK), (DEEP_CORE, DEEP_BLACK)):
+        np.maximum(largest, _spots(grid, searched, leads, limit, black), out=largest)
+    return largest
+
+
+def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, limit: float,
+           black: float) -> NDArray[np.float64]:
+    """Return the diameter (mm) of each joint's largest compact spot darker than `limit` and on average than `black`."""
+    core = ((grid.radiance < np.float32(limit)) & searched).reshape(-1, SIDE).view(np.uint8)
+    _, labels, stats, centers = cv2.connectedComponentsWithStats(core, connectivity=8)
+    count = len(grid.step_mm)
+    largest = np.zeros(count)
+    cell_of = grid.step_mm[np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, count - 1)]
     for label in np.nonzero(_compact(stats, cell_of))[0].tolist():
         left, top, width, height, _ = stats[label].tolist()
         joint = top // SIDE
         cell = float(grid.step_mm[joint])
-        spot = np.asarray(labels)[top:top + height, left:left + width] == label
         column, row = centers[label][0] - SIDE // 2, centers[label][1] - joint * SIDE - SIDE // 2
         away = np.hypot(column * cell - leads.offset_x_mm[joint], -row * cell - leads.offset_y_mm[joint])
         if away < leads.nominal_radius_mm[joint] + CLEAR_MM:
             continue
-        black = cv2.mean(grid.radiance.reshape(-1, SIDE)[top:top + height, left:left + width], spot.view(np.uint8))[0]
-        if black > BLACK:
-            continue
-        whole = _diameter((grid.energy, searched), labels, label, (left, top, width, height))
-        largest[joint] = max(largest[joint], whole * cell)
+        spot = (np.asarray(labels)[top:top + height, left:left + width] == label).view(np.uint8)
+        here = grid.radiance.reshape(-1, SIDE)[top:top + height, left:left + width]
+        if cv2.mean(here, spot)[0] <= black:
+            whole = _diameter((grid.energy, searched), labels, label, (left, top, width, height))
+            largest[joint] = max(largest[joint], whole * cell)
     return largest
 
 

@@ -17,7 +17,7 @@ from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads
 from vision.pipeline.measure import ViewSurfaces, leads_of
 from vision.pipeline.optics import optics_of
-from vision.pipeline.pits import CORE, EDGE_MM, find_pits
+from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
 from vision.pipeline.projections import RIDGE_BEND, tangential_bend
 from vision.pipeline.unwrap import OUTSIDE, azimuths_rad
 from vision.setup.station import Station
@@ -86,22 +86,24 @@ def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping
 
 def _pit(seen: ViewSurfaces, index: int, grid: FineGrid, leads: Leads) -> tuple[float, float, float] | None:
     """Return the largest pit: each black spot is looked at alone, all others lit."""
-    energy, joint = grid.energy[0], seen.joints[index]
+    radiance, joint = grid.radiance[0], seen.joints[index]
     turned = np.arctan2(grid.y_mm, grid.x_mm).reshape(1, -1) - np.deg2rad(joint.land_rotation_deg)
     edge = edge_distance(np.array([(joint.land_w_mm, joint.land_h_mm)]), np.array([joint.land_shape]), turned)
-    black = (energy < CORE) & (np.hypot(grid.x_mm, grid.y_mm)[0] < edge.reshape(energy.shape) - EDGE_MM)
+    searched = np.hypot(grid.x_mm, grid.y_mm)[0] < edge.reshape(radiance.shape) - EDGE_MM
     if leads.visible[0] >= 0.5:
-        black &= np.hypot(grid.x_mm[0] - leads.offset_x_mm[0],
-                          grid.y_mm[0] - leads.offset_y_mm[0]) > leads.nominal_radius_mm[0]
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(black.astype(np.uint8), connectivity=8)
-    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_SPOTS] + 1 if count > 1 else np.zeros(0, dtype=np.intp)
+        searched &= np.hypot(grid.x_mm[0] - leads.offset_x_mm[0],
+                             grid.y_mm[0] - leads.offset_y_mm[0]) > leads.nominal_radius_mm[0]
     best: tuple[float, float, float] | None = None
-    for label in order.tolist():
-        spot = np.asarray(labels) == label
-        alone = np.where(black & ~spot, 1.0, energy)
-        diameter = float(find_pits(seen.joints[index:index + 1], replace(grid, energy=alone[None]), leads)[0])
-        if diameter > (best[2] if best else 0.0):
-            best = float(grid.x_mm[0][spot].mean()), float(grid.y_mm[0][spot].mean()), diameter
+    for limit in (CORE, DEEP_CORE):
+        black = searched & (radiance < limit)
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(black.astype(np.uint8), connectivity=8)
+        order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:MOST_SPOTS] + 1 if count > 1 else np.zeros(0, dtype=np.intp)
+        for label in order.tolist():
+            spot = np.asarray(labels) == label
+            alone = np.where(black & ~spot, np.float32(1.0), radiance)
+            diameter = float(find_pits(seen.joints[index:index + 1], replace(grid, radiance=alone[None]), leads)[0])
+            if diameter > (best[2] if best else 0.0):
+                best = float(grid.x_mm[0][spot].mean()), float(grid.y_mm[0][spot].mean()), diameter
     return best
 
 
