@@ -30,7 +30,8 @@ DROWNED_FIRST = 0.45
 PROVEN = 0.3  # of the strongest light: a neighbour that answers so strongly proves slopes beside the own band
 CLIPPED = 0.5  # of a joint's lit metal: from here its slopes cannot be told
 MOST_JOINTS = 0.5
-LOST_CLIPPED = 0.05  # of a picture in which the board was not found: exposed too long
+#: Share of a picture in which the board was not found that is at full scale: it may be, and it is exposed too long.
+LOST_CLIPPED, SURELY_CLIPPED = 0.05, 0.5
 EXCHANGED = 0.6  # flat metal answers the light nearer the lens more; below this share of the other they are exchanged
 METAL_OVER_MASK = 2.5
 
@@ -76,9 +77,11 @@ def explain(error: PictureError | Exception, capture: Capture, station: Station)
     """Return the reason why a board was not found: the light's where that is at fault, else the error's own."""
     taken = sample(capture, None, 0)
     share = float(taken.clipped.mean())
-    if share > LOST_CLIPPED:
+    if share > SURELY_CLIPPED:
         return (f"view {capture.view}: {_exposures(station.lights)} at full scale in {share:.0%} of the picture; take "
                 f"it with a shorter exposure ({error})")
+    if share > LOST_CLIPPED:
+        return f"{error}; {share:.0%} of the picture is at full scale: perhaps it needs a shorter exposure"
     fault = dead_light(taken, station) or drowned_light(levels_of(taken.responses), station)
     return str(error) if fault is None else f"view {capture.view}: {fault.words} ({error})"
 
@@ -151,8 +154,8 @@ def dead_light(taken: Samples, station: Station) -> LightFault | None:
             dead.append(light)
     if not dead:
         return None
-    return LightFault("dead", tuple(dead), f"{_names(dead)} gives no light: nothing above black, leak and noise on "
-                      "lands, fiducials and board; is it switched on, and its cable in?")
+    return LightFault("dead", tuple(dead), f"{_names(dead)} {'gives' if len(dead) == 1 else 'give'} no light: nothing "
+                      "above black, leak and noise on lands, fiducials and board; switched on, and the cable in?")
 
 
 def drowned_light(level: NDArray[np.float64], station: Station) -> LightFault | None:
