@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models.placing import NOTHING_FOUND
 from models.rules import Condition, Floats, LimitSheet, Rule, holds, judge
 from models.sheet_check import possible
 from models.table import LabelledTable
@@ -55,7 +56,8 @@ def uncertainty_near(table: LabelledTable, measure: str, limit: float) -> Uncert
         exact = table.exact[measure]
         known = np.isfinite(values) & np.isfinite(exact)
         near = _nearest(exact, limit, known)
-        if len(near) >= 8:
+        # A truth of two values (a lead is seen or it is not) lies near no limit, and has no error there.
+        if len(near) >= 8 and len(np.unique(exact[known])) > 2:
             # Far from the limit the error is another one: a fillet all the way round is measured without any.
             away = np.abs(exact[near] - limit)
             close = near[away <= 0.25 * float(np.ptp(exact[known]))]
@@ -70,7 +72,8 @@ def guarded(rules: Sequence[Rule], table: LabelledTable, *, k: float = 1.0, gap_
     """Return the rules of one part with guard bands.
 
     Each guard is k standard uncertainties. For learned rules it also takes `gap_share` of the empty gap between the
-    limit and the nearest good joints, because no joint seen in training says what lies there. Then the widest
+    limit and the nearest good joints, because no joint seen in training says what lies there; good joints beyond the
+    limit do not close the gap, and where good joints read exactly nothing the gap is taken whole. Then the
     bands shrink until no more than `most_review` of the good joints are sent to review.
     """
     flags = list(learned) or [False] * len(rules)
@@ -93,11 +96,13 @@ def _with_guard(rule: Rule, place: int, table: LabelledTable, k: float, gap_shar
     if len(rule.when) > 1:  # only good joints that the other conditions leave to this one
         others = replace(rule, when=rule.when[:place] + rule.when[place + 1:])
         good = good & holds(others, table.columns)
-    away = (values - limit if side == "below" else limit - values)[good & np.isfinite(values)]
-    if gap_share and len(away):
-        guard = max(guard, gap_share * float(np.quantile(away, 0.001)))
     low, high = possible(condition.measure)
     most = (high - limit) if side == "below" else (limit - low)
+    away = (values - limit if side == "below" else limit - values)[good & np.isfinite(values)]
+    passed = away[away >= 0.0]  # those that fire are false calls already, and no guard band brings them back
+    if gap_share and len(passed):
+        share = 1.0 if float((passed == most).mean()) >= NOTHING_FOUND else gap_share
+        guard = max(guard, share * float(np.quantile(passed, 0.001)))
     return replace(condition, guard=min(_rounded_up(guard, condition.measure), most))
 
 

@@ -9,16 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
+from models.placing import LEAST, LEAST_WAY, SIGNED, Side, best_limit, nothing_found
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible
 from models.table import Bools, LabelledTable, board_folds
 from models.vocabulary import MEASURE
-
-Side = Literal["below", "above"]
 
 #: What each finding may be learned from, and on which side of a limit it lies: measurements that mean the finding
 #: physically, so that rules carry over to other boards and stations. The first is the plainest one and is used alone
@@ -39,11 +37,6 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above",
                      "body_cover_pct": "below"},
 }
-SIGNED: frozenset[str] = frozenset({"shift_along_mm", "shift_across_mm", "turn_deg"})
-#: Smaller than this no chip counts as shifted, whatever a limit there would catch by chance: a quarter of the body's
-#: width of the smallest chips beside solder joints, and half of the usual 10 degrees. Common practice, no published
-#: source.
-LEAST: Mapping[str, float] = {"shift_along_mm": 0.1, "shift_across_mm": 0.1, "turn_deg": 5.0}
 
 
 @dataclass(frozen=True)
@@ -315,7 +308,9 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     if not len(bad):
         return rules
     edges = float(np.quantile(good, 0.95)) if len(good) else -np.inf, float(np.quantile(bad, 0.05))
-    best = _best_limit(condition.measure, sign, values, cost, positive, old, edges, task.slack)
+    nothing = nothing_found(condition.measure, sign, values, positive)
+    some, least = ~nothing, LEAST_WAY * edges[1] if nothing.any() else -np.inf
+    best = best_limit(condition.measure, sign, values[some], cost[some], positive[some], old, edges, task.slack, least)
 
     def moved_to(limit: float) -> list[Rule]:
         moved = replace(condition, above=limit) if side == "above" else replace(condition, below=limit)
@@ -325,58 +320,11 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     if best is not None and _total(task, moved_to(best), options) <= _total(task, rules, options) + task.slack:
         return moved_to(best)
     fine = MEASURE[condition.measure].step / 10.0
-    near = [round(fine * k, 6) for k in (np.floor(sign * old / fine), np.ceil(sign * old / fine))]
+    near = [round(fine * float(k), 6) for k in (np.floor(sign * old / fine), np.ceil(sign * old / fine))]
     low, high = possible(condition.measure)
     low = LEAST.get(condition.measure, low + fine) - fine / 2.0
     return min((moved_to(limit) for limit in near if low < limit < high), default=rules,
                key=lambda some: _total(task, some, options))
-
-
-def _best_limit(measure: str, sign: float, values: Floats, cost: Floats, positive: Bools, old: float,
-                edges: tuple[float, float], slack: float) -> float | None:
-    """Return the coarsest readable limit that is as good as the best one.
-
-    Works on values turned so that larger fires. As good: its errors on these rows cost no more than the best limit's
-    (within the slack), and the errors expected of rows smeared by an eighth of the gap are hardly more.
-    """
-    step = MEASURE[measure].step
-    low, high = possible(measure)
-    good_edge, bad_edge = edges
-    if np.isinf(good_edge):  # nothing good on this side: keep the limit, made readable
-        good_edge = bad_edge - 4 * step
-    width = max(abs(bad_edge - good_edge) / 8.0, step / 2.0)
-    start, stop = min(good_edge, bad_edge, old) - width, max(good_edge, bad_edge, old) + width
-    near = (values > start - 6 * width) & (values < stop + 6 * width)
-    values, cost, positive = values[near], cost[near], positive[near]
-    best: tuple[float, float] | None = None
-    for multiple in (0.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0, 0.5, 0.2, 0.1):
-        coarse = step * multiple
-        grid = np.linspace(start, stop, 200) if not multiple else np.arange(
-            np.floor(start / coarse), min(np.ceil(stop / coarse), np.floor(start / coarse) + 500) + 1) * coarse
-        grid = grid[grid >= LEAST[measure]] if measure in SIGNED else grid[(sign * grid > low) & (sign * grid < high)]
-        if not len(grid):
-            continue
-        counted, expected = _errors(grid, values, cost, positive, width)
-        if best is None:  # the fine grid comes first and only says how good a limit can be
-            sure = counted <= counted.min() + slack
-            best = float(counted.min()) + slack, float(expected[sure].min()) * 1.05 + 0.1 * slack
-            continue
-        fits = (counted <= best[0]) & (expected <= best[1])
-        if fits.any():
-            place = np.flatnonzero(fits)[expected[fits].argmin()]
-            return float(np.round(sign * grid[place], 6))
-    return None
-
-
-def _errors(grid: Floats, values: Floats, cost: Floats, positive: Bools, width: float) -> tuple[Floats, Floats]:
-    """Return for each limit what the rows' errors cost, as they are and smeared by a Gaussian of this width."""
-    from scipy.special import ndtr
-
-    beyond = values > grid[:, None]
-    counted = (cost * (beyond != positive)).sum(axis=1)
-    toward = np.where(positive, 1.0, -1.0)
-    expected = (cost * ndtr(toward * (grid[:, None] - values) / width)).sum(axis=1)
-    return counted, expected
 
 
 def _any(rules: Sequence[Rule], columns: Mapping[str, Floats]) -> Bools:

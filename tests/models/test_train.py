@@ -12,8 +12,9 @@ from invented_tables import NOISE, chip_table, joint_table
 from models.errors import MeniscopeError
 from models.evaluate import compare, judged
 from models.guards import guarded, uncertainty_near
-from models.learn import CANDIDATES, SIGNED, LearnOptions, learn_rules
+from models.learn import CANDIDATES, LearnOptions, learn_rules
 from models.limits import Condition, LimitSheet, Rule, holds, judge, parse_limits, sheet_problems, sheet_text
+from models.placing import SIGNED
 from models.table import LabelledTable, board_folds, join_tables
 from models.train import TrainResult, train_sheet, with_evidence
 from models.vocabulary import FINDING, MEASURE
@@ -250,6 +251,45 @@ def test_guards_count_a_bias_only_where_it_hides_defects() -> None:
     found = uncertainty_near(high, "coverage_deg", 300.0)
     assert found.toward_escape("below") == pytest.approx(np.hypot(found.scatter, found.bias))
     assert found.toward_escape("above") == pytest.approx(found.scatter)
+
+
+def test_a_stray_good_joint_beyond_the_limit_does_not_close_the_gap() -> None:
+    # Good joints read exactly no bridge but one, which reads a wide one: the band must not shrink to nothing for it.
+    width = np.concatenate([np.zeros(999), [0.3], np.full(30, 0.4)])
+    table = LabelledTable("joint", {"bridge_width_mm": width}, ((),) * 1000 + (("bridge",),) * 30,
+                          tuple(f"b{i % 20}" for i in range(1030)), np.zeros(1030, dtype=bool))
+    [rule] = guarded([Rule("bridge", "test", (Condition("bridge_width_mm", above=0.1),))], table, learned=[True])
+    sheet = LimitSheet((rule,))
+    columns = {"bridge_width_mm": np.array([0.0, 0.02, 0.088, 0.12])}
+    assert judge(sheet, "joint", columns).verdicts == ["accept", "review", "review", "reject"]
+
+
+def test_a_truth_of_two_values_tells_no_scatter_near_a_limit() -> None:
+    # Whether a lead is seen is 0 or 1: half of the examples read wrong are no scatter of 0.5 at a limit between.
+    seen = np.concatenate([np.ones(200), np.zeros(40), np.ones(40)])
+    table = LabelledTable("joint", {"lead_visible": seen}, ((),) * 200 + (("lead_missing",),) * 80,
+                          tuple(f"b{i % 20}" for i in range(280)), np.zeros(280, dtype=bool),
+                          exact={"lead_visible": np.concatenate([np.ones(200), np.zeros(80)])})
+    assert np.isnan(uncertainty_near(table, "lead_visible", 0.2).scatter)
+
+
+def test_where_good_joints_read_nothing_the_limit_lies_below_the_middle() -> None:
+    rng = np.random.default_rng(23)
+    width = np.concatenate([np.zeros(600), rng.uniform(0.15, 0.55, 60)])
+    table = LabelledTable("joint", {"bridge_width_mm": width}, ((),) * 600 + (("bridge",),) * 60,
+                          tuple(f"b{i % 20}" for i in range(660)), np.zeros(660, dtype=bool))
+    [rule] = learn_rules("bridge", table, [], "learned")
+    limit = rule.when[0].above
+    assert limit is not None
+    assert 0.03 <= limit < 0.075  # from a quarter of the way, and not half-way, to the narrowest
+
+
+def test_limits_are_plain_numbers(trained: TrainResult) -> None:
+    # One that is not (a NumPy scalar) would print as such where a sheet is shown.
+    for rule in trained.sheet.rules:
+        for condition in rule.when:
+            assert all(type(value) is float for value in (condition.below, condition.above) if value is not None)
+            assert type(condition.guard) is float
 
 
 def test_guards_send_no_more_good_joints_to_review_than_allowed() -> None:
