@@ -97,7 +97,8 @@ def test_joints_and_chips_outside_the_views() -> None:
 def test_seams_between_views_are_told() -> None:
     known = replace(good(), joints=(*good().joints, joint("X1.1", 14.0, 15.0), joint("X1.2", 16.5, 15.0)),
                     views=(View("v1", (5.5, 9.0)), View("v2", (25.0, 9.0))))
-    assert found(known, "pair_split", station=station(500, 500))[0].parts == ("X1.1 and X1.2",)
+    assert found(known, "pair_split", station=station(400, 500))[0].parts == ("X1.1 and X1.2",)
+    assert not found(known, "pair_split", station=station(500, 500)), "each picture shows both"
 
 
 def test_narrow_rings_and_missing_nets() -> None:

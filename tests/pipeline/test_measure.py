@@ -261,6 +261,29 @@ def test_measuring_twice_gives_the_same(boards, tmp_path):
     assert set(first.joints.columns) == set(boards[0][0].joints.columns)
 
 
+def test_a_bridge_across_a_seam_is_found(tmp_path):
+    """Neighbours for which different views answer: both name the bridge, for each picture shows both lands."""
+    family = replace(small_family(), views=(View("left", (4.9, 4.2)), View("right", (7.4, 4.2))))
+    station = small_station(picture_px=(600, 560))
+    plan = plan_board(family, np.random.default_rng(4), planned={2: ("bridge", 0.9)})
+    first, second = (family.joints[index] for index in (plan.necks[0].first, plan.necks[0].second))
+    views = {part.name: view.name for view in family.views
+             for part in parts_of_view(family, view, station, (600, 560))[0]}
+    assert views[first.name] != views[second.name], "the test needs a bridge over the seam"
+    pictures = {}
+    for view in family.views:
+        path = tmp_path / f"S_{view.name}_a.png"
+        assert cv2.imwrite(str(path), render_view(plan, view, station).pictures["a"])
+        pictures[view.name, "a"] = path
+    joints = measure_board(BoardFiles("S", pictures), family, station).joints
+    names = [f"{ref}.{pin}" for ref, pin in zip(joints.refs, joints.pins, strict=True)]
+    for here, there in ((first, second), (second, first)):
+        row = names.index(here.name)
+        assert joints.columns["bridge_width_mm"][row] > 0.1
+        assert joints.bridged_to[row] == there.name
+    assert set(joints.views) == {"left", "right"}
+
+
 def test_two_views_report_every_part_once(tmp_path):
     """Two overlapping views: each joint and chip is measured in the view whose middle is nearer."""
     family = replace(small_family(), views=(View("left", (4.9, 4.2)), View("right", (9.3, 4.2))))

@@ -14,7 +14,7 @@ from vision.pipeline.chips import measure_chips
 from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
 from vision.pipeline.fillet import beside_bare_land, measure_fillets
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.grids import fine_grid
+from vision.pipeline.grids import fine_grid, land_reach
 from vision.pipeline.inspection import PictureFile, ViewRegistration
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads, find_leads
@@ -74,6 +74,16 @@ class ViewSurfaces:
     patches: JointPatches
     surface: Surface
     owners: NDArray[np.uint16]
+    beyond: tuple[Joint, ...] = ()  # joints that other views answer for, but that this picture shows whole as well
+
+
+@dataclass(frozen=True)
+class Joins:
+    """Where solder was looked for between joints: a view's own joints come first, then those beyond its seams."""
+
+    joints: tuple[Joint, ...]
+    corridors: Corridors
+    width_mm: NDArray[np.float64]  # [pair], 0 for no solder
 
 
 def measure_board(files: BoardFiles, family: Family, station: Station,
@@ -115,7 +125,32 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
     owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
     patches = unwrap_joints(capture, joints, registration, owners)
     surface = find_surface(patches, capture, registration, optics_of(station), family.fiducials)
-    return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners)
+    beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()
+    return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, beyond)
+
+
+def _beyond(family: Family, own: Sequence[Joint], registration: Registration,
+            size_px: tuple[int, int]) -> tuple[Joint, ...]:
+    """Return the joints of other views whose lands lie whole in this picture."""
+    answered = {joint.name for joint in own}
+    others = [joint for joint in family.joints if joint.name not in answered]
+    places = registration.to_picture.to_px(np.array([(joint.x_mm, joint.y_mm) for joint in others]).reshape(-1, 2))
+    reach = np.array([land_reach(joint) for joint in others])[:, None] * registration.to_picture.px_per_mm
+    inside = np.flatnonzero(((places >= reach) & (places <= np.asarray(size_px) - reach)).all(axis=1))
+    return tuple(others[index] for index in inside.tolist())
+
+
+def joins_of(seen: ViewSurfaces, optics: Optics) -> Joins:
+    """Look for solder between neighbours, also between one of this view's joints and one beyond the seam."""
+    joints, mask = seen.joints + seen.beyond, seen.surface.mask_response
+    corridors = find_corridors(joints)
+    if seen.beyond and seen.joints:
+        kept = np.minimum(corridors.first, corridors.second) < len(seen.joints)
+        corridors = Corridors(corridors.first[kept], corridors.second[kept], corridors.gap_mm[kept],
+                              corridors.width_mm[kept])
+        mask = np.concatenate([mask, np.broadcast_to(np.median(mask, axis=0), (len(seen.beyond), mask.shape[1]))])
+    width = bridge_widths(seen.capture, joints, corridors, seen.registration, optics, mask)
+    return Joins(joints, corridors, width)
 
 
 def parts_of_view(family: Family, view: View, station: Station,
@@ -147,9 +182,8 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     optics = optics_of(station)
     joints = seen.joints
     lead = leads_of(seen, station)
-    corridors = find_corridors(joints)
-    widths = bridge_widths(seen.capture, joints, corridors, seen.registration, optics, seen.surface.mask_response)
-    joined = joined_azimuths(joints, corridors, widths)
+    joins = joins_of(seen, optics)
+    joined = joined_azimuths(joins.joints, joins.corridors, joins.width_mm)[:len(joints)]
     columns = measure_fillets(seen.patches, seen.surface, lead, joined, optics)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
@@ -157,8 +191,8 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     metal = is_metal(seen.patches.responses[:, :, :, OUTSIDE], seen.surface.mask_response, optics) & seen.patches.free
     columns["projection_mm"] = np.maximum(find_projections(joints, grid, elsewhere, lead),
                                           find_tongues(seen.patches, metal, joined, lead))
-    columns["bridge_width_mm"], partner = _bridges(joints, corridors, widths)
-    columns |= _balls(seen, optics, corridors, widths)
+    columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
+    columns |= _balls(seen, optics, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
     reasons = tuple("" if inside else f"not wholly in the picture of view {seen.capture.view}"
                     for inside in seen.patches.in_picture)
@@ -167,31 +201,33 @@ def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
                      np.array([joint.y_mm for joint in joints]), columns, {}, reasons, partner)
 
 
-def _bridges(joints: Sequence[Joint], corridors: Corridors,
-             widths: NDArray[np.float64]) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Return each joint's widest bridge to another net and the name of the joint at its other end."""
-    widest = np.zeros(len(joints))
-    partner = [""] * len(joints)
-    for first, second, width in zip(corridors.first.tolist(), corridors.second.tolist(), widths.tolist(), strict=True):
-        one, other = joints[first], joints[second]
+def _bridges(joins: Joins, count: int) -> tuple[NDArray[np.float64], tuple[str, ...]]:
+    """Return the first joints' widest bridges to another net and the names of the joints at their other ends."""
+    widest = np.zeros(len(joins.joints))
+    partner = [""] * len(joins.joints)
+    pairs = zip(joins.corridors.first.tolist(), joins.corridors.second.tolist(), joins.width_mm.tolist(), strict=True)
+    for first, second, width in pairs:
+        one, other = joins.joints[first], joins.joints[second]
         if width <= 0.0 or (one.net and one.net == other.net):
             continue
         for here, there in ((first, other), (second, one)):
             if width > widest[here]:
                 widest[here], partner[here] = width, there.name
-    return widest, tuple(partner)
+    return widest[:count], tuple(partner[:count])
 
 
-def _balls(seen: ViewSurfaces, optics: Optics, corridors: Corridors,
-           widths: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
-    """Give every ball to the joint whose land is nearest; the crest of a bridge is no ball."""
-    joints = seen.joints
+def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArray[np.float64]]:
+    """Give every ball to the joint whose land is nearest; the crest of a bridge is no ball.
+
+    Balls nearest to a joint beyond the seam are that view's to report.
+    """
+    joints, own = joins.joints, len(seen.joints)
     mask = np.median(seen.surface.mask_response, axis=0)
     to_picture = seen.registration.to_picture
     balls = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
     count, largest = np.zeros(len(joints)), np.zeros(len(joints))
     places = to_picture.to_mm(balls.places_px)
-    loose = ~in_bridges(places, joints, corridors, widths)
+    loose = ~in_bridges(places, joints, joins.corridors, joins.width_mm)
     if loose.any():
         delta = places[loose][:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
         azimuth = np.arctan2(delta[..., 1], delta[..., 0])
@@ -202,7 +238,7 @@ def _balls(seen: ViewSurfaces, optics: Optics, corridors: Corridors,
         owner = np.argmin(np.hypot(delta[..., 0], delta[..., 1]) - edge, axis=1)
         np.add.at(count, owner, 1.0)
         np.maximum.at(largest, owner, balls.diameter_mm[loose])
-    return {"ball_count": count, "ball_diameter_mm": largest}
+    return {"ball_count": count[:own], "ball_diameter_mm": largest[:own]}
 
 
 def _measure_chips(seen: ViewSurfaces, station: Station) -> PartTable:

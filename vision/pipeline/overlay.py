@@ -119,7 +119,7 @@ def _draw_pairs(canvas: Picture, seen: ViewSurfaces, traces: Traces) -> None:
                                     strict=True):
         if width <= 0.0:
             continue
-        one, other = seen.joints[first], seen.joints[second]
+        one, other = traces.joints[first], traces.joints[second]
         harmless = bool(one.net) and one.net == other.net
         ends = np.array([(one.x_mm, one.y_mm), (other.x_mm, other.y_mm)])
         along = (ends[1] - ends[0]) / max(float(np.hypot(*(ends[1] - ends[0]))), 1e-9)

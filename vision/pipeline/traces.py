@@ -10,16 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.balls import Balls, find_balls
-from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
+from vision.pipeline.corridors import Corridors, in_bridges, is_metal, joined_azimuths
 from vision.pipeline.fillet import beside_bare_land, covered_azimuths, find_toe
 from vision.pipeline.grids import FineGrid, fine_grid
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads
-from vision.pipeline.measure import ViewSurfaces, leads_of
+from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of
 from vision.pipeline.optics import optics_of
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
 from vision.pipeline.projections import RIDGE_BEND, tangential_bend
 from vision.pipeline.unwrap import OUTSIDE, azimuths_rad
+from vision.setup.family import Joint
 from vision.setup.station import Station
 
 SAME_MM = 0.02  # a ridge is the one that was measured when it ends within this of what was measured
@@ -33,6 +34,7 @@ class Traces:
     leads: Leads
     covered: NDArray[np.bool_]  # [joint, azimuth], as measured: bridges count as covered
     toe_mm: NDArray[np.float64]  # [joint, azimuth]
+    joints: tuple[Joint, ...]  # what the corridors' numbers mean: the view's own, then those beyond its seams
     corridors: Corridors
     bridge_mm: NDArray[np.float64]  # [pair]
     balls: Balls  # loose ones; the crest of a bridge is none
@@ -53,18 +55,19 @@ def find_traces(seen: ViewSurfaces, station: Station, *, balls: bool = True) -> 
     """
     optics = optics_of(station)
     leads = leads_of(seen, station)
-    corridors = find_corridors(seen.joints)
-    widths = bridge_widths(seen.capture, seen.joints, corridors, seen.registration, optics, seen.surface.mask_response)
-    covered = covered_azimuths(seen.patches, seen.surface, leads) | joined_azimuths(seen.joints, corridors, widths)
+    joins = joins_of(seen, optics)
+    corridors, widths = joins.corridors, joins.width_mm
+    joined = joined_azimuths(joins.joints, corridors, widths)[:len(seen.joints)]
+    covered = covered_azimuths(seen.patches, seen.surface, leads) | joined
     _, toe = find_toe(seen.patches, seen.surface, covered)
     found = Balls(np.zeros((0, 2)), np.zeros(0))
     if balls:
         to_picture = seen.registration.to_picture
         mask = np.median(seen.surface.mask_response, axis=0)
         found = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
-        loose = ~in_bridges(to_picture.to_mm(found.places_px), seen.joints, corridors, widths)
+        loose = ~in_bridges(to_picture.to_mm(found.places_px), joins.joints, corridors, widths)
         found = Balls(found.places_px[loose], found.diameter_mm[loose])
-    return Traces(leads, covered, toe, corridors, widths, found)
+    return Traces(leads, covered, toe, joins.joints, corridors, widths, found)
 
 
 def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping[str, float],

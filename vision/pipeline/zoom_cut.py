@@ -257,7 +257,7 @@ def draw_pairs(canvas: Picture, seen: ViewSurfaces, traces: Traces, index: int, 
                                     strict=True):
         if width <= 0.0 or index not in (first, second):
             continue
-        one, other = seen.joints[first], seen.joints[second]
+        one, other = traces.joints[first], traces.joints[second]
         mark = JOINED if one.net and one.net == other.net else BRIDGE
         ends = np.array([(one.x_mm, one.y_mm), (other.x_mm, other.y_mm)])
         along = (ends[1] - ends[0]) / max(float(np.hypot(*(ends[1] - ends[0]))), 1e-9)

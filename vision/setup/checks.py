@@ -288,18 +288,25 @@ def _views(family: Family, station: Station) -> Iterator[Advice]:
 
 
 def _split_pairs(family: Family, station: Station) -> Iterator[Advice]:
-    """Close joints for which different views answer: each is graded, the bridge between them is not looked for."""
+    """Close joints of which no answering view shows both whole: a bridge between them is not looked for."""
     if station.picture_px is None or len(family.views) < 2:
         return
-    size = np.asarray(station.picture_px, dtype=np.float64) * station.mm_per_px
+    picture = np.asarray(station.picture_px, dtype=np.float64)
+    size = picture * station.mm_per_px
     quarter = round(family.views[0].rotation_deg / 90.0) % 2
     owner = answering_view(family, family.views, size[::-1] if quarter else size)
+
+    def shows(view: int, joint: int) -> bool:
+        shape = nominal_view(family, family.views[view], station, station.picture_px or (0, 0)).to_px(
+            land_polygon(family.joints[joint]))
+        return bool(((shape >= 0.0) & (shape <= picture)).all())
+
     split = [(family.joints[a].name, family.joints[b].name) for a, b in close_pairs(family.joints).tolist()
-             if owner[a] != owner[b]]
+             if owner[a] != owner[b] and not shows(int(owner[a]), b) and not shows(int(owner[b]), a)]
     if split:
         yield Advice("caution", "pair_split", tuple(f"{a} and {b}" for a, b in split),
-                     "neighbours for which different views answer", "a bridge across the seam may go unseen: take a "
-                     "larger field of view, or move a view so that whole components lie in one")
+                     "neighbours that no view shows both whole", "a bridge across the seam may go unseen: take a "
+                     "larger field of view, or move a view so that both lie in one picture")
 
 
 def _some(names: Sequence[str], most: int = 6) -> str:
