@@ -21,7 +21,7 @@ from vision.setup.family import Family, Fiducial, Joint, View
 Flags = NDArray[np.bool_]
 #: A picture without marks to register on costs as much as this many with them.
 BLIND_COST = 50.0
-#: Joints nearer than this may be bridged, so one picture should show both (a bridge is searched in pictures that show both).
+#: Joints nearer than this may be bridged, so one picture should show both: only there a bridge is looked for.
 PAIR_GAP_MM = 1.5
 TIME_LIMIT_S = 30.0
 MOST_CANDIDATES = 20_000
