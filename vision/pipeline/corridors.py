@@ -84,20 +84,15 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
         return np.zeros(0)
     samples = _sample_corridors(capture, joints, corridors, registration)  # [pair, light, along, across]
     mask = 0.5 * (mask_response[corridors.first] + mask_response[corridors.second])
-    metal = is_metal(samples, mask, optics) & ~_dips(samples, mask, optics, corridors.gap_mm)
+    metal = is_metal(samples, mask, optics)
+    narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
+    metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
     step_mm = corridors.width_mm / ACROSS
-    reach = np.zeros_like(metal)
-    reach[:, 0] = metal[:, 0]
-    spread = np.ones((1, 5), dtype=np.uint8)
-    for row in range(1, ALONG):
-        near = cv2.dilate(reach[:, row - 1].astype(np.uint8), spread).astype(bool)
-        reach[:, row] = near & metal[:, row]
+    reach = _paths(metal)
     # A second pass from the far end leaves only what belongs to a complete path.
     back = np.zeros_like(metal)
-    back[:, -1] = reach[:, -1]
-    for row in range(ALONG - 2, -1, -1):
-        near = cv2.dilate(back[:, row + 1].astype(np.uint8), spread).astype(bool)
-        back[:, row] = near & reach[:, row]
+    through = np.flatnonzero(reach[:, -1].any(axis=1))
+    back[through] = _paths(reach[through, ::-1])[:, ::-1]
     # What lies over the lands themselves joins anything, and may be dark: only rows over the gap have a width.
     row_mm = (np.arange(ALONG) + 0.5) / ALONG * (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None]
     over_gap = (row_mm > OVERLAP_MM) & (row_mm < corridors.gap_mm[:, None] + OVERLAP_MM)
@@ -106,14 +101,26 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     columns = np.where(count.min(axis=1) > 0, np.where(over_gap, _steady(count), ACROSS).min(axis=1), 0)
     joined = np.flatnonzero(columns)
     seen = np.zeros(len(columns))
-    seen[joined] = np.where(over_gap[joined], _steady(_grown(samples[joined], mask[joined], optics, back[joined])),
-                            ACROSS).min(axis=1)
+    if len(joined):
+        flanked = _steady(_grown(samples[joined], mask[joined], optics, back[joined]))
+        seen[joined] = np.where(over_gap[joined], flanked, ACROSS).min(axis=1)
     # Over a narrow gap, where edges run together, a single column is no more than a meeting of two edges.
     columns = np.where((corridors.gap_mm < NARROW_MM) & (columns < 2), 0, columns)
     # The flanks of a neck steeper than the lights reach look dark: the lit width of a half-round neck is
     # sin(steepest lit slope) of the whole. On a bright mask the flanks themselves are seen.
     lit = columns / np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
     return np.asarray(np.where(columns > 0, np.maximum(lit, seen), 0.0) * step_mm, dtype=np.float64)
+
+
+def _paths(metal: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the metal [pair, along, across] that is reached from the first row, two samples aside a row at most."""
+    reach = np.zeros_like(metal)
+    reach[:, 0] = metal[:, 0]
+    spread = np.ones((1, 5), dtype=np.uint8)
+    for row in range(1, ALONG if len(metal) else 1):
+        near = cv2.dilate(reach[:, row - 1].view(np.uint8), spread).view(np.bool_)
+        np.logical_and(near, metal[:, row], out=reach[:, row])
+    return reach
 
 
 def _steady(count: NDArray[np.int64]) -> NDArray[np.int64]:
@@ -187,13 +194,12 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     return np.asarray(metal & ~print_like, dtype=np.bool_)
 
 
-def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
-          gap_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
     """Say which samples [pair, along, across] of narrow corridors lie in a dip between two bright ends."""
     above = np.maximum(samples - mask[:, :, None, None], 0.0) * optics.white[None, :, None, None]
     bright = above.max(axis=1)
     ends = np.minimum(bright[:, : ALONG // 4].max(axis=1), bright[:, -(ALONG // 4):].max(axis=1))
-    return np.asarray((bright < DIP * ends[:, None]) & (gap_mm < NARROW_MM)[:, None, None], dtype=np.bool_)
+    return np.asarray(bright < DIP * ends[:, None], dtype=np.bool_)
 
 
 def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corridors,

@@ -56,8 +56,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     step, radius = shapes.step_mm, shapes.radius_mm
     energy = grid_energy(capture, joints, registration, optics, surface, step, GRID)
     spectrum = np.fft.rfft2(np.minimum(energy, np.float32(1.2)))
-    inside, rim, *rings = (np.fft.irfft2(spectrum * kernel, s=(GRID, GRID)) for kernel in shapes.kernels)
-    score = np.maximum.reduce(rings) - rim + np.float32(0.3) * np.abs(inside - rim)
+    inside, *rings = (np.fft.irfft2(spectrum * kernel, s=(GRID, GRID)) for kernel in shapes.kernels)
+    score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
     score[~shapes.allowed] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
     row, column = _signed(at // GRID), _signed(at % GRID)
@@ -81,11 +81,11 @@ class _Shapes:
     step_mm: NDArray[np.float64]  # [joint] distance of neighbouring samples
     radius_mm: NDArray[np.float64]  # [joint]
     inner_mm: NDArray[np.float64]  # [joint] how far a lead's middle lies from its outline
-    kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra of the means over inside, rim and the rings
+    kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra: means over inside and rings less the rim's
     allowed: NDArray[np.bool_]  # shifts that hole and tilt allow, the first for no shift
-    zones: NDArray[np.uint8]  # zone * 4 + quadrant, OTHER elsewhere
-    parts: NDArray[np.uint8]  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
-    outlines: NDArray[np.uint8]  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
+    zones: _Bins  # zone * 4 + quadrant, OTHER elsewhere
+    parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
+    outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
 @lru_cache(maxsize=KEPT)
@@ -111,8 +111,11 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     parts = np.where(share < 0.4, 0, np.where((share > 0.55) & (share < 0.75), 1, 2)).astype(np.uint8)
     outlines = np.clip((edge - FIRST_MM) / FINE_MM + 1.0, 0.0, OUTLINES - 1.0).astype(np.uint8)
     inner = np.asarray(-edge.reshape(len(edge), -1).min(axis=1), dtype=np.float64)
-    return _Shapes(step, radius, inner, np.stack(kernels).astype(np.complex64),
-                   np.fft.ifftshift(away <= limit, axes=(1, 2)), zones, parts, outlines)
+    inside, rim, *rings = kernels
+    against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
+    return _Shapes(step, radius, inner, against,
+                   np.fft.ifftshift(away <= limit, axes=(1, 2)), _bins(zones, OTHER + 1), _bins(parts, 3),
+                   _bins(outlines, OUTLINES))
 
 
 def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
@@ -124,7 +127,7 @@ def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[
     return moved
 
 
-def _by_quadrant(moved: NDArray[np.float32], zones: NDArray[np.uint8],
+def _by_quadrant(moved: NDArray[np.float32], zones: _Bins,
                  ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Look at the found lead quadrant by quadrant; all results [joint].
 
@@ -132,31 +135,41 @@ def _by_quadrant(moved: NDArray[np.float32], zones: NDArray[np.uint8],
     sides hides no lead); the brightness of the end's darkest quadrant (a half-open hole is dark there); and how
     much brighter the end is than its rim.
     """
-    sums, numbers = _sums(moved, zones, OTHER + 1)
-    means = (sums / np.maximum(numbers, 1.0))[:, :OTHER].reshape(len(moved), -1, 4)
+    means = (zones.sums(moved) / np.maximum(zones.numbers, 1.0))[:, :OTHER].reshape(len(moved), -1, 4)
     inside, rim, beyond = means[:, 0], means[:, 1], means[:, 2:].max(axis=1)
     better = np.sort(beyond - rim, axis=1)[:, 2:].mean(axis=1)
     return better, inside.min(axis=1), inside.mean(axis=1) - rim.mean(axis=1)
 
 
-def _sums(values: NDArray[np.float32], labels: NDArray[np.uint8],
-          count: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return the sum of values and the number of samples of each label below `count`, [joint, label] each."""
+@dataclass(frozen=True)
+class _Bins:
+    """Labels of grids [joint, row, column]: each sample's bin and the number of samples in it."""
+
+    count: int  # labels
+    item: NDArray[np.intp]  # of every sample, joint * count + label
+    numbers: NDArray[np.float64]  # [joint, label]
+
+    def sums(self, values: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return the sum of values [joint, row, column] of each label, [joint, label]."""
+        sums = np.bincount(self.item, values.ravel(), self.numbers.size)
+        return np.asarray(sums.reshape(self.numbers.shape), dtype=np.float64)
+
+
+def _bins(labels: NDArray[np.uint8], count: int) -> _Bins:
+    """Return the bins of labels below `count`."""
     joints = len(labels)
-    item = (labels.reshape(joints, -1) + (np.arange(joints, dtype=np.int64) * count)[:, None]).ravel()
-    sums, numbers = np.bincount(item, values.ravel(), joints * count), np.bincount(item, minlength=joints * count)
-    return (np.asarray(sums.reshape(joints, count), dtype=np.float64),
-            np.asarray(numbers.reshape(joints, count), dtype=np.float64))
+    item = (labels.reshape(joints, -1) + (np.arange(joints, dtype=np.intp) * count)[:, None]).ravel()
+    numbers = np.bincount(item, minlength=joints * count).reshape(joints, count).astype(np.float64)
+    return _Bins(count, item, numbers)
 
 
-def _even_face(moved: NDArray[np.float32], parts: NDArray[np.uint8]) -> NDArray[np.float64]:
+def _even_face(moved: NDArray[np.float32], parts: _Bins) -> NDArray[np.float64]:
     """Say how evenly bright a lead's end is (0 to 1), comparing its middle with a band near its edge.
 
     A lead's cut end scatters light and is about as bright near its edge as in its middle, and less bright than lit
     solder.
     """
-    sums, numbers = _sums(moved, parts, 3)
-    middle, near_edge = (sums / np.maximum(numbers, 1.0)).T[:2]
+    middle, near_edge = (parts.sums(moved) / np.maximum(parts.numbers, 1.0)).T[:2]
     even = np.clip((near_edge / np.maximum(middle, 1e-6) - 0.7) / 0.15, 0.0, 1.0)
     return np.asarray(even * np.clip((1.05 - middle) / 0.15, 0.0, 1.0), dtype=np.float64)
 
@@ -198,7 +211,7 @@ def _size(moved: NDArray[np.float32], shapes: _Shapes) -> NDArray[np.float64]:
     From the middle of the end outward, the mean brightness over outlines of the nominal shape falls most at the end's
     own edge, where the dark rim begins. `moved` is the energy with the found lead in the grid's middle.
     """
-    sums, numbers = (np.cumsum(part, axis=1) for part in _sums(moved, shapes.outlines, OUTLINES))
+    sums, numbers = (np.cumsum(part, axis=1) for part in (shapes.outlines.sums(moved), shapes.outlines.numbers))
     low = np.round((EDGES_MM - BAND_MM - FIRST_MM) / FINE_MM).astype(np.intp)
     high = low + round(2.0 * BAND_MM / FINE_MM)
     course = (sums[:, high] - sums[:, low]) / np.maximum(numbers[:, high] - numbers[:, low], 1.0)

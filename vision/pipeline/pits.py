@@ -46,7 +46,7 @@ def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, limit: flo
            black: float) -> NDArray[np.float64]:
     """Return the diameter (mm) of each joint's largest compact spot darker than `limit` and on average than `black`."""
     core = ((grid.radiance < np.float32(limit)) & searched).reshape(-1, SIDE).view(np.uint8)
-    _, labels, stats, centers = cv2.connectedComponentsWithStats(core, connectivity=8)
+    _, labels, stats, centers = cv2.connectedComponentsWithStatsWithAlgorithm(core, 8, cv2.CV_32S, cv2.CCL_GRANA)
     count = len(grid.step_mm)
     largest = np.zeros(count)
     cell_of = grid.step_mm[np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, count - 1)]

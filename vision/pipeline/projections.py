@@ -51,18 +51,9 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     aside = joined.any(axis=1)
     ridge[aside] &= ~joined[aside][:, _azimuth_index()]
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(ridge.reshape(-1, SIDE).view(np.uint8), connectivity=8)
     ridges: dict[int, list[_Ridge]] = {}
-    for label in range(1, len(stats)):
-        left, top, width, height, area = stats[label].tolist()
-        if area < SMALLEST:
-            continue
-        joint = top // SIDE
-        place = (joint, slice(top - joint * SIDE, top - joint * SIDE + height), slice(left, left + width))
-        on_ridge = np.asarray(labels)[top:top + height, left:left + width] == label
-        ridges.setdefault(joint, []).append(_ridge(x[place][on_ridge], y[place][on_ridge], bend[place][on_ridge],
-                                                   float(np.median(grid.radiance[place][on_ridge])),
-                                                   float(leads.nominal_radius_mm[joint])))
+    for joint, one in _ridges(ridge, (x, y, bend, grid.radiance), leads.nominal_radius_mm):
+        ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
         longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, found)), default=0.0)
@@ -85,12 +76,35 @@ class _Ridge:
         return self.bend * max(self.end_mm - max(self.start_mm, ON_LEAD_MM), 0.0)
 
 
-def _ridge(x: NDArray[np.float64], y: NDArray[np.float64], bend: NDArray[np.float32], brightness: float,
-           lead_mm: float) -> _Ridge:
-    distance = np.hypot(x, y) - lead_mm
-    weight = bend.astype(np.float64)
-    azimuth = np.arctan2(float((y * weight).sum()), float((x * weight).sum()))
-    return _Ridge(float(distance.min()), float(distance.max()), float(bend.mean()), brightness, float(azimuth))
+def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
+            lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
+    """Return the joint and the description of every ridge of at least SMALLEST samples.
+
+    `found` [joint, row, column] are the samples of ridges, `planes` their x and y from the lead (mm), bend and
+    radiance, all ridges of a view as one table.
+    """
+    _, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(
+        found.reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S, cv2.CCL_GRANA)
+    place = np.flatnonzero(found)
+    label = np.asarray(labels).ravel()[place]
+    large = stats[label, cv2.CC_STAT_AREA] >= SMALLEST
+    place, label = place[large], label[large]
+    if len(place) == 0:
+        return []
+    radiance = planes[3].ravel()[place]
+    order = np.lexsort((radiance, label))
+    place, label, radiance = place[order], label[order], radiance[order]
+    x, y, weight = (plane[np.unravel_index(place, found.shape)].astype(np.float64) for plane in planes[:3])
+    joint = place // (SIDE * SIDE)
+    first = np.flatnonzero(np.diff(label, prepend=-1))
+    count = np.diff(first, append=len(label))
+    distance = np.hypot(x, y) - lead_mm[joint]
+    middle = 0.5 * (radiance[first + (count - 1) // 2] + radiance[first + count // 2])  # the median: sorted above
+    azimuth = np.arctan2(np.add.reduceat(y * weight, first), np.add.reduceat(x * weight, first))
+    table = (np.minimum.reduceat(distance, first), np.maximum.reduceat(distance, first),
+             np.add.reduceat(weight, first) / count, middle, azimuth)
+    return [(owner, _Ridge(*row)) for owner, row in zip(joint[first].tolist(), np.stack(table, axis=1).tolist(),
+                                                        strict=True)]
 
 
 def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
