@@ -73,8 +73,13 @@ def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDAr
     """Say what is flat although it is dim; `energy` 1 = as bright as lit solder."""
     low, high = DIM_FLAT_DEG
     rise = np.float32((DARK - FLAT_DIM) / (high - low))
-    needed = np.maximum((slope - np.float32(low)) * rise + np.float32(FLAT_DIM), np.float32(FLAT_DIM))
-    return np.asarray((slope < np.float32(high)) & (energy > needed), dtype=np.bool_)
+    needed = slope - np.float32(low)
+    needed *= rise
+    needed += np.float32(FLAT_DIM)
+    np.maximum(needed, np.float32(FLAT_DIM), out=needed)
+    found = np.asarray(energy > needed, dtype=np.bool_)
+    found &= slope < np.float32(high)
+    return found
 
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
