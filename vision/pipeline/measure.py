@@ -74,6 +74,7 @@ class ViewSurfaces:
     patches: JointPatches
     surface: Surface
     owners: NDArray[np.uint16]
+    optics: Optics
     beyond: tuple[Joint, ...] = ()  # joints that other views answer for, but that this picture shows whole as well
 
 
@@ -124,9 +125,10 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
     joints, chips = parts_of_view(family, view, station, capture.size_px)
     owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
     patches = unwrap_joints(capture, joints, registration, owners)
-    surface = find_surface(patches, capture, registration, optics_of(station), family.fiducials)
+    optics = optics_of(station, family.pixels)
+    surface = find_surface(patches, capture, registration, optics, family.fiducials)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()
-    return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, beyond)
+    return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, optics, beyond)
 
 
 def _beyond(family: Family, own: Sequence[Joint], registration: Registration,
@@ -174,12 +176,12 @@ def parts_of_view(family: Family, view: View, station: Station,
 
 def leads_of(seen: ViewSurfaces, station: Station) -> Leads:
     """Return the lead ends found in a view."""
-    return find_leads(seen.capture, seen.joints, seen.registration, optics_of(station), seen.surface)
+    return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
 
 
 def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
     """Measure all joints of a view as columns."""
-    optics = optics_of(station)
+    optics = seen.optics
     joints = seen.joints
     lead = leads_of(seen, station)
     joins = joins_of(seen, optics)
@@ -242,7 +244,7 @@ def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArra
 
 
 def _measure_chips(seen: ViewSurfaces, station: Station) -> PartTable:
-    columns, inside = measure_chips(seen.capture, seen.chips, seen.registration, optics_of(station),
+    columns, inside = measure_chips(seen.capture, seen.chips, seen.registration, seen.optics,
                                     np.median(seen.surface.mask_response, axis=0))
     reasons = tuple("" if here else f"not wholly in the picture of view {seen.capture.view}" for here in inside)
     return PartTable(tuple(chip.ref for chip in seen.chips), ("",) * len(seen.chips),

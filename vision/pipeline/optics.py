@@ -7,13 +7,14 @@ through rough surfaces", eq. 33 and 34). Responses are relative to a white Lambe
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.setup.pixels import PixelPoint, PixelTable
 from vision.setup.station import Light, Station
 
 SLOPES_DEG = np.arange(0.0, 61.0, 1.0)
@@ -38,9 +39,31 @@ class Optics:
     max_slope_deg: float  # slopes above this see no light
 
 
-def optics_of(station: Station) -> Optics:
-    """Return the optical tables of a station (cached)."""
-    return _optics(station.lights)
+def optics_of(station: Station, pixels: PixelTable | None = None) -> Optics:
+    """Return the optical tables of a station (cached); slopes as a family's boards taught them, where they did."""
+    points = () if pixels is None else pixels.of_station(station.name)
+    return _taught(station.lights, points) if points else _optics(station.lights)
+
+
+@lru_cache(maxsize=16)
+def _taught(lights: tuple[Light, ...], points: tuple[PixelPoint, ...]) -> Optics:
+    """Return a station's tables with learned curves for its slopes; beyond a curve's ends physics goes on.
+
+    Between the learned classes of roughness the curves are interpolated; outside them the nearest one holds.
+    """
+    optics = _optics(lights)
+    classes = sorted({point.roughness for point in points})
+    curves = []
+    for roughness in classes:
+        own = [point for point in points if point.roughness == roughness]
+        moment, slope = (np.array(part) for part in ([p.moment_deg for p in own], [p.slope_deg for p in own]))
+        physics = _table_for(optics, np.array([roughness]))[0].astype(np.float64)
+        curve = np.interp(optics.moments, moment, slope)
+        curve = np.where(optics.moments < moment[0], np.minimum(physics, slope[0]), curve)
+        curves.append(np.where(optics.moments > moment[-1], np.maximum(physics, slope[-1]), curve))
+    of_class = np.stack(curves)
+    slopes = np.stack([np.interp(ROUGHNESS, classes, of_class[:, step]) for step in range(MOMENT_STEPS)], axis=1)
+    return replace(optics, slopes=slopes.astype(np.float32))
 
 
 @lru_cache(maxsize=16)

@@ -16,7 +16,6 @@ from vision.pipeline.grids import FineGrid, fine_grid
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads
 from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of
-from vision.pipeline.optics import optics_of
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
 from vision.pipeline.projections import RIDGE_BEND, tangential_bend
 from vision.pipeline.unwrap import OUTSIDE, azimuths_rad
@@ -53,7 +52,7 @@ def find_traces(seen: ViewSurfaces, station: Station, *, balls: bool = True) -> 
 
     Looking for balls takes longest: leave it out where none was measured.
     """
-    optics = optics_of(station)
+    optics = seen.optics
     leads = leads_of(seen, station)
     joins = joins_of(seen, optics)
     corridors, widths = joins.corridors, joins.width_mm
@@ -77,7 +76,7 @@ def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping
     if not (pit_mm > 0.0 or reach_mm > 0.0):
         return Spots()
     surface = replace(seen.surface, roughness=seen.surface.roughness[index:index + 1])
-    grid = fine_grid(seen.capture, seen.joints[index:index + 1], seen.registration, optics_of(station), surface,
+    grid = fine_grid(seen.capture, seen.joints[index:index + 1], seen.registration, seen.optics, surface,
                      seen.owners)
     leads = Leads(*(getattr(traces.leads, item.name)[index:index + 1] for item in fields(Leads)))
     pit = _pit(seen, index, grid, leads) if pit_mm > 0.0 else None
@@ -137,7 +136,7 @@ def _tongue(seen: ViewSurfaces, traces: Traces, index: int, station: Station, re
     """Return foot and tip of a tongue of metal on the mask: along the azimuth where metal runs furthest."""
     patches = seen.patches
     metal = is_metal(patches.responses[index:index + 1, :, :, OUTSIDE], seen.surface.mask_response[index:index + 1],
-                     optics_of(station))[0] & patches.free[index]
+                     seen.optics)[0] & patches.free[index]
     metal &= ~beside_bare_land(seen.surface)[index][:, None]
     run = np.cumprod(metal, axis=1).sum(axis=1) * patches.step_mm[index, :, -1]
     angle = float(azimuths_rad()[int(np.argmax(patches.land_edge_mm[index] + run))])

@@ -35,9 +35,14 @@ def sha256_file(path: Path | str) -> str:
 
 @lru_cache(maxsize=64)
 def family_content(family: Family) -> tuple[str, str]:
-    """Return a family as JSON text, and that text's SHA-256. What is known of its uncertainty is no part of it."""
+    """Return a family as JSON text, and that text's SHA-256. What is known of its uncertainty is no part of it.
+
+    A learned table of slopes is, where there is one: what is measured hangs on it.
+    """
     state = asdict(replace(family, uncertainty=None))
     del state["uncertainty"]
+    if family.pixels is None:  # families without one keep the hash they had before it was known
+        del state["pixels"]
     text = compact_json(state)
     return text, sha256_text(text)
 

@@ -27,6 +27,7 @@ from vision.setup._reading import (
     read_toml,
     validated,
 )
+from vision.setup.pixels import PixelTable, pixels_of, write_pixels
 from vision.setup.uncertainty import uncertainty_of, write_uncertainty
 
 LandShape = Literal["round", "oblong", "rect"]
@@ -100,9 +101,9 @@ class View:
 
 @dataclass(frozen=True)
 class Family:
-    """One board design, and how uncertain what is measured on it is (None = not known).
+    """One board design, how uncertain what is measured on it is, and its table of slopes (None = not known).
 
-    Two families are equal where the design is: the uncertainty may be learned anew.
+    Two families are equal where the same is measured: the uncertainty may be learned anew, `pixels` may not.
     """
 
     name: str
@@ -113,6 +114,7 @@ class Family:
     fiducials: tuple[Fiducial, ...]
     views: tuple[View, ...]
     uncertainty: UncertaintyModel | None = field(default=None, compare=False, repr=False)
+    pixels: PixelTable | None = field(default=None, repr=False)
 
 
 class _Strict(BaseModel):
@@ -190,7 +192,7 @@ def _joint_check(joint: _Joint) -> Iterator[tuple[str, str, str]]:
 
 
 def read_family(path: Path | str) -> Family:
-    """Read family.toml (a file, or a folder that holds one), the tables it names and, if there, uncertainty.csv.
+    """Read family.toml (a file, or a folder that holds one), its tables and, if there, uncertainty.csv and pixels.csv.
 
     Raises InputError with every problem of every file.
     """
@@ -201,7 +203,8 @@ def read_family(path: Path | str) -> Family:
     found, problems = validated(_Family, data, str(path))
     joints, chips, more = _read_tables(path.parent, data.get("joints"), data.get("chips"))
     uncertainty, faults = uncertainty_of(path.parent)
-    problems += more + faults
+    pixels, wrong = pixels_of(path.parent)
+    problems += more + faults + wrong
     if found is not None:
         problems += doubles(str(path), (view.name for view in found.views), "view")
     if found is None or problems:
@@ -209,7 +212,7 @@ def read_family(path: Path | str) -> Family:
     return Family(found.name, found.workmanship_class, found.seen_from,
                   tuple(Joint(**j.model_dump()) for j in joints), tuple(Chip(**c.model_dump()) for c in chips),
                   tuple(Fiducial(**f.model_dump()) for f in found.fiducials),
-                  tuple(View(v.name, v.center_mm, v.rotation_deg) for v in found.views), uncertainty)
+                  tuple(View(v.name, v.center_mm, v.rotation_deg) for v in found.views), uncertainty, pixels)
 
 
 def _read_tables(folder: Path, joints_file: object, chips_file: object) -> tuple[list[_Joint], list[_Chip],
@@ -256,6 +259,8 @@ def write_family(family: Family, folder: Path | str) -> Path:
     _write_table(folder / "joints.csv", family.joints, Joint)
     if family.uncertainty is not None:
         write_uncertainty(family.uncertainty.bands, folder)
+    if family.pixels is not None:
+        write_pixels(family.pixels, folder)
     lines = [f"name = {quoted(family.name)}", f"workmanship_class = {family.workmanship_class}",
              'joints = "joints.csv"']
     if family.chips:
