@@ -9,6 +9,7 @@ import click
 
 from vision.cli._common import Column, Output, print_json, print_rows, rows_options
 from vision.cli._family_cad import COMMANDS as CAD_COMMANDS
+from vision.cli._family_pixels import pixels_command
 
 JOINT_COLUMNS = ("ref", "pin", "x_mm", "y_mm", "land_shape", "land_w_mm", "land_h_mm", "land_rotation_deg", "hole_mm",
                  "lead_shape", "lead_w_mm", "lead_h_mm", "net", "pot", "nozzle", "step")
@@ -105,5 +106,5 @@ def uncertainty(family: Path, measure: str, condition: str, output: Output) -> N
                output, empty="nothing is known; `meniscope train` finds it")
 
 
-for further in CAD_COMMANDS:
+for further in (*CAD_COMMANDS, pixels_command):
     command.add_command(further)
