@@ -1,0 +1,21 @@
+"""Training with reviews on a database where nobody has reviewed anything yet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from models.table import LabelledTable
+from vision.cli import train
+from vision.records import open_database
+
+
+def test_a_database_never_opened_for_review_has_no_reviews(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    import numpy as np
+
+    db = tmp_path / "results.sqlite"
+    open_database(str(db)).dispose()
+    joints = LabelledTable("joint", {"coverage_deg": np.array([360.0])}, ((),), ("b1",), np.zeros(1, dtype=bool))
+    assert train._with_reviewed(joints, str(db), "invented", 3.0) is joints
+    assert "never opened for review" in capsys.readouterr().err
