@@ -27,7 +27,7 @@ def pixels_command(family: Path, station_path: Path, learn: bool, boards: int, s
 
     Slopes come from the physics of the station's lights. Learned curves replace it for this family and station, and
     are kept only where boards held back from learning are measured no worse with them. On the boards they were tried
-    on, rendered and path-traced, they did not help as a whole and made fillet heights worse on one station; so nothing
+    on, rendered and path-traced, they did not help as a whole and made fillet heights worse in some runs; so nothing
     learns them unless asked. Boards graded with pixels.csv count as another revision of the family: train anew.
     """
     from vision.setup import read_family, read_station
