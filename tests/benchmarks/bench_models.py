@@ -22,6 +22,7 @@ import time
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -96,7 +97,7 @@ def make_lot(family_seed: int, seed: int, boards: int, defect_rate: float, cache
         render_lot(family, station, folder, boards=boards, seed=seed, defect_rate=defect_rate, workers=jobs,
                    progress=lambda done, total: print(f"\rrendering {done} of {total} ", end="", file=sys.stderr))
     files = scan_folder(folder, station, family)
-    with ProcessPoolExecutor(jobs) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:  # OpenCV's threads do not survive a fork
         looked = list(pool.map(partial(look, family=family), files))
     measured = [found for found, _ in looked if not isinstance(found, str)]
     cut = {(one.serial, name): picture for one, (_, pictures) in zip(files, looked, strict=True)
