@@ -8,7 +8,7 @@ on the good side.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -57,6 +57,7 @@ class LearnOptions:
     name_share: float = 0.05  # of an escape's cost: an example that is rejected for another finding
     condition_cost: float = 0.25  # a rule must earn at least this much a condition
     plain_bonus: float = 2.0  # what further measurements must earn over the plainest one alone
+    smallest: Mapping[str, float] = field(default_factory=lambda: dict(LEAST))  # no limit lies below, by measurement
     seed: int = 1
 
 
@@ -69,6 +70,7 @@ class _Task:
     cost: Floats  # of getting a row wrong
     boards: tuple[str, ...]
     fixed: Bools  # rows where a given rule fires already
+    smallest: Mapping[str, float]  # no limit lies below, by measurement
 
     @property
     def slack(self) -> float:
@@ -103,7 +105,7 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
     caught = np.zeros(len(kept), dtype=bool)
     for rule in fixed:
         caught |= holds(rule, kept.columns)
-    task = _Task(columns, positive, cost, kept.boards, caught)
+    task = _Task(columns, positive, cost, kept.boards, caught, options.smallest)
     # A number that the standard (or the shop) gives stands: no learned rule undercuts it.
     given = {condition.measure for rule in fixed for condition in rule.when}
     candidates = {m: side for m, side in CANDIDATES[finding].items()
@@ -161,7 +163,7 @@ def _propose(finding: str, source: str, task: _Task, missed: Bools, candidates: 
             if side != candidates[measure]:
                 continue  # the tree carved along the way; by the physics this side only makes the finding surer
             tightest = min if side == "below" else max
-            sane = max(limit, LEAST.get(measure, limit))
+            sane = max(limit, task.smallest.get(measure, limit))
             limits[measure] = tightest(limits.get(measure, sane), sane)
         if limits:
             rules.append(Rule(finding, source, tuple(
@@ -184,7 +186,7 @@ def _separators(finding: str, source: str, task: _Task, missed: Bools, candidate
         beyond = values[missed & (values > edge)]
         if len(beyond) and np.isfinite(edge):
             limit = sign * (edge + float(beyond.min())) / 2.0
-            limit = max(limit, LEAST.get(measure, limit))
+            limit = max(limit, task.smallest.get(measure, limit))
             rules.append(Rule(finding, source, (Condition(measure, above=limit) if side == "above"
                                                 else Condition(measure, below=limit),)))
     return rules
@@ -204,7 +206,7 @@ def _unseen(finding: str, source: str, task: _Task, candidates: Mapping[str, Sid
         if measure not in SIGNED or measure in taught or not len(innocent):
             continue
         step = MEASURE[measure].step
-        limit = max(float(np.ceil(2.0 * float(innocent.max()) / step + 1.0) * step), LEAST[measure])
+        limit = max(float(np.ceil(2.0 * float(innocent.max()) / step + 1.0) * step), task.smallest[measure])
         if limit < possible(measure)[1]:
             extra.append(Rule(finding, f"{source} from good ones only", (Condition(measure, above=round(limit, 6)),)))
     return extra
@@ -310,6 +312,8 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     edges = float(np.quantile(good, 0.95)) if len(good) else -np.inf, float(np.quantile(bad, 0.05))
     nothing = nothing_found(condition.measure, sign, values, positive)
     some, least = ~nothing, LEAST_WAY * edges[1] if nothing.any() else -np.inf
+    if condition.measure in SIGNED:
+        least = max(least, task.smallest[condition.measure])
     best = best_limit(condition.measure, sign, values[some], cost[some], positive[some], old, edges, task.slack, least)
 
     def moved_to(limit: float) -> list[Rule]:
@@ -322,7 +326,7 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     fine = MEASURE[condition.measure].step / 10.0
     near = [round(fine * float(k), 6) for k in (np.floor(sign * old / fine), np.ceil(sign * old / fine))]
     low, high = possible(condition.measure)
-    low = LEAST.get(condition.measure, low + fine) - fine / 2.0
+    low = task.smallest.get(condition.measure, low + fine) - fine / 2.0
     return min((moved_to(limit) for limit in near if low < limit < high), default=rules,
                key=lambda some: _total(task, some, options))
 

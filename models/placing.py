@@ -21,8 +21,8 @@ LEAST_WAY = 0.25
 
 SIGNED: frozenset[str] = frozenset({"shift_along_mm", "shift_across_mm", "turn_deg"})
 #: Smaller than this no chip counts as shifted, whatever a limit there would catch by chance: a quarter of the body's
-#: width of the smallest chips beside solder joints, and half of the usual 10 degrees. Common practice, no published
-#: source.
+#: width of the smallest chips there are beside solder joints, and half of the usual 10 degrees. Common practice, no
+#: published source. Where a family's chips are known, a fifth of its smallest body's width counts, if that is more.
 LEAST: Mapping[str, float] = {"shift_along_mm": 0.1, "shift_across_mm": 0.1, "turn_deg": 5.0}
 
 
@@ -59,7 +59,7 @@ def best_limit(measure: str, sign: float, values: Floats, cost: Floats, positive
         coarse = step * multiple
         grid = np.linspace(start, stop, 200) if not multiple else np.arange(
             np.floor(start / coarse), min(np.ceil(stop / coarse), np.floor(start / coarse) + 500) + 1) * coarse
-        grid = grid[grid >= LEAST[measure]] if measure in SIGNED else grid[(sign * grid > low) & (sign * grid < high)]
+        grid = grid if measure in SIGNED else grid[(sign * grid > low) & (sign * grid < high)]
         grid = grid[grid >= least]
         if not len(grid):
             continue

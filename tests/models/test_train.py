@@ -91,6 +91,21 @@ def test_noise_of_a_turn_is_no_reason_to_reject_a_chip() -> None:
             assert limit >= {"turn_deg": 5.0, "shift_along_mm": 0.1}[condition.measure]
 
 
+def test_no_limit_lies_below_what_the_family_allows() -> None:
+    # Good chips lie within 0.05 mm and shifted ones from 0.3 mm on: a limit between them would be less than allowed.
+    rng = np.random.default_rng(23)
+    shift = np.concatenate([rng.uniform(-0.05, 0.05, 200), rng.uniform(0.3, 0.9, 60)])
+    table = LabelledTable("chip", {"shift_along_mm": shift, "shift_across_mm": rng.normal(0, 0.01, 260)},
+                          ((),) * 200 + (("chip_shifted",),) * 60, tuple(f"b{i % 20}" for i in range(260)),
+                          np.zeros(260, dtype=bool))
+    smallest = {"shift_along_mm": 0.4, "shift_across_mm": 0.4, "turn_deg": 5.0}
+    free, held = (learn_rules("chip_shifted", table, [], "learned", options=options)
+                  for options in (LearnOptions(), LearnOptions(smallest=smallest)))
+    limits = [[abs(c.above if c.below is None else c.below) for rule in rules for c in rule.when
+               if c.measure == "shift_along_mm"] for rules in (free, held)]
+    assert max(limits[0]) < 0.4 <= min(limits[1])
+
+
 def test_a_measurement_without_examples_is_not_left_open() -> None:
     table = chip_table(40, 5)
     turned = np.array([abs(t) > 10 for t in np.nan_to_num(table.columns["turn_deg"])])

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from models.criteria import CRITERIA, Criterion
+from models.learn import LearnOptions
+from models.placing import LEAST
 from models.table import LabelledTable
 from models.train import TrainResult, train_sheet
 from vision.setup.family import Family
@@ -32,4 +34,17 @@ def learn(family: Family, joints: LabelledTable, chips: LabelledTable, *, boards
     return train_sheet(joints, workmanship_class=family.workmanship_class, family=family.name,
                        chips=chips if len(chips) else None, folds=folds,
                        note=f"learned from {boards} rendered boards, seed {seed}", criteria=criteria,
-                       progress=progress)
+                       options=_options(family), progress=progress)
+
+
+def _options(family: Family) -> LearnOptions:
+    """Return how rules are learned for a family: no limit on a chip's shift below a fifth of the smallest body's width.
+
+    Side overhang is commonly judged against the body's width, a quarter or a half of it (common practice, no published
+    source); a fifth leaves room for what the measurement is off.
+    """
+    narrow = min((min(chip.body_w_mm, chip.body_h_mm) for chip in family.chips), default=0.0)
+    smallest = dict(LEAST)
+    for measure in ("shift_along_mm", "shift_across_mm"):
+        smallest[measure] = max(LEAST[measure], round(0.2 * narrow, 2))
+    return LearnOptions(smallest=smallest)
