@@ -160,3 +160,28 @@ def barrel_volume(hole_mm: float, lead_area_mm2: float, board_mm: float) -> floa
 def profile_volume(radius: Floats, height: Floats) -> NDArray[np.float64]:
     """Return the volume of revolution below profiles (…, node), outside the lead, in mm^3."""
     return np.asarray(np.trapezoid(2.0 * np.pi * radius * height, radius, axis=-1))
+
+
+def pressure_of_volume(lead_mm: ArrayLike, toe_mm: ArrayLike, lead_angle: ArrayLike, volume_mm3: ArrayLike, *,
+                       capillary_length_mm: float = CAPILLARY_LENGTH_MM, side: float = 1.0) -> NDArray[np.float64]:
+    """Return the pressure k (1/mm) at which a fillet holds this much solder above the land; arguments broadcast.
+
+    For use with `fillet_profiles`, where the volume is given instead of the angle at the toe. A fillet's volume rises
+    with its pressure, so k is found by halving an interval; NaN where no fillet between a flat one and one that is
+    upright all over holds the volume.
+    """
+    lead, toe, angle, wanted = (np.asarray(a, dtype=np.float64) for a in np.broadcast_arrays(
+        lead_mm, toe_mm, lead_angle, volume_mm3))
+
+    def held(k: NDArray[np.float64]) -> NDArray[np.float64]:
+        found = fillet_profiles(lead, toe, angle, k, capillary_length_mm=capillary_length_mm, side=side)
+        return profile_volume(found.radius, found.height)
+
+    reach = 4.0 * toe / (toe**2 - lead**2)
+    low, high = -reach, reach
+    possible = (held(low) <= wanted) & (wanted <= held(high))
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        less = held(middle) < wanted
+        low, high = np.where(less, middle, low), np.where(less, high, middle)
+    return np.where(possible, (low + high) / 2.0, np.nan)

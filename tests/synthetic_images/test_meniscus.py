@@ -13,6 +13,7 @@ from synthetic_images.meniscus import (
     derjaguin_james,
     fillet_profiles,
     pressure,
+    pressure_of_volume,
     profile_volume,
     wire_rise,
 )
@@ -108,3 +109,21 @@ def test_caps(base: float, height: float, volume: float, angle: float) -> None:
 def test_barrels(area: float, volume: float, three_quarters: float) -> None:
     assert barrel_volume(1.0, area, 1.6) == pytest.approx(volume, abs=1e-6)
     assert 0.75 * barrel_volume(1.0, area, 1.6) == pytest.approx(three_quarters, abs=1e-6)
+
+
+def test_a_fillet_of_given_volume() -> None:
+    # A catenoid r sin(psi) = c without gravity has no pressure; its volume by scipy's quadrature of the closed form
+    # z = c (arcosh(R / c) - arcosh(r / c)) (Plateau; any text on minimal surfaces).
+    from scipy.integrate import quad
+
+    lead, toe, angle = 0.3, 1.0, np.deg2rad(30.0)
+    c = lead * np.cos(angle)
+    volume, _ = quad(lambda r: 2.0 * np.pi * r * c * (np.arccosh(toe / c) - np.arccosh(r / c)), lead, toe)
+    assert pressure_of_volume(lead, toe, angle, volume, capillary_length_mm=1e6) == pytest.approx(0.0, abs=2e-3)
+    # With gravity and many at once: the profile at the pressure found holds what was asked for.
+    asked = np.array([0.25, 0.4, 0.6])
+    k = pressure_of_volume(lead, toe, angle, asked)
+    drawn = fillet_profiles(np.full(3, lead), np.full(3, toe), np.full(3, angle), k)
+    assert profile_volume(drawn.radius, drawn.height) == pytest.approx(asked, rel=1e-6)
+    assert np.all(np.diff(k) > 0.0)
+    assert np.isnan(pressure_of_volume(lead, toe, angle, [0.0, 1e3])).all()
