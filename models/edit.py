@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -214,9 +213,3 @@ def _with_line(block: str, key: str, line: str | None) -> str:
     comment = f"  {match.group(3)}" if match.group(3) else ""
     fresh = "" if line is None else f"{match.group(1)}{line}{comment}\n"
     return block[:match.start()] + fresh + block[match.end():]
-
-
-def unified(old: str, new: str, name_old: str, name_new: str) -> str:
-    """Return the line-by-line difference of two texts, empty where they are equal."""
-    return "".join(difflib.unified_diff(old.splitlines(keepends=True), new.splitlines(keepends=True), name_old,
-                                        name_new, n=2))

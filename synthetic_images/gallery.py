@@ -76,14 +76,14 @@ def _column(family: Family, station: Station, seed: int, severity: float, spots:
         plan = plan_board(family, np.random.default_rng([seed, column]), recipe=recipe, look_seed=seed,
                           planned={j: (finding, severity) for finding, j in batch.items()},
                           planned_chips={i: (finding, severity) for i, finding in chips.items()})
-        views = _views_of(family, station, [(family.joints[j].x_mm, family.joints[j].y_mm) for j in batch.values()])
+        views = _views_of(family, [(family.joints[j].x_mm, family.joints[j].y_mm) for j in batch.values()])
         shown = {name: render_view(plan, name, station) for name in sorted(set(views))}
         for (finding, j), view in zip(batch.items(), views, strict=True):
             x, y, side = _frame(plan, j, finding)
             cells[finding] = crop(shown[view], x, y, side, cell_px)
         for i, finding in chips.items():
             chip = family.chips[i]
-            view = _views_of(family, station, [(chip.x_mm, chip.y_mm)])[0]
+            view = _views_of(family, [(chip.x_mm, chip.y_mm)])[0]
             rendered = shown.get(view) or render_view(plan, view, station)
             side = 2 * max(chip.body_w_mm, chip.body_h_mm) + 0.6
             cells.setdefault(finding, crop(rendered, chip.x_mm, chip.y_mm, side, cell_px))
@@ -97,7 +97,7 @@ def _has_other_net(family: Family, joint: int) -> bool:
                for j in family.joints)
 
 
-def _views_of(family: Family, station: Station, places: list[tuple[float, float]]) -> list[str]:
+def _views_of(family: Family, places: list[tuple[float, float]]) -> list[str]:
     """Return the view whose centre is nearest to each place."""
     centres = np.array([view.center_mm for view in family.views])
     return [family.views[int(np.argmin(np.hypot(*(centres - place).T)))].name for place in places]

@@ -135,8 +135,8 @@ def times(scene: Scene, rounds: int) -> dict[str, float]:
         "unwrap": least(lambda: unwrap_joints(capture, joints, registration, owners()), rounds),
         "segment": least(lambda: find_surface(patches, capture, registration, optics, family.fiducials), rounds),
         # The two steps that see_view leaves to be done; measure_board calls the same.
-        "measure": least(lambda: measure._measure_joints(seen, station), rounds),
-        "chips": least(lambda: measure._measure_chips(seen, station), rounds)}
+        "measure": least(lambda: measure._measure_joints(seen), rounds),
+        "chips": least(lambda: measure._measure_chips(seen), rounds)}
 
 
 def plain_script(scene: Scene) -> list[dict[str, float]]:

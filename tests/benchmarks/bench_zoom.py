@@ -42,7 +42,7 @@ def measure(boards: int, rounds: int, folder: Path) -> tuple[float, float, int]:
     for files in scan_folder(folder, station, family):
         inspection = grade_board(files, family, station, sheet)
         seen = see_view(load_view("v1", files.pictures, station), family, family.views[0], station)
-        prepared.append((inspection, seen, find_traces(seen, station)))
+        prepared.append((inspection, seen, find_traces(seen)))
     for _ in range(rounds):
         drawn = encoded_in = 0.0
         sheets = 0

@@ -99,8 +99,7 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
     soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
     capture = Capture("v1", soft, np.zeros((500, 500), dtype=np.uint8), ())
     registration = Registration("v1", to_picture, (0.0, 0.0), 0.0, 1.0, 0.0, 3, "drawn")
-    columns, inside = measure_chips(capture, [chip], registration, optics_of(drawn.station()),
-                                    np.full(3, mask, dtype=np.float32))
+    columns, inside = measure_chips(capture, [chip], registration, optics_of(drawn.station()))
     assert inside.all()
     return {name: float(values[0]) for name, values in columns.items()}
 
@@ -127,5 +126,5 @@ def test_no_chips_give_empty_columns() -> None:
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
     capture = Capture("v1", np.zeros((3, 90, 90), dtype=np.float32), np.zeros((90, 90), dtype=np.uint8), ())
     registration = Registration("v1", to_picture, (0.0, 0.0), 0.0, 1.0, 0.0, 3, "drawn")
-    columns, inside = measure_chips(capture, [], registration, optics_of(drawn.station()), np.zeros(3, np.float32))
+    columns, inside = measure_chips(capture, [], registration, optics_of(drawn.station()))
     assert len(inside) == 0 and all(len(values) == 0 for values in columns.values())

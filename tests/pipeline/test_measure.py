@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from synthetic_images.board import plan_board, render_view
 from tests.pipeline import drawn
 from tests.pipeline.test_unwrap import shaded, slopes_seen
-from tests.synthetic_images.small import small_family, small_station
+from tests.synthetic_images.small import small_family, small_station, write_views
 from vision.pipeline.capture import load_view
 from vision.pipeline.fillet import fit_profile, largest_gap, profile_height
 from vision.pipeline.folder import BoardFiles
@@ -270,11 +270,7 @@ def test_a_bridge_across_a_seam_is_found(tmp_path):
     views = {part.name: view.name for view in family.views
              for part in parts_of_view(family, view, station, (600, 560))[0]}
     assert views[first.name] != views[second.name], "the test needs a bridge over the seam"
-    pictures = {}
-    for view in family.views:
-        path = tmp_path / f"S_{view.name}_a.png"
-        assert cv2.imwrite(str(path), render_view(plan, view, station).pictures["a"])
-        pictures[view.name, "a"] = path
+    pictures = write_views(plan, station, tmp_path, "S")
     joints = measure_board(BoardFiles("S", pictures), family, station).joints
     names = [f"{ref}.{pin}" for ref, pin in zip(joints.refs, joints.pins, strict=True)]
     for here, there in ((first, second), (second, first)):
@@ -289,11 +285,7 @@ def test_two_views_report_every_part_once(tmp_path):
     family = replace(small_family(), views=(View("left", (4.9, 4.2)), View("right", (9.3, 4.2))))
     station = small_station(picture_px=(600, 560))
     plan = plan_board(family, np.random.default_rng(8), planned={})
-    pictures = {}
-    for view in family.views:
-        path = tmp_path / f"A_{view.name}_a.png"
-        assert cv2.imwrite(str(path), render_view(plan, view, station).pictures["a"])
-        pictures[view.name, "a"] = path
+    pictures = write_views(plan, station, tmp_path, "A")
     parts = [parts_of_view(family, view, station, (600, 560)) for view in family.views]
     assert all(joints for joints, _ in parts)
     measured = measure_board(BoardFiles("A", pictures), family, station)

@@ -12,7 +12,7 @@ import pytest
 from models.criteria import workmanship_rules
 from models.limits import LimitSheet
 from synthetic_images.board import plan_board, render_view
-from tests.synthetic_images.small import small_family, small_station
+from tests.synthetic_images.small import small_family, small_station, write_views
 from vision.pipeline.capture import load_view
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grade import grade_board
@@ -60,7 +60,7 @@ def test_grading_writes_one_picture_a_view(drawn_board):
 def test_every_joint_is_outlined_in_its_verdicts_colour(drawn_board):
     _, _, inspection, seen = drawn_board
     assert inspection.verdict == "reject"
-    picture = draw_view(seen, inspection, small_station())
+    picture = draw_view(seen, inspection)
     for joint in inspection.joints:
         x, y = seen.registration.to_picture.to_px((joint.x_mm, joint.y_mm)).astype(int)
         window = picture[max(y - 75, 0):y + 75, max(x - 75, 0):x + 75]
@@ -73,7 +73,7 @@ def test_a_bridge_is_drawn_between_its_joints(drawn_board):
     ends = [(joint, joints[finding.other]) for joint in inspection.joints for finding in joint.findings
             if finding.finding == "bridge"]
     assert ends
-    picture = draw_view(seen, inspection, small_station())
+    picture = draw_view(seen, inspection)
     for here, there in ends:
         middle = np.mean([(here.x_mm, here.y_mm), (there.x_mm, there.y_mm)], axis=0)
         x, y = seen.registration.to_picture.to_px(middle).astype(int)
@@ -87,7 +87,7 @@ def test_a_bridge_is_drawn_between_its_joints(drawn_board):
 
 def test_gaps_and_leads_are_drawn_where_they_were_seen(drawn_board):
     _, _, inspection, seen = drawn_board
-    picture = draw_view(seen, inspection, small_station())
+    picture = draw_view(seen, inspection)
     bare = next(joint for joint in inspection.joints if any(f.finding == "no_solder" for f in joint.findings))
     assert bare.measurements["largest_gap_deg"] == pytest.approx(360.0)
 
@@ -109,20 +109,20 @@ def test_gaps_and_leads_are_drawn_where_they_were_seen(drawn_board):
 
 def test_chips_are_outlined(drawn_board):
     _, _, inspection, seen = drawn_board
-    picture = draw_view(seen, inspection, small_station())
-    without = draw_view(seen, replace(inspection, chips=()), small_station())
+    picture = draw_view(seen, inspection)
+    without = draw_view(seen, replace(inspection, chips=()))
     changed = (picture != without).any(axis=2)
     for chip in inspection.chips:
         x, y = seen.registration.to_picture.to_px((chip.x_mm, chip.y_mm)).astype(int)
         assert changed[y - 80:y + 80, x - 80:x + 80].any()
-    bare = draw_view(seen, replace(inspection, joints=(), chips=()), small_station())
+    bare = draw_view(seen, replace(inspection, joints=(), chips=()))
     assert (bare[40:] == natural(seen.capture)[40:]).all()
 
 
 def test_drawing_leaves_the_pictures_alone(drawn_board):
     _, files, inspection, seen = drawn_board
     before = seen.capture.responses.copy()
-    draw_view(seen, inspection, small_station())
+    draw_view(seen, inspection)
     assert np.array_equal(before, seen.capture.responses)
     assert Path(inspection.pictures[0].path) == files.pictures["v1", "a"]
 
@@ -140,11 +140,7 @@ def test_two_views_give_two_pictures(tmp_path):
     family = replace(small_family(), views=(View("left", (4.9, 4.2)), View("right", (9.3, 4.2))))
     station = small_station(picture_px=(600, 560))
     plan = plan_board(family, np.random.default_rng(8), planned={})
-    pictures = {}
-    for view in family.views:
-        path = tmp_path / f"A_{view.name}_a.png"
-        assert cv2.imwrite(str(path), render_view(plan, view, station).pictures["a"])
-        pictures[view.name, "a"] = path
+    pictures = write_views(plan, station, tmp_path, "A")
     inspection = grade_board(BoardFiles("A", pictures), family, station, SHEET, overlay=tmp_path / "out")
     names = [f"{joint.ref}.{joint.pin}" for joint in inspection.joints]
     assert sorted(names) == sorted(joint.name for joint in family.joints)

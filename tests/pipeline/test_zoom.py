@@ -16,7 +16,7 @@ from models.limits import Condition, LimitSheet, Rule
 from models.vocabulary import FINDING, VERDICTS
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.canvas import LABELS
-from tests.synthetic_images.small import quiet_recipe, small_family, small_station
+from tests.synthetic_images.small import quiet_recipe, small_family, small_station, write_views
 from vision.pipeline.capture import load_view
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grade import grade_board
@@ -39,13 +39,7 @@ PLANNED = {0: ("bridge", 0.8), 1: ("blowhole", 1.0), 2: ("solder_projection", 1.
 def board(folder: Path, station, family, *, planned, chips=None, seed=33, recipe=None):
     """Render and grade a board; return its files and its inspection."""
     plan = plan_board(family, np.random.default_rng(seed), planned=planned, planned_chips=chips or {}, recipe=recipe)
-    pictures = {}
-    for view in family.views:
-        for exposure, picture in render_view(plan, view.name, station).pictures.items():
-            path = folder / f"B7_{view.name}_{exposure}.png"
-            assert cv2.imwrite(str(path), picture)
-            pictures[view.name, exposure] = path
-    files = BoardFiles("B7", pictures)
+    files = BoardFiles("B7", write_views(plan, station, folder, "B7"))
     return plan, files, grade_board(files, family, station, SHEET)
 
 
@@ -57,7 +51,7 @@ def known(tmp_path_factory):
     plan, files, inspection = board(folder, station, family, planned=PLANNED, chips={0: ("chip_shifted", 1.0)})
     seen = see_view(load_view("v1", files.pictures, station), family, family.views[0], station)
     return SimpleNamespace(plan=plan, family=family, station=station, files=files, inspection=inspection, seen=seen,
-                           traces=find_traces(seen, station),
+                           traces=find_traces(seen),
                            parts={part_name(p): p for p in (*inspection.joints, *inspection.chips)})
 
 
@@ -209,7 +203,7 @@ def test_the_slope_map_shows_the_true_slopes(known):
         joint = known.seen.joints[index]
         cut = cut_at(known.seen.registration.to_picture, (joint.x_mm, joint.y_mm), 1.6, 320)
         planes = cut_planes(known.seen.capture.responses, cut)
-        shown = slope_picture(planes, known.seen, known.traces, index, cut, known.station).astype(int)
+        shown = slope_picture(planes, known.seen, known.traces, index, cut).astype(int)
         colours, place = np.unique(shown @ packing, return_inverse=True)
         level = np.array([level_of.get(int(colour), -1) for colour in colours])[place].reshape(shown.shape[:2])
         coloured, degrees = level >= 0, level / 255.0 * STEEPEST_DEG
@@ -233,7 +227,7 @@ def test_pits_and_projections_are_marked_where_they_were_measured(known):
     radiance = seen.capture.responses.sum(axis=0)
     for index, joint in enumerate(seen.joints):
         measured = known.parts[joint.name].measurements
-        spots = find_spots(seen, known.traces, index, measured, known.station)
+        spots = find_spots(seen, known.traces, index, measured)
         assert (spots.pit is None) == (measured["pit_diameter_mm"] == 0.0), joint.name
         assert (spots.spike is None) == (measured["projection_mm"] == 0.0), joint.name
         if spots.pit is not None:
@@ -259,7 +253,7 @@ def test_the_traces_are_those_that_were_measured(known):
         assert degrees == pytest.approx(result.measurements["coverage_deg"])
     counted = sum(joint.measurements["ball_count"] for joint in known.inspection.joints)
     assert len(known.traces.balls.diameter_mm) == counted > 0
-    assert len(find_traces(known.seen, known.station, balls=False).balls.diameter_mm) == 0
+    assert len(find_traces(known.seen, balls=False).balls.diameter_mm) == 0
 
 
 @pytest.mark.parametrize(("along", "across"), [(0.30, -0.20), (-0.10, 0.35), (0.9, 0.5)])

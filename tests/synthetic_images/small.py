@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
+import cv2
 import numpy as np
 
 from synthetic_images.board import RenderedView, plan_board, render_view
@@ -37,6 +39,17 @@ def quiet_recipe(**fixed: float) -> Recipe:
         key = name.replace("__", ".")
         entries[key] = replace(entries[key], kind="fixed", low=value, high=value)
     return Recipe(entries)
+
+
+def write_views(plan: BoardPlan, station: Station, folder: Path, serial: str) -> dict[tuple[str, str], Path]:
+    """Render every view of a board into PNG files; return them by view and exposure."""
+    pictures = {}
+    for view in plan.family.views:
+        for exposure, picture in render_view(plan, view, station).pictures.items():
+            path = folder / f"{serial}_{view.name}_{exposure}.png"
+            assert cv2.imwrite(str(path), picture)
+            pictures[view.name, exposure] = path
+    return pictures
 
 
 def render(planned: dict[int, tuple[str, float]], seed: int = 1, *, chips: dict[int, tuple[str, float]] | None = None,

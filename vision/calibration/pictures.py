@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import string
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 
 from models.errors import InputError, MeniscopeError, Problem
 from vision.pipeline.capture import PictureError, decode
-from vision.setup.station import PICTURE_ENDINGS, Light, Station
+from vision.setup.station import PICTURE_ENDINGS, Light, Station, picture_names
 
 KINDS = ("ball", "plane", "dark", "only")
 _PLANES = {"blue": 0, "green": 1, "red": 2, "mono": 0}
@@ -112,14 +111,7 @@ def light_called(name: str, station: Station, where: str) -> Light:
 def _pattern(station: Station) -> re.Pattern[str]:
     choices = {"serial": f"(?:{'|'.join(KINDS)}).*?", "view": ".+?",
                "exposure": "|".join(re.escape(exposure) for exposure in station.exposures)}
-    expression = ""
-    for text, name, _, _ in string.Formatter().parse(station.files):
-        stem, dot, ending = text.rpartition(".")
-        is_ending = dot and f".{ending}".lower() in PICTURE_ENDINGS
-        expression += re.escape(stem) + rf"\.(?i:{re.escape(ending)})" if is_ending else re.escape(text)
-        if name:
-            expression += f"(?P<{name}>{choices[name]})"
-    return re.compile(expression)
+    return picture_names(station.files, choices)
 
 
 def read_shot(pictures: Mapping[str, Path], station: Station, name: str, *, only: Light | None = None) -> Shot:

@@ -37,7 +37,7 @@ def write_picture(engine: Engine, key: int, inspection: Inspection, part: JointI
         say(f"caution: measured by version {inspection.program_version}, drawn by version {__version__}")
     view = next(view for view in shown.family.views if view.name == part.view)
     seen = see_view(shown.capture, shown.family, view, shown.station)
-    picture = draw_zoom(seen, find_traces(seen, shown.station), inspection, part, shown.family, shown.station, sheet)
+    picture = draw_zoom(seen, find_traces(seen), inspection, part, shown.family, shown.station, sheet)
     try:
         path.write_bytes(encoded(picture))
     except OSError as error:

@@ -22,14 +22,13 @@ AROUND_MM = 0.45  # so much around the body must be in the picture
 Column = NDArray[np.float64]
 
 
-def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registration, optics: Optics,
-                  mask: NDArray[np.float32]) -> tuple[dict[str, Column], NDArray[np.bool_]]:
+def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registration,
+                  optics: Optics) -> tuple[dict[str, Column], NDArray[np.bool_]]:
     """Return the chips' measurements as columns [chip], and which places lie wholly in the picture.
 
     Signs: along and across in the chip's own axes, turn counter-clockwise. Where no chip is found, shift and turn
-    are NaN and the cover is 0. `mask` is the bare board's response [light].
+    are NaN and the cover is 0.
     """
-    del mask  # outlines and metal ends tell a chip from any board, also from one of the body's colour
     fits = [fit_chip(capture, chip, registration.to_picture, optics) for chip in chips]
     values = np.array([(fit.evidence, fit.along_mm, fit.across_mm, fit.turn_deg, fit.cover_pct) for fit in fits]
                       ).reshape(-1, 5)

@@ -51,7 +51,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     mean_toe = _mean_where(toe_mm, covered) - margin / np.maximum(around_mm, 1e-6)
     columns["toe_radius_mm"] = np.where(enough, mean_toe, np.nan)
     constant, bend = fit_profile(patches, surface, covered, toe_mm, leads)
-    columns["wetting_angle_deg"] = np.where(enough, _toe_angle(patches, surface, covered, toe_index, constant, bend,
+    columns["wetting_angle_deg"] = np.where(enough, _toe_angle(surface, covered, toe_index, constant, bend,
                                                                mean_toe), np.nan)
     columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
                                            np.nan)
@@ -60,7 +60,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(leads.offset_x_mm, leads.offset_y_mm), np.nan)
     columns["lead_size_mm"] = leads.size_mm
     columns["residue_pct"] = _residue(patches, surface)
-    columns["sharpness"] = _sharpness(patches, surface)
+    columns["sharpness"] = _sharpness(surface)
     return columns
 
 
@@ -295,8 +295,8 @@ def profile_height(constant: Column, bend: Column, lead_mm: Column, toe_mm: Colu
     return np.asarray(np.trapezoid(slope, radius, axis=1), dtype=np.float64)
 
 
-def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64],
-               constant: Column, bend: Column, toe_mm: Column) -> Column:
+def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64], constant: Column,
+               bend: Column, toe_mm: Column) -> Column:
     """Slope at the toe, degrees: the fitted profile's, or the median of the outermost lit samples without a fit."""
     with np.errstate(invalid="ignore"):
         fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
@@ -355,7 +355,7 @@ def _residue(patches: JointPatches, surface: Surface) -> Column:
     return np.asarray(100.0 * share, dtype=np.float64)
 
 
-def _sharpness(patches: JointPatches, surface: Surface) -> Column:
+def _sharpness(surface: Surface) -> Column:
     """Steepest step between neighbouring samples against the whole range along each ray, 90th percentile."""
     energy = np.minimum(surface.energy[:, ::4], np.float32(1.5))
     step = np.abs(np.diff(energy, axis=2)).max(axis=2)

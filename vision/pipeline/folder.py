@@ -10,9 +10,8 @@ from pathlib import Path
 
 from models.errors import InputError, Problem
 from vision.setup.family import Family
-from vision.setup.station import Station
+from vision.setup.station import PICTURE_ENDINGS, Station, picture_names
 
-PICTURE_SUFFIXES = frozenset({".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp"})
 MAX_SERIAL = 80
 
 
@@ -50,7 +49,7 @@ def look_through(folder: Path | str, station: Station, family: Family) -> Folder
     found: dict[str, dict[tuple[str, str], list[Path]]] = {}
     strangers: list[Path] = []
     for path in sorted(folder.iterdir()):
-        if path.suffix.lower() not in PICTURE_SUFFIXES or not path.is_file():
+        if path.suffix.lower() not in PICTURE_ENDINGS or not path.is_file():
             continue
         match = pattern.fullmatch(path.name)
         if match is None:
@@ -71,14 +70,7 @@ def name_pattern(station: Station, family: Family) -> re.Pattern[str]:
                                   f"{{view}} in it, since family {family.name!r} has {len(family.views)} views")])
     choices = {"serial": ".+?", "view": "|".join(re.escape(view.name) for view in family.views),
                "exposure": "|".join(re.escape(exposure) for exposure in station.exposures)}
-    expression = ""
-    for text, name, _, _ in string.Formatter().parse(station.files):
-        stem, dot, ending = text.rpartition(".")
-        is_ending = dot and f".{ending}".lower() in PICTURE_SUFFIXES
-        expression += re.escape(stem) + rf"\.(?i:{re.escape(ending)})" if is_ending else re.escape(text)
-        if name:
-            expression += f"(?P<{name}>{choices[name]})"
-    return re.compile(expression)
+    return picture_names(station.files, choices)
 
 
 def _board(serial: str, places: Mapping[tuple[str, str], list[Path]], wanted: list[tuple[str, str]]) -> BoardFiles:

@@ -51,35 +51,6 @@ def edge_distance(size_mm: NDArray[np.float64], shapes: NDArray[np.str_],
     return np.where(kind == "round", half_w, np.where(kind == "oblong", oblong, rect))
 
 
-def lands_seen(grey: NDArray[np.float32], joints: Sequence[Joint], to_picture: Similarity) -> float:
-    """Return the share of lands whose outline is an edge in the picture: inside differs from just outside.
-
-    A soldered land holds bright and dark zones, so the inside is judged by its spread as well as its mean.
-    """
-    height, width = grey.shape
-    seen = inside_picture = 0
-    for joint in joints:
-        outer = land_outline(joint, to_picture, 0.28)
-        inner = land_outline(joint, to_picture, -0.08)
-        edge = land_outline(joint, to_picture, 0.12)
-        low, high = np.floor(outer.min(axis=0)).astype(int), np.ceil(outer.max(axis=0)).astype(int) + 1
-        if (low < 0).any() or high[0] > width or high[1] > height:
-            continue
-        inside_picture += 1
-        window = grey[low[1]:high[1], low[0]:high[0]]
-        labels = np.zeros(window.shape, dtype=np.uint8)
-        for value, outline in ((1, outer), (0, edge), (2, inner)):
-            cv2.fillPoly(labels, [np.round(outline - low).astype(np.int32)], value)
-        (around, noise), (within, spread) = (_mean_std(window, labels == value) for value in (1, 2))
-        seen += abs(within - around) > 0.08 + 0.5 * noise or spread > 0.12 + 2.0 * noise
-    return seen / inside_picture if inside_picture else 0.0
-
-
-def _mean_std(window: NDArray[np.float32], where: NDArray[np.bool_]) -> tuple[float, float]:
-    mean, deviation = cv2.meanStdDev(window, mask=where.astype(np.uint8))
-    return float(mean[0, 0]), float(deviation[0, 0])
-
-
 def match_lands(grey: NDArray[np.float32], joints: Sequence[Joint], nominal: Similarity,
                 mm_per_px: float) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
     """Find the board by the pattern of its lands alone.

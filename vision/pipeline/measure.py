@@ -108,8 +108,8 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
             raise RegistrationError(explain(error, capture, station)) from error
         places = np.array([(joint.x_mm, joint.y_mm) for joint in seen.joints]).reshape(-1, 2)
         check_lights(capture, seen.owners, places, seen.surface.land_response, seen.registration.to_picture, station)
-        joint_tables.append(_measure_joints(seen, station))
-        chip_tables.append(_measure_chips(seen, station))
+        joint_tables.append(_measure_joints(seen))
+        chip_tables.append(_measure_chips(seen))
         registrations.append(seen.registration.summary())
         pictures += capture.pictures
         if keep is not None:
@@ -174,23 +174,29 @@ def parts_of_view(family: Family, view: View, station: Station,
             tuple(chip for chip in family.chips if answers(chip.x_mm, chip.y_mm)))
 
 
-def leads_of(seen: ViewSurfaces, station: Station) -> Leads:
+def leads_of(seen: ViewSurfaces) -> Leads:
     """Return the lead ends found in a view."""
     return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
 
 
-def _measure_joints(seen: ViewSurfaces, station: Station) -> PartTable:
+def metal_outside(seen: ViewSurfaces) -> NDArray[np.bool_]:
+    """Say which samples beyond the lands, on no other part, are metal, [joint, azimuth, OUTSIDE]."""
+    outside = seen.patches.responses[:, :, :, OUTSIDE]
+    return is_metal(outside, seen.surface.mask_response, seen.optics) & seen.patches.free
+
+
+def _measure_joints(seen: ViewSurfaces) -> PartTable:
     """Measure all joints of a view as columns."""
     optics = seen.optics
     joints = seen.joints
-    lead = leads_of(seen, station)
+    lead = leads_of(seen)
     joins = joins_of(seen, optics)
     joined = joined_azimuths(joins.joints, joins.corridors, joins.width_mm)[:len(joints)]
     columns = measure_fillets(seen.patches, seen.surface, lead, joined, optics)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
     elsewhere = joined | beside_bare_land(seen.surface)
-    metal = is_metal(seen.patches.responses[:, :, :, OUTSIDE], seen.surface.mask_response, optics) & seen.patches.free
+    metal = metal_outside(seen)
     columns["projection_mm"] = np.maximum(find_projections(joints, grid, elsewhere, lead),
                                           find_tongues(seen.patches, metal, joined, lead))
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
@@ -243,9 +249,8 @@ def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArra
     return {"ball_count": count[:own], "ball_diameter_mm": largest[:own]}
 
 
-def _measure_chips(seen: ViewSurfaces, station: Station) -> PartTable:
-    columns, inside = measure_chips(seen.capture, seen.chips, seen.registration, seen.optics,
-                                    np.median(seen.surface.mask_response, axis=0))
+def _measure_chips(seen: ViewSurfaces) -> PartTable:
+    columns, inside = measure_chips(seen.capture, seen.chips, seen.registration, seen.optics)
     reasons = tuple("" if here else f"not wholly in the picture of view {seen.capture.view}" for here in inside)
     return PartTable(tuple(chip.ref for chip in seen.chips), ("",) * len(seen.chips),
                      (seen.capture.view,) * len(seen.chips), np.array([chip.x_mm for chip in seen.chips]),

@@ -34,7 +34,6 @@ from vision.pipeline.paper import (
 )
 from vision.pipeline.traces import Traces, find_traces
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad, chip_outline
-from vision.setup.station import Station
 
 HEADING_PX = 36
 LABEL_SIZE, LABEL_LINE = 15, 18
@@ -45,9 +44,9 @@ MARKS_IN_WORDS = ("thin line: toe     thick arc: gap     cross: lead's end     r
 Box = tuple[float, float, float, float]
 
 
-def draw_view(seen: ViewSurfaces, inspection: Inspection, station: Station, traces: Traces | None = None) -> Picture:
+def draw_view(seen: ViewSurfaces, inspection: Inspection, traces: Traces | None = None) -> Picture:
     """Return the annotated picture of one view, blue-green-red."""
-    traces = find_traces(seen, station) if traces is None else traces
+    traces = find_traces(seen) if traces is None else traces
     paper = Paper(natural(seen.capture), [])
     joints = {(joint.ref, joint.pin): joint for joint in inspection.joints}
     shown = [(index, joints[joint.ref, joint.pin]) for index, joint in enumerate(seen.joints)

@@ -130,13 +130,19 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     `metal` [joint, azimuth, OUTSIDE] are the free samples beyond the land that are metal. Flags too broad to have a
     crest show as such a tongue; solder all along a land's edge does not.
     """
-    run = np.cumprod(metal & ~joined[:, :, None], axis=2).sum(axis=2) * patches.step_mm[:, :, -1]
+    run = metal_run(patches, metal, joined)
     beyond = run - np.median(run, axis=1)[:, None]
     far = beyond >= TONGUE_MM
     steady = far & np.roll(far, 1, axis=1) & np.roll(far, 2, axis=1)
     narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)
     reach = np.where(far, patches.land_edge_mm + beyond - leads.nominal_radius_mm[:, None], 0.0).max(axis=1)
     return np.where(narrow, reach, 0.0)
+
+
+def metal_run(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return how far (mm) metal runs from the land's edge over the mask, 0 in joined directions, [joint, azimuth]."""
+    run = np.cumprod(metal & ~joined[:, :, None], axis=2).sum(axis=2) * patches.step_mm[:, :, -1]
+    return np.asarray(run, dtype=np.float64)
 
 
 @lru_cache(maxsize=1)

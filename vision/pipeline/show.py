@@ -37,10 +37,10 @@ def write_pictures(inspection: Inspection, files: BoardFiles, family: Family, st
     written = []
     for view in _views(files, family, station, seen, None if overlays is not None else {p.view for p in wanted}):
         balls = any(joint.measurements.get("ball_count", 0.0) > 0.0 for joint in inspection.joints)
-        traces = find_traces(view, station, balls=balls)
+        traces = find_traces(view, balls=balls)
         if overlays is not None:
             path = overlays / f"{inspection.serial}_{view.capture.view}_overlay.jpg"
-            picture = draw_view(view, inspection, station, traces)
+            picture = draw_view(view, inspection, traces)
             good, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 88])
             if good:
                 path.write_bytes(data.tobytes())

@@ -169,17 +169,22 @@ def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], op
     return found
 
 
+def like_land(planes: NDArray[np.float32], land: NDArray[np.float32], factor: float) -> NDArray[np.bool_]:
+    """Say where all planes [light, ...] answer within a factor of what flat bare land gives, `land` [light]."""
+    alike = np.ones(planes.shape[1:], dtype=bool)
+    for plane, flat in zip(planes, land.tolist(), strict=True):
+        np.logical_and(alike, plane < np.float32((flat + 0.05) * factor - 0.05), out=alike)
+        np.logical_and(alike, plane > np.float32((flat + 0.05) / factor - 0.05), out=alike)
+    return alike
+
+
 def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slope: NDArray[np.float32],
           moment: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Say which samples look like flat bare land: like the fiducials, or else just flat."""
     if land is None:
         return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
-    near, about = np.ones(slope.shape, dtype=bool), np.ones(slope.shape, dtype=bool)
-    for light in range(responses.shape[1]):
-        level = float(land[light]) + 0.05
-        for alike, factor in ((near, LIKE_FIDUCIAL), (about, LEVEL_LIKE)):
-            np.logical_and(alike, responses[:, light] < np.float32(level * factor - 0.05), out=alike)
-            np.logical_and(alike, responses[:, light] > np.float32(level / factor - 0.05), out=alike)
+    planes = np.moveaxis(responses, 1, 0)
+    near, about = (like_land(planes, land, factor) for factor in (LIKE_FIDUCIAL, LEVEL_LIKE))
     # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
     level_there = np.zeros(slope.shape, dtype=bool)
     inner = slice(LEVEL_REACH, -LEVEL_REACH)

@@ -10,17 +10,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.balls import Balls, find_balls
-from vision.pipeline.corridors import Corridors, in_bridges, is_metal, joined_azimuths
-from vision.pipeline.fillet import beside_bare_land, covered_azimuths, find_toe
+from vision.pipeline.corridors import Corridors, in_bridges, joined_azimuths
+from vision.pipeline.fillet import covered_azimuths, find_toe
 from vision.pipeline.grids import FineGrid, fine_grid
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads
-from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of
+from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of, metal_outside
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
-from vision.pipeline.projections import RIDGE_BEND, tangential_bend
-from vision.pipeline.unwrap import OUTSIDE, azimuths_rad
+from vision.pipeline.projections import RIDGE_BEND, metal_run, tangential_bend
+from vision.pipeline.unwrap import azimuths_rad
 from vision.setup.family import Joint
-from vision.setup.station import Station
 
 SAME_MM = 0.02  # a ridge is the one that was measured when it ends within this of what was measured
 MOST_SPOTS = 12
@@ -32,6 +31,7 @@ class Traces:
 
     leads: Leads
     covered: NDArray[np.bool_]  # [joint, azimuth], as measured: bridges count as covered
+    joined: NDArray[np.bool_]  # [joint, azimuth], directions in which solder leads to a neighbour
     toe_mm: NDArray[np.float64]  # [joint, azimuth]
     joints: tuple[Joint, ...]  # what the corridors' numbers mean: the view's own, then those beyond its seams
     corridors: Corridors
@@ -47,13 +47,13 @@ class Spots:
     spike: tuple[tuple[float, float], tuple[float, float]] | None = None  # foot on the lead, tip
 
 
-def find_traces(seen: ViewSurfaces, station: Station, *, balls: bool = True) -> Traces:
+def find_traces(seen: ViewSurfaces, *, balls: bool = True) -> Traces:
     """Return where things lie in a view, by the very code that measures them.
 
     Looking for balls takes longest: leave it out where none was measured.
     """
     optics = seen.optics
-    leads = leads_of(seen, station)
+    leads = leads_of(seen)
     joins = joins_of(seen, optics)
     corridors, widths = joins.corridors, joins.width_mm
     joined = joined_azimuths(joins.joints, corridors, widths)[:len(seen.joints)]
@@ -66,11 +66,10 @@ def find_traces(seen: ViewSurfaces, station: Station, *, balls: bool = True) -> 
         found = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
         loose = ~in_bridges(to_picture.to_mm(found.places_px), joins.joints, corridors, widths)
         found = Balls(found.places_px[loose], found.diameter_mm[loose])
-    return Traces(leads, covered, toe, joins.joints, corridors, widths, found)
+    return Traces(leads, covered, joined, toe, joins.joints, corridors, widths, found)
 
 
-def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping[str, float],
-               station: Station) -> Spots:
+def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping[str, float]) -> Spots:
     """Return where the pit and the projection lie that were measured at one joint."""
     pit_mm, reach_mm = (measured.get(name, 0.0) for name in ("pit_diameter_mm", "projection_mm"))
     if not (pit_mm > 0.0 or reach_mm > 0.0):
@@ -82,7 +81,7 @@ def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping
     pit = _pit(seen, index, grid, leads) if pit_mm > 0.0 else None
     spike = None
     if reach_mm > 0.0:
-        spike = _ridge(index, grid, leads, reach_mm) or _tongue(seen, traces, index, station, reach_mm)
+        spike = _ridge(index, grid, leads, reach_mm) or _tongue(seen, traces, index, reach_mm)
     return Spots(pit, spike)
 
 
@@ -131,15 +130,11 @@ def _ridge(index: int, grid: FineGrid, leads: Leads, reach_mm: float
     return foot, (offset[0] + tip_x, offset[1] + tip_y)
 
 
-def _tongue(seen: ViewSurfaces, traces: Traces, index: int, station: Station, reach_mm: float
+def _tongue(seen: ViewSurfaces, traces: Traces, index: int, reach_mm: float
             ) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return foot and tip of a tongue of metal on the mask: along the azimuth where metal runs furthest."""
-    patches = seen.patches
-    metal = is_metal(patches.responses[index:index + 1, :, :, OUTSIDE], seen.surface.mask_response[index:index + 1],
-                     seen.optics)[0] & patches.free[index]
-    metal &= ~beside_bare_land(seen.surface)[index][:, None]
-    run = np.cumprod(metal, axis=1).sum(axis=1) * patches.step_mm[index, :, -1]
-    angle = float(azimuths_rad()[int(np.argmax(patches.land_edge_mm[index] + run))])
+    run = metal_run(seen.patches, metal_outside(seen), traces.joined)[index]
+    angle = float(azimuths_rad()[int(np.argmax(seen.patches.land_edge_mm[index] + run))])
     radius = float(traces.leads.nominal_radius_mm[index])
     foot, tip = ((r * np.cos(angle), r * np.sin(angle)) for r in (radius, radius + reach_mm))
     return (float(foot[0]), float(foot[1])), (float(tip[0]), float(tip[1]))

@@ -110,7 +110,7 @@ def _draw_joint(paper: Paper, seen: ViewSurfaces, traces: Traces, index: int, pa
                 station: Station, height: int) -> None:
     """Draw the pictures and charts of a joint."""
     other = next((found.other for found in part.findings if found.other), "")
-    spots = find_spots(seen, traces, index, part.measurements, station)
+    spots = find_spots(seen, traces, index, part.measurements)
     balls = part.measurements.get("ball_count", 0.0) > 0
     cut = joint_cut(seen, traces, index, other, balls, SIDE)
     planes = cut_planes(seen.capture.responses, cut)
@@ -119,7 +119,7 @@ def _draw_joint(paper: Paper, seen: ViewSurfaces, traces: Traces, index: int, pa
     paper.paste(crop.finished(), LEFT, TOP)
     slope_left = LEFT + SIDE + APART
     _title(paper, slope_left, "slope of the surface")
-    paper.paste(slope_picture(planes, seen, traces, index, cut, station), slope_left, TOP)
+    paper.paste(slope_picture(planes, seen, traces, index, cut), slope_left, TOP)
     colour_bar(paper, slope_left + SIDE + 6, TOP + 4, SIDE - 40)
     below = round(legend(paper, marks, LEFT, TOP + SIDE + 18, TABLE - 30))
     bottom = min(height - FOOT - 14, below + 300)

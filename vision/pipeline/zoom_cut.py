@@ -41,12 +41,11 @@ from vision.pipeline.paper import (
     stroke,
     text_width,
 )
-from vision.pipeline.surface import DARK, LIKE_FIDUCIAL
+from vision.pipeline.surface import DARK, LIKE_FIDUCIAL, like_land
 from vision.pipeline.traces import Spots, Traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup.family import Joint
 from vision.setup.geometry import Similarity
-from vision.setup.station import Station
 
 #: Steepest slope of the map's scale, degrees: steeper metal sees no light.
 STEEPEST_DEG = 45.0
@@ -152,7 +151,7 @@ def draw_seen(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, i
     canvas = paper.canvas
     joint = seen.joints[index]
     center = np.array([joint.x_mm, joint.y_mm])
-    used = [LAND, *draw_pairs(canvas, seen, traces, index, cut)]
+    used = [LAND, *draw_pairs(canvas, traces, index, cut)]
     for each in lands_in(seen.joints, cut):
         if each is not joint:
             _line(canvas, _outline(each, cut), LAND, closed=True, thick=1)
@@ -249,7 +248,7 @@ def _draw_balls(canvas: Picture, traces: Traces, cut: Cut) -> list[Mark]:
     return used
 
 
-def draw_pairs(canvas: Picture, seen: ViewSurfaces, traces: Traces, index: int, cut: Cut) -> list[Mark]:
+def draw_pairs(canvas: Picture, traces: Traces, index: int, cut: Cut) -> list[Mark]:
     """Draw the corridors along which solder leads from a joint to its neighbours."""
     used = []
     pairs = traces.corridors
@@ -295,8 +294,8 @@ def scale_bar(paper: Paper, cut: Cut) -> None:
     paper.text(11.0 + width / 2.0, y - 5, f"{length:g} mm", 12, WHITE, "ms")
 
 
-def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, index: int, cut: Cut,
-                  station: Station) -> Picture:
+def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, index: int,
+                  cut: Cut) -> Picture:
     """Return the slope map: viridis from flat (dark violet) to steep (yellow), black where no light answers.
 
     Slopes hold for metal only: the board round it is pale and without colour. Bare land is flat, however dull it is.
@@ -334,10 +333,7 @@ def _bare_land(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, 
     solder_mm = np.where(traces.covered[index], traces.toe_mm[index], joint.hole_mm / 2.0)
     away = np.hypot(x, y)
     bare = (away > solder_mm[azimuth]) & (away < seen.patches.land_edge_mm[index][azimuth])
-    for plane, flat in zip(planes, land.tolist(), strict=True):
-        ratio = (plane + 0.05) / (flat + 0.05)
-        bare &= (ratio < LIKE_FIDUCIAL) & (ratio > 1.0 / LIKE_FIDUCIAL)
-    return np.asarray(bare, dtype=np.bool_)
+    return np.asarray(bare & like_land(planes, land, LIKE_FIDUCIAL), dtype=np.bool_)
 
 
 def colour_bar(paper: Paper, left: int, top: int, height: int) -> None:

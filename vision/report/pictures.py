@@ -71,7 +71,7 @@ def sheet_pictures(files: BoardFiles, family: Family, station: Station, sheet: L
             seen = see_view(load_view(view.name, files.pictures, station), family, view, station)
         except (PictureError, RegistrationError):
             continue
-        traces = find_traces(seen, station)
+        traces = find_traces(seen)
         for part in here:
             found[part_name(part)] = draw_zoom(seen, traces, inspection, part, family, station, sheet)
     return found

@@ -8,7 +8,7 @@ import re
 import stat
 import tomllib
 import typing
-from collections.abc import Callable, Collection, Iterable
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
@@ -18,6 +18,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, Field, Validati
 from models.errors import InputError, Problem
 
 Model = TypeVar("Model", bound=BaseModel)
+Read = TypeVar("Read")
 #: A check across the fields of one item: (key, got, wanted) for each thing wrong.
 Check = Callable[[Any], Iterable[tuple[str, str, str]]]
 
@@ -145,6 +146,47 @@ def validated(model: type[Model], data: object, file: str, where: str = "", chec
     problems = [Problem(file, ", ".join(part for part in (where, key) if part), got, wanted)
                 for key, got, wanted in (check(found) if check else ())]
     return (None if problems else found), problems
+
+
+def validated_rows(path: Path, model: type[Model], required: tuple[str, ...], optional: tuple[str, ...],
+                   most: int) -> tuple[list[tuple[int, Model]], list[Problem]]:
+    """Return the rows of a CSV file with their numbers, each checked against a model, and all problems.
+
+    Raises InputError where the file cannot be read as CSV text at all or holds more than `most` rows.
+    """
+    table = read_rows(path, required, optional)
+    problems = list(table.problems)
+    if len(table.rows) > most:
+        raise InputError([*problems, Problem(str(path), "", f"{len(table.rows)} rows", f"at most {most}")])
+    found: list[tuple[int, Model]] = []
+    for number, cells in table.rows:
+        row, more = validated(model, cells, str(path), f"row {number}", lacking=table.lacking)
+        problems += more
+        if row is not None:
+            found.append((number, row))
+    return found, problems
+
+
+def if_there(path: Path, read: Callable[[Path], Read]) -> tuple[Read | None, list[Problem]]:
+    """Return what an optional file holds, None where it is not there, and all problems of it."""
+    if not path.exists():
+        return None, []
+    try:
+        return read(path), []
+    except InputError as error:
+        return None, list(error.problems)
+
+
+def write_rows(path: Path, columns: Sequence[str], rows: Iterable[Sequence[object]]) -> Path:
+    """Write a CSV file with a header, whole or not at all, and return its path."""
+    from models.limits import write_whole
+
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows(rows)
+    write_whole(path, buffer.getvalue())
+    return path
 
 
 def _problem(model: type[BaseModel], file: str, where: str, item: Any) -> Problem:

@@ -8,8 +8,6 @@ measured depends on it, so it is part of what a family is.
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from itertools import pairwise
@@ -19,7 +17,7 @@ from typing import Annotated
 from pydantic import BaseModel, ConfigDict, Field
 
 from models.errors import InputError, Problem
-from vision.setup._reading import Number, Word, read_rows, validated
+from vision.setup._reading import Number, Word, if_there, validated_rows, write_rows
 
 FILE = "pixels.csv"
 COLUMNS = ("station", "roughness", "moment_deg", "slope_deg", "n")
@@ -71,29 +69,15 @@ def pixel_table(points: tuple[PixelPoint, ...]) -> PixelTable:
 
 def pixels_of(folder: Path) -> tuple[PixelTable | None, list[Problem]]:
     """Return what a family's folder holds about pixels, None where the file is not there, and all problems of it."""
-    path = folder / FILE
-    if not path.exists():
-        return None, []
-    try:
-        return read_pixels(path), []
-    except InputError as error:
-        return None, list(error.problems)
+    return if_there(folder / FILE, read_pixels)
 
 
 def read_pixels(path: Path | str) -> PixelTable:
     """Read pixels.csv; raise InputError with every problem."""
     path = Path(path)
-    table = read_rows(path, COLUMNS, ())
-    problems = list(table.problems)
-    if len(table.rows) > MOST_ROWS:
-        raise InputError([*problems, Problem(str(path), "", f"{len(table.rows)} rows", f"at most {MOST_ROWS}")])
-    found: list[tuple[int, PixelPoint]] = []
-    for number, cells in table.rows:
-        row, more = validated(_Row, cells, str(path), f"row {number}", lacking=table.lacking)
-        problems += more
-        if row is not None:
-            found.append((number, PixelPoint(**row.model_dump())))
-    if not table.rows and not problems:
+    rows, problems = validated_rows(path, _Row, COLUMNS, (), MOST_ROWS)
+    found = [(number, PixelPoint(**row.model_dump())) for number, row in rows]
+    if not found and not problems:
         problems.append(Problem(str(path), "", "no rows", "at least two points, or no file"))
     problems += [Problem(str(path), where, got, wanted) for where, got, wanted in _faults(found)]
     if problems:
@@ -121,16 +105,8 @@ def _faults(rows: list[tuple[int, PixelPoint]]) -> Iterator[tuple[str, str, str]
 
 def write_pixels(table: PixelTable, folder: Path | str) -> Path:
     """Write pixels.csv into a family's folder, whole or not at all, and return its path."""
-    from models.limits import write_whole
-
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in point_rows(table.points):
-        writer.writerow([row[name] for name in COLUMNS])
-    path = Path(folder) / FILE
-    write_whole(path, buffer.getvalue())
-    return path
+    return write_rows(Path(folder) / FILE, COLUMNS,
+                      ([row[name] for name in COLUMNS] for row in point_rows(table.points)))
 
 
 def point_rows(points: tuple[PixelPoint, ...]) -> list[dict[str, str | int | float]]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import string
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -63,6 +64,21 @@ class Station:
     def exposures(self) -> tuple[str, ...]:
         """Names of the exposures in the order in which the lights first use them."""
         return tuple(dict.fromkeys(light.exposure for light in self.lights))
+
+
+def picture_names(files: str, choices: Mapping[str, str]) -> re.Pattern[str]:
+    """Return the expression of picture names after a pattern such as `{serial}_{view}.png`.
+
+    `choices` are the expressions of serial, view and exposure; letter case of the ending is free.
+    """
+    expression = ""
+    for text, name, _, _ in string.Formatter().parse(files):
+        stem, dot, ending = text.rpartition(".")
+        is_ending = dot and f".{ending}".lower() in PICTURE_ENDINGS
+        expression += re.escape(stem) + rf"\.(?i:{re.escape(ending)})" if is_ending else re.escape(text)
+        if name:
+            expression += f"(?P<{name}>{choices[name]})"
+    return re.compile(expression)
 
 
 class _Strict(BaseModel):

@@ -8,8 +8,6 @@ uncertainty is stated.
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Sequence
 from pathlib import Path
@@ -19,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from models.errors import InputError, Problem
 from models.uncertainty import Band, UncertaintyModel, model_problems
-from vision.setup._reading import Number, Text, Word, read_rows, validated
+from vision.setup._reading import Number, Text, Word, if_there, validated_rows, write_rows
 
 FILE = "uncertainty.csv"
 REQUIRED = ("measure", "from", "to", "n", "bias", "standard_uncertainty", "low_95", "high_95")
@@ -49,31 +47,18 @@ class _Row(BaseModel):
 
 def uncertainty_of(folder: Path) -> tuple[UncertaintyModel | None, list[Problem]]:
     """Return the uncertainties of the family in a folder, None where the file is not there, and all problems of it."""
-    path = folder / FILE
-    if not path.exists():
-        return None, []
-    try:
-        return read_uncertainty(path), []
-    except InputError as error:
-        return None, list(error.problems)
+    return if_there(folder / FILE, read_uncertainty)
 
 
 def read_uncertainty(path: Path | str) -> UncertaintyModel:
     """Read uncertainty.csv; raise InputError with every problem."""
     path = Path(path)
-    table = read_rows(path, REQUIRED, tuple(name for name in COLUMNS if name not in REQUIRED))
-    problems = list(table.problems)
-    if len(table.rows) > MOST_ROWS:
-        raise InputError([*problems, Problem(str(path), "", f"{len(table.rows)} rows", f"at most {MOST_ROWS}")])
-    bands: list[tuple[str, Band]] = []
-    for number, cells in table.rows:
-        row, more = validated(_Row, cells, str(path), f"row {number}", lacking=table.lacking)
-        problems += more
-        if row is not None:
-            bands.append((f"row {number}", Band(
-                row.station, row.measure, row.land_kind, row.condition, row.low, row.high, row.n, row.bias,
-                math.nan if row.repeatability is None else row.repeatability, row.standard_uncertainty,
-                row.low_95, row.high_95)))
+    rows, problems = validated_rows(path, _Row, REQUIRED, tuple(name for name in COLUMNS if name not in REQUIRED),
+                                    MOST_ROWS)
+    bands = [(f"row {number}", Band(
+        row.station, row.measure, row.land_kind, row.condition, row.low, row.high, row.n, row.bias,
+        math.nan if row.repeatability is None else row.repeatability, row.standard_uncertainty,
+        row.low_95, row.high_95)) for number, row in rows]
     problems += [Problem(str(path), where, got, wanted) for where, got, wanted in model_problems(bands)]
     if problems:
         raise InputError(problems, "`meniscope train` writes this file anew.")
@@ -82,17 +67,9 @@ def read_uncertainty(path: Path | str) -> UncertaintyModel:
 
 def write_uncertainty(bands: Sequence[Band], folder: Path | str) -> Path:
     """Write uncertainty.csv into a family's folder, whole or not at all, and return its path."""
-    from models.limits import write_whole
-
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(COLUMNS)
-    for row in band_rows(bands):
-        writer.writerow(["" if row[name] is None else repr(row[name]).removesuffix(".0")
-                         if isinstance(row[name], float) else row[name] for name in COLUMNS])
-    path = Path(folder) / FILE
-    write_whole(path, buffer.getvalue())
-    return path
+    return write_rows(Path(folder) / FILE, COLUMNS, (
+        ["" if row[name] is None else repr(row[name]).removesuffix(".0") if isinstance(row[name], float)
+         else row[name] for name in COLUMNS] for row in band_rows(bands)))
 
 
 def band_rows(bands: Sequence[Band]) -> list[dict[str, str | int | float | None]]:

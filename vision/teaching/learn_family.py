@@ -102,7 +102,7 @@ def learn_family(boards: Sequence[BoardFiles], family: Family, station: Station,
         else:
             used.append(files.serial)
             for seen in views:
-                _gather(seen, station, told, leads)
+                _gather(seen, told, leads)
                 masks.append(np.median(seen.surface.mask_response.astype(np.float64), axis=0))
         if progress is not None:
             progress(number, len(boards))
@@ -123,14 +123,14 @@ def _look(files: BoardFiles, family: Family, station: Station) -> list[ViewSurfa
     return [see_view(load_view(view.name, files.pictures, station), family, view, station) for view in family.views]
 
 
-def _gather(seen: ViewSurfaces, station: Station, told: dict[str, list[NDArray[np.float64]]],
+def _gather(seen: ViewSurfaces, told: dict[str, list[NDArray[np.float64]]],
             leads: dict[str, list[tuple[float, float]]]) -> None:
     """Note the size error of every land and the place of every lead of one view."""
     whole = seen.patches.in_picture
     for joint, change, good in zip(seen.joints, edge_changes(seen), whole, strict=True):
         if good and np.isfinite(change).all():
             told.setdefault(joint.name, []).append(change)
-    found = leads_of(seen, station)
+    found = leads_of(seen)
     for k, joint in enumerate(seen.joints):
         if whole[k] and found.visible[k] > LEAD_SEEN:
             leads[joint.name].append((float(found.offset_x_mm[k]), float(found.offset_y_mm[k])))
