@@ -22,15 +22,21 @@ from vision.setup.geometry import Similarity
 GRID = 112  # samples each way
 MARGIN_MM = 1.5  # the window reaches this far beyond the chip's long side
 EDGE = 0.17  # step of the square root of response that counts as a full edge; noise makes less than a fifth of it
-NEAR_TURNS = (-10.0, -5.0, 0.0, 5.0, 10.0)
+NEAR_TURNS, MORE_TURNS = (-5.0, 0.0, 5.0), (-10.0, 10.0)
 FAR_TURNS = tuple(float(turn) for turn in range(-90, 90, 6) if abs(turn) > 12)
 FINE_TURNS = (-3.0, -1.5, 1.5, 3.0)
-LOOKED_AT = 16  # so many of the far turns
+LOOKED_AT = 16  # so many of the far turns at most
+HALF_FINE_LOSS = 0.2  # at most so much less evidence than in full is seen in a picture half as fine
+WORTH = 0.5  # less evidence than this is no chip, whatever its place
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
 SURE = 0.9  # evidence that ends the search among small turns
+SETTLED = 0.7  # evidence of a place near the nominal one that no nearly straight one further off surpasses
+NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
+BRIM = 6  # samples that edges and means reach beyond an outline
 
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
+Place = tuple[float, float, float, float]  # evidence, shift along and across the turned axes (samples), turn (deg)
 
 
 @dataclass(frozen=True)
@@ -45,23 +51,22 @@ class Fit:
 
 
 def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optics) -> Fit:
-    """Find a chip near its nominal place: first nearly straight, then turned any way.
+    """Find a chip near its nominal place: first in it and nearly straight, then further off, then turned any way.
 
     Turns any way are first compared in a picture half as fine; the best of them are then looked at in full.
     """
     long, short = max(chip.body_w_mm, chip.body_h_mm), min(chip.body_w_mm, chip.body_h_mm)
     step = (long + 2.0 * MARGIN_MM) / GRID
     window = _window(capture, chip, to_picture, step)
-    coarse = _halved(window)
     flat = int(np.argmin(optics.slope_deg))
     half = (0.5 * long / step, 0.5 * short / step)
-    coarse_half = (0.5 * half[0], 0.5 * half[1])
-    best = max(_places(window, flat, half, NEAR_TURNS))
+    best, reach = _nearly_straight(window, flat, half, NEAR), NEAR
+    if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
+        reach = FURTHEST * 2.0 * half[0]
+        best = _nearly_straight(window, flat, half, reach)
     if best[0] < SURE:
-        far = sorted(_places(coarse, flat, coarse_half, FAR_TURNS))[-LOOKED_AT:]
-        other = max(_places(window, flat, half, tuple(place[3] for place in far)))
-        best = other if other[0] > best[0] + 0.05 else best
-    best = max(best, *_places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS)))
+        best = _any_turn(window, flat, half, best)
+    best = max(best, *_places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach))
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
@@ -72,21 +77,49 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     return Fit(evidence, step * float(along), step * float(across), float((turn + 90.0) % 180.0 - 90.0), cover)
 
 
-def _places(window: Plane, flat: int, half: tuple[float, float],
-            turns: Sequence[float]) -> list[tuple[float, float, float, float]]:
-    """Return evidence, shift in the turned axes (samples) and turn of the best place at each of some turns.
+def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
+    """Return the best place within reach (samples) among small turns; the larger of them follow from the smaller."""
+    best = max(_places(window, flat, half, NEAR_TURNS, reach))
+    if best[3] == 0.0 and best[0] >= SETTLED:
+        return best
+    return max(best, *_places(window, flat, half, MORE_TURNS, reach))
+
+
+def _any_turn(window: Plane, flat: int, half: tuple[float, float], best: Place) -> Place:
+    """Return the best place at any turn where it is clearly better than the best nearly straight one, else that."""
+    coarse_half = (0.5 * half[0], 0.5 * half[1])
+    far = sorted(_places(_halved(window), flat, coarse_half, FAR_TURNS, FURTHEST * half[0]))[-LOOKED_AT:]
+    least = max(best[0] + 0.05, WORTH, far[-1][0]) - HALF_FINE_LOSS
+    turns = tuple(place[3] for place in far if place[0] >= least)
+    other = max(_places(window, flat, half, turns, FURTHEST * 2.0 * half[0]), default=best)
+    return other if other[0] > best[0] + 0.05 else best
+
+
+def _places(window: Plane, flat: int, half: tuple[float, float], turns: Sequence[float],
+            reach: float) -> list[Place]:
+    """Return evidence, shift in the turned axes (samples) and turn of the best place within reach at each turn.
 
     `window` is [light, row, col].
     """
-    turned = [_turned(window, turn) for turn in turns]
-    planes = [np.stack([shown[light] for shown in turned], axis=-1) for light in range(len(window))]
-    score = _scores(planes, flat, *half)
+    if not turns:
+        return []
+    side = window.shape[1]
+    reach = min(reach, side / 2.0)
+    rows, columns = (_part(side, reach + extent + BRIM) for extent in (half[1], half[0]))
+    turned = np.stack([_turned(window, turn, rows, columns) for turn in turns], axis=1)
+    score = _scores(turned, flat, half, reach, side == GRID)
     middle = (score.shape[0] - 1) / 2.0
     best = score.reshape(-1, len(turns)).argmax(axis=0)
     row, column = np.unravel_index(best, score.shape[:2])
     evidence = score[row, column, np.arange(len(turns))]
     return [(float(found), float(u - middle), float(v - middle), turn)
             for found, u, v, turn in zip(evidence, column, row, turns, strict=True)]
+
+
+def _part(side: int, reach: float) -> slice:
+    """Return the part of an axis of `side` samples that lies within reach of its middle."""
+    first = max(0, int(np.floor(side / 2.0 - reach)))
+    return slice(first, side - first)
 
 
 def _halved(window: Plane) -> Plane:
@@ -96,16 +129,18 @@ def _halved(window: Plane) -> Plane:
     return half
 
 
-def _turned(window: Plane, turn: float) -> Plane:
-    """Return a window [light, row, col] seen in turned axes."""
+def _turned(window: Plane, turn: float, rows: slice = slice(0, None), columns: slice = slice(0, None)) -> Plane:
+    """Return a window [light, row, col], or part of it, seen in turned axes."""
     if turn == 0.0:
-        return window
+        return window[:, rows, columns]
     side = window.shape[1]
     middle = (side - 1) / 2.0
     matrix = cv2.getRotationMatrix2D((middle, middle), turn, 1.0)
-    shown = np.empty_like(window)
+    # OpenCV turns the other way than the matrix says: what lies in the part is looked up in the whole.
+    matrix[:, 2] -= (columns.start, rows.start)
+    shown = np.empty((len(window), len(range(side)[rows]), len(range(side)[columns])), dtype=np.float32)
     for plane, found in zip(window, shown, strict=True):
-        cv2.warpAffine(plane, matrix, (side, side), dst=found, flags=cv2.INTER_LINEAR,
+        cv2.warpAffine(plane, matrix, found.shape[::-1], dst=found, flags=cv2.INTER_LINEAR,
                        borderMode=cv2.BORDER_REPLICATE)
     return shown
 
@@ -142,27 +177,32 @@ def _window(capture: Capture, chip: Chip, to_picture: Similarity, step: float) -
     return np.sqrt(np.maximum(capture.sample(map_x, map_y), np.float32(0.0)))
 
 
-def _scores(planes: Sequence[Plane], flat: int, half_long: float, half_short: float) -> Plane:
-    """Return the evidence [row, col, turn] that a chip's middle lies there; half sides in samples.
+def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, fine: bool) -> Plane:
+    """Return the evidence [row, col, turn] that a chip's middle lies there, for places up to `reach` off the middle.
 
-    `planes` are the lights' windows [row, col, turn]. Places too far off have no evidence.
+    `turned` [light, turn, row, col] are windows around the nominal place, `half` the half sides, all in samples;
+    `fine` says that they are no picture half as fine. Places too far off have no evidence.
     """
-    side = len(planes[0])
-    along, across = (_edges(planes, way) for way in (1, 0))
-    shine = _mean(planes[flat], 3, 3) if side == GRID else planes[flat]
+    half_long, half_short = half
+    along, across, shine = (np.ascontiguousarray(np.moveaxis(part, 0, 2)) for part in (
+        _edges(turned, 3, fine), _edges(turned, 2, fine), turned[flat]))
+    shine = _mean(shine, 3, 3) if fine else shine
     # Only middles within reach are looked at; what lies beyond the window counts as nothing.
-    place = np.arange(side) - (side - 1) / 2.0
-    reach = np.nonzero(np.abs(place) <= FURTHEST * 2.0 * half_long)[0]
-    first, last = int(reach[0]), int(reach[-1]) + 1
-    beyond = max(0, int(np.ceil(half_long)) + 1 - first)
+    near = np.arange(-np.floor(reach - 0.5) - 0.5, reach)
+    before = [length // 2 - len(near) // 2 for length in shine.shape[:2]]
+    beyond = max(0, int(np.ceil(half_long)) + 1 - min(before))
+    first = [beyond + count for count in before]
 
     def at(plane: Plane, column: float, row: float) -> Plane:
-        right, down = first + beyond + round(column), first + beyond + round(row)
-        return plane[down:down + last - first, right:right + last - first]
+        down, right = first[0] + round(row), first[1] + round(column)
+        return plane[down:down + len(near), right:right + len(near)]
 
     def framed(plane: Plane) -> Plane:
-        whole = np.zeros((side + 2 * beyond, side + 2 * beyond, plane.shape[2]), dtype=np.float32)
-        whole[beyond:beyond + side, beyond:beyond + side] = plane
+        if beyond == 0:
+            return plane
+        rows, columns, turns = plane.shape
+        whole = np.zeros((rows + 2 * beyond, columns + 2 * beyond, turns), dtype=np.float32)
+        whole[beyond:beyond + rows, beyond:beyond + columns] = plane
         return whole
 
     end, body, ends, short_sides, long_sides = (
@@ -171,35 +211,40 @@ def _scores(planes: Sequence[Plane], flat: int, half_long: float, half_short: fl
             (along, 1.0, 1.7 * half_short), (across, 0.26 * half_long, 1.0), (across, 1.1 * half_long, 1.0)))
     evidence = np.minimum(at(ends, -half_long, 0.0), at(ends, half_long, 0.0))
     sides = np.zeros_like(evidence)
+    shade = at(body, 0.0, 0.0)
     for sign in (-1.0, 1.0):
         metal = np.minimum(at(end, sign * 0.77 * half_long, 0.0), at(end, sign * 0.89 * half_long, 0.0))
         # The body sends back less than half of what a metal end does, in square roots seven tenths.
-        shade = at(body, 0.0, 0.0) / np.maximum(metal, np.float32(0.05))
-        evidence = np.minimum(evidence, np.clip((np.float32(0.95) - shade) * np.float32(4.0), 0.0, 1.0))
+        dim = shade / np.maximum(metal, np.float32(0.05))
+        evidence = np.minimum(evidence, np.clip((np.float32(0.95) - dim) * np.float32(4.0), 0.0, 1.0))
         for other in (-1.0, 1.0):
             sides += np.float32(0.15) * at(short_sides, sign * 0.84 * half_long, other * half_short)
         sides += np.float32(0.2) * at(long_sides, 0.0, sign * half_short)
-    near = place[first:last] / (2.0 * half_long)
-    evidence[np.hypot(near[:, None], near[None, :]) > FURTHEST] = 0.0
-    found = np.zeros(planes[0].shape, dtype=np.float32)
-    found[first:last, first:last] = evidence * sides
-    return found
+    evidence[np.hypot(near[:, None], near[None, :]) > FURTHEST * 2.0 * half_long] = 0.0
+    evidence *= sides
+    return evidence
 
 
-def _edges(planes: Sequence[Plane], axis: int) -> Plane:
-    """Return how much of a full edge runs across an axis (0 rows, 1 columns) at each sample, 0 to 1.
+def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
+    """Return how much of a full edge runs across an axis of [light, turn, row, col] at each sample, 0 to 1.
 
     Two samples on either side are compared, in a window half as fine one.
     """
-    reach = 2 if len(planes[0]) == GRID else 1
-    steps = np.zeros_like(planes[0])
-    inner = np.moveaxis(steps, axis, 0)[reach:-reach]
-    for plane in planes:
-        line = np.moveaxis(plane, axis, 0)
-        two = line if reach == 1 else (line[1:] + line[:-1]) * np.float32(0.5)
-        np.maximum(inner, np.abs(two[1 + reach:] - two[:-1 - reach]), out=inner)
-    steps *= np.float32(1.0 / EDGE)
-    return np.minimum(steps, np.float32(1.0), out=steps)
+    reach = 2 if fine else 1
+    length = turned.shape[axis]
+
+    def part(first: int, last: int) -> tuple[slice, ...]:
+        return (slice(None),) * axis + (slice(first, length + last),)
+
+    two = turned if reach == 1 else (turned[part(1, 0)] + turned[part(0, -1)]) * np.float32(0.5)
+    length = two.shape[axis]
+    step = two[part(1 + reach, 0)] - two[part(0, -1 - reach)]
+    strongest = np.abs(step, out=step).max(axis=0)
+    strongest *= np.float32(1.0 / EDGE)
+    steps = np.zeros(turned.shape[1:], dtype=np.float32)
+    length = turned.shape[axis]
+    np.minimum(strongest, np.float32(1.0), out=steps[part(reach, -reach)[1:]])
+    return steps
 
 
 def _mean(plane: Plane, width: float, height: float) -> Plane:
