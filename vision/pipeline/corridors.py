@@ -21,8 +21,11 @@ from vision.setup.family import Joint
 MAX_GAP_MM = 2.6  # land edges further apart than this are not expected to be bridged
 ALONG, ACROSS = 36, 49
 OVERLAP_MM = 0.06  # the corridor begins and ends a little inside the lands' edges
+#: Beside the lands, so far and no further than so much of the gap, a bridge may be too steep to be lit.
+FOOT_MM, FOOT_SHARE = 0.12, 0.15
 UNLIKE_MASK, FLANK_STEPS = 0.10, 10  # so much a bridge's flank differs from the mask, and so many samples wide it is
 NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
+PRINT, LAMINATE = (0.35, 1.3), (0.2, 0.6)  # least and largest response under all lights
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
 
@@ -88,17 +91,21 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
     metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
     step_mm = corridors.width_mm / ACROSS
-    reach = _paths(metal)
+    # What lies over the lands themselves, or at a fillet's steep foot beside them, joins anything, and may be dark:
+    # only rows between have a width.
+    row_mm = (np.arange(ALONG) + 0.5) / ALONG * (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None]
+    foot = OVERLAP_MM + np.minimum(FOOT_MM, FOOT_SHARE * corridors.gap_mm)[:, None]
+    begins, stops = row_mm < foot, row_mm > corridors.gap_mm[:, None] + 2.0 * OVERLAP_MM - foot
+    over_gap = ~(begins | stops)
+    over_gap = over_gap | ~np.any(over_gap, axis=1, keepdims=True)
+    reach = _paths(metal, begins)
     # A second pass from the far end leaves only what belongs to a complete path.
     back = np.zeros_like(metal)
-    through = np.flatnonzero(reach[:, -1].any(axis=1))
-    back[through] = _paths(reach[through, ::-1])[:, ::-1]
-    # What lies over the lands themselves joins anything, and may be dark: only rows over the gap have a width.
-    row_mm = (np.arange(ALONG) + 0.5) / ALONG * (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None]
-    over_gap = (row_mm > OVERLAP_MM) & (row_mm < corridors.gap_mm[:, None] + OVERLAP_MM)
-    over_gap = over_gap | ~np.any(over_gap, axis=1, keepdims=True)
+    through = np.flatnonzero((reach.any(axis=2) & stops).any(axis=1))
+    back[through] = _paths(reach[through, ::-1], stops[through, ::-1])[:, ::-1]
     count = back.sum(axis=2)
-    columns = np.where(count.min(axis=1) > 0, np.where(over_gap, _steady(count), ACROSS).min(axis=1), 0)
+    whole = np.where(over_gap, count, ACROSS).min(axis=1) > 0
+    columns = np.where(whole, np.where(over_gap, _steady(count), ACROSS).min(axis=1), 0)
     joined = np.flatnonzero(columns)
     seen = np.zeros(len(columns))
     if len(joined):
@@ -112,14 +119,16 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     return np.asarray(np.where(columns > 0, np.maximum(lit, seen), 0.0) * step_mm, dtype=np.float64)
 
 
-def _paths(metal: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the metal [pair, along, across] that is reached from the first row, two samples aside a row at most."""
-    reach = np.zeros_like(metal)
-    reach[:, 0] = metal[:, 0]
+def _paths(metal: NDArray[np.bool_], begins: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the metal [pair, along, across] that is reached from rows where paths begin, [pair, along].
+
+    From row to row two samples aside at most.
+    """
+    reach = metal & begins[:, :, None]
     spread = np.ones((1, 5), dtype=np.uint8)
     for row in range(1, ALONG if len(metal) else 1):
         near = cv2.dilate(reach[:, row - 1].view(np.uint8), spread).view(np.bool_)
-        np.logical_and(near, metal[:, row], out=reach[:, row])
+        reach[:, row] |= near & metal[:, row]
     return reach
 
 
@@ -179,7 +188,8 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     """Say which samples [n, light, ...] are bare metal and not solder mask or print, given the mask [n, light].
 
     Metal mirrors some light well above the mask. White print is bright under all lights alike (a Lambertian
-    surface has about the same response under each), metal never is.
+    surface has about the same response under each), metal never is. Bare laminate, where the openings of the mask
+    run together between near lands, is as matt and a good deal darker.
     """
     ones = (1,) * (samples.ndim - 2)
     limit = (1.25 * mask + 0.16 * optics.lit_energy / optics.white).astype(np.float32)
@@ -189,9 +199,10 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
         plane = samples[:, light]
         metal |= plane > limit[:, light].reshape(-1, *ones)
         low, high = np.minimum(low, plane), np.maximum(high, plane)
-    print_like = (high < np.float32(1.3)) & (low > np.float32(0.35))
-    print_like &= high < 2.0 * low
-    return np.asarray(metal & ~print_like, dtype=np.bool_)
+    matt = (low > np.float32(PRINT[0])) & (high < np.float32(PRINT[1]))
+    matt |= (low > np.float32(LAMINATE[0])) & (high < np.float32(LAMINATE[1]))
+    matt &= high < 2.0 * low
+    return np.asarray(metal & ~matt, dtype=np.bool_)
 
 
 def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:

@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
-from vision.pipeline.surface import STEEP_DEG, Surface, smooth_azimuth
-from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches, azimuths_rad
+from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
+from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
 INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
-CREST_DEG, CREST_SCATTER = 4.0, 2.0
-BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead one may look into the hole
-EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 BARE_SHARE = 0.65
 STEEP_BESIDE_LEAD_DEG = 68.0
 DOMED = 0.05  # convexity of a dome for certain
 BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
-BRIM_SHARE = 0.80  # of a flat land's brightness, or of lit solder's where that is less
-BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
-LAND = slice(0, OUTSIDE.start)  # hole and ring
 Column = NDArray[np.float64]
 
 
@@ -64,98 +58,22 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     return columns
 
 
-def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray[np.float32]:
-    """Distance of every sample from the found lead's centre, mm, [joint, azimuth, radius]."""
-    radius, azimuth = patches.radius_mm[:, :, within], azimuths_rad()
-    # The law of cosines: no sample's own x and y are needed.
-    ahead = leads.offset_x_mm[:, None] * np.cos(azimuth) + leads.offset_y_mm[:, None] * np.sin(azimuth)
-    square = radius - (2.0 * ahead).astype(np.float32)[:, :, None]
-    square *= radius
-    square += (leads.offset_x_mm**2 + leads.offset_y_mm**2).astype(np.float32)[:, None, None]
-    away: NDArray[np.float32] = np.sqrt(np.maximum(square, np.float32(0.0)))
-    return away
-
-
 def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32] | None = None,
                      ends: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
-    An open hole and solder too steep to be lit are equally dark, so the dark zone itself says nothing; its brim
-    does. Three things show a gap. The land is bare from its edge inward to (nearly) the hole. Or what is lit
-    first, outward from the dark zone, is flat: a fillet comes out of the dark at the steepest slope that is lit,
-    a brim of solder or land at an open hole does not. Or the solder has a crest and black next to the lead: where it
-    wets the lead it gets flatter outward all the way, where it does not it falls off again towards the lead, and
-    between them one looks into the hole. `away` (over LAND) and `ends` are what lead_distance and solder_ends give.
+    A gap is where the land is bare from its edge inward to (nearly) the hole, or where what lies beside the lead shows
+    that one looks into the hole (see open_hole). `away` (over LAND) and `ends` are what lead_distance and solder_ends
+    give.
     """
     away = lead_distance(patches, leads, LAND) if away is None else away
     ends = solder_ends(patches, surface) if ends is None else ends
     onto_land = ends[0] >= INNER_STEPS
-    seen = (leads.visible > 0.5)[:, None]
-    abrupt = _flat_brim(surface, leads, away) & seen
-    crested = _crested(surface, leads, away) & _black_beside_lead(surface, leads, away) & seen
+    open_there = open_hole(patches, surface, leads, away, onto_land)
     # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
     _, toe_mm = find_toe(patches, surface, onto_land, ends[1])
     domed = _convexity(patches, surface, onto_land, toe_mm, leads)[:, None] > DOMED
-    return smooth_azimuth(onto_land & ((~abrupt & ~crested) | domed), 5)
-
-
-def _flat_brim(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths the dark zone around the lead ends at something flat, [joint, azimuth].
-
-    What is flat is as bright as the fiducials, or nearly so; steep solder that mirrors a neighbour's flat parts is not.
-    """
-    within = slice(0, RING.stop - EDGE_STEPS)
-    outside = away[:, :, within] > (leads.nominal_radius_mm + 0.02).astype(np.float32)[:, None, None]
-    dark = surface.dark[:, :, within]
-    dark_before = np.cumsum(dark & outside, axis=2, dtype=np.uint8)  # less than 256 samples
-    # The last dark sample before the first lit run of three.
-    lit = outside & (dark_before >= 2)
-    lit &= ~dark
-    run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
-    first = run.argmax(axis=2)
-    steps = np.minimum(first[:, :, None] + np.arange(1, 5), run.shape[2] + 1)
-    slopes = np.take_along_axis(surface.slope_deg[:, :, within], steps, axis=2)
-    found = np.take_along_axis(run, first[:, :, None], axis=2)[:, :, 0]
-    found &= slopes.max(axis=2) < BRIM_DEG
-    if surface.land_level is not None:
-        bright = np.take_along_axis(surface.radiance[:, :, within], steps, axis=2).mean(axis=2)
-        found &= bright > np.float32(BRIM_SHARE * min(surface.land_level, 1.0))
-    return np.asarray(found, dtype=np.bool_)
-
-
-def _black_beside_lead(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths at least two samples just outside the lead are black, [joint, azimuth]."""
-    within = slice(0, RING.start + INNER_STEPS)
-    lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
-    near = away[:, :, within]
-    beside = (near > np.float32(0.95) * lead) & (near < lead + np.float32(BESIDE_MM))
-    beside &= surface.energy[:, :, within] < np.float32(BLACK)
-    return np.asarray(np.count_nonzero(beside, axis=2) >= 2, dtype=np.bool_)
-
-
-def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths the slope falls below what it is further out, [joint, azimuth].
-
-    By more than grain can do: the limit grows with the joint's own scatter of slope from sample to sample.
-    """
-    within = slice(0, RING.stop - EDGE_STEPS)
-    dark = surface.dark[:, :, within]
-    steep = np.maximum(surface.slope_deg[:, :, within], dark * np.float32(STEEP_DEG))
-    soft = np.asarray(cv2.blur(steep.reshape(-1, steep.shape[2]), (3, 5)), dtype=np.float32).reshape(steep.shape)
-    ring = slice(RING.start, RING.stop - EDGE_STEPS)
-    rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
-    rough *= ~dark[:, ::2, ring]
-    scatter = np.median(rough.reshape(len(rough), -1), axis=1) / 0.6745
-    limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
-    outside = away[:, :, within] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
-    flattest = np.maximum(soft, ~outside * np.float32(90.0))
-    np.minimum.accumulate(flattest, axis=2, out=flattest)
-    beyond_crest = (soft - flattest > limit) & outside
-    beyond_crest &= ~dark
-    # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.
-    peak = (soft * beyond_crest).max(axis=2)
-    flattens = soft[:, :, -3:].mean(axis=2) < peak - 1.5
-    return np.asarray((np.count_nonzero(beyond_crest, axis=2) >= 4) & flattens, dtype=np.bool_)
+    return smooth_azimuth(onto_land & (~open_there | domed), 5)
 
 
 def bare_from(surface: Surface) -> NDArray[np.int64]:

@@ -25,6 +25,7 @@ ON_LEAD_MM = -0.10
 LEAST_MM = 0.15  # from the lead's edge
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
+CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begin no further out
 SMALLEST = 10  # samples
 LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
 TONGUE_MM = 0.20  # beyond the land
@@ -118,9 +119,16 @@ def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
     if not ((ridge.mass >= MASS and ridge.start_mm <= FOOT_MM)
             or (ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)):
         return False
-    rivals = (other for other in others if other.end_mm >= LEAST_MM and other.start_mm < RIVAL_FOOT_MM
-              and abs((other.azimuth_rad - ridge.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi) > APART_RAD)
-    return max((other.mass for other in rivals), default=0.0) <= ALONE * ridge.mass
+    lines = [other for other in others if other.end_mm >= LEAST_MM and other.start_mm < CHAIN_FOOT_MM
+             and _apart(other, ridge) > APART_RAD]
+    # A crease often breaks in two: what goes on in the same direction counts with it.
+    rivals = (sum(other.mass for other in lines if _apart(other, one) < CHAIN_RAD)
+              for one in lines if one.start_mm < RIVAL_FOOT_MM)
+    return max(rivals, default=0.0) <= ALONE * ridge.mass
+
+
+def _apart(one: _Ridge, other: _Ridge) -> float:
+    return float(abs((one.azimuth_rad - other.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi))
 
 
 def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],

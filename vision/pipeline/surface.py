@@ -24,6 +24,7 @@ FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this br
 DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
+EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
 

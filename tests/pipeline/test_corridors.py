@@ -1,0 +1,84 @@
+"""Solder between near lands on plainly drawn pictures: what lies between decides, not how near they are."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from tests.pipeline.drawn import LIGHTS
+from vision.pipeline.capture import Capture
+from vision.pipeline.corridors import bridge_widths, find_corridors
+from vision.pipeline.optics import _optics
+from vision.setup import Joint, Similarity
+
+PX_PER_MM = 50.0
+MASK, LAMINATE, METAL = (0.12, 0.08, 0.1), (0.25, 0.42, 0.41), (2.5, 1.6, 0.5)
+DARK = (0.03, 0.03, 0.03)
+
+
+def two_lands(gap_mm: float) -> tuple[Joint, Joint]:
+    return tuple(Joint("J1", str(n + 1), 2.0 + n * (1.8 + gap_mm), 2.0, "round", 1.8, 1.8, 0.0, 1.0, "round", 0.6, 0.6,
+                       f"N{n}") for n in range(2))  # type: ignore[return-value]
+
+
+def drawn(joints: tuple[Joint, Joint], between: tuple[float, float, float] = MASK, around_mm: float = 0.0,
+          bridge_mm: float = 0.0, dark_foot_mm: float = 0.0) -> Capture:
+    """Two lands on mask, each in a larger opening that shows laminate, with a bar of metal from middle to middle.
+
+    The bar is dark from each land's edge on for `dark_foot_mm`.
+    """
+    factor, size = 4, (360, 200)
+    planes = []
+    for light in range(3):
+        canvas = np.full((size[1] * factor, size[0] * factor), MASK[light], dtype=np.float32)
+
+        def at(x_mm: float, y_mm: float = 2.0) -> tuple[int, int]:
+            return round(x_mm * PX_PER_MM * factor), round(y_mm * PX_PER_MM * factor)
+
+        for colour, more in ((between, around_mm), (METAL, 0.0)):
+            for joint in joints:
+                cv2.circle(canvas, at(joint.x_mm), round((0.9 + more) * PX_PER_MM * factor), colour[light], -1)
+        left, right = joints[0].x_mm + 0.9, joints[1].x_mm - 0.9
+        if bridge_mm:
+            half = bridge_mm / 2.0
+            cv2.rectangle(canvas, at(left - 0.3, 2.0 - half), at(right + 0.3, 2.0 + half), METAL[light], -1)
+        if dark_foot_mm:
+            for edge, way in ((left, 1.0), (right, -1.0)):
+                cv2.rectangle(canvas, at(edge - way * 0.1, 1.6), at(edge + way * dark_foot_mm, 2.4), DARK[light], -1)
+        planes.append(cv2.resize(canvas, size, interpolation=cv2.INTER_AREA))
+    return Capture("v1", np.stack(planes), np.zeros(size[::-1], dtype=np.uint8), ())
+
+
+def width(capture: Capture, joints: tuple[Joint, Joint]) -> float:
+    # The picture's rows run along board y here: what lies between two lands looks the same in a mirror.
+    place: Any = SimpleNamespace(to_picture=Similarity(PX_PER_MM * np.eye(2), np.zeros(2)))
+    mask = np.tile(np.array(MASK, dtype=np.float32), (2, 1))
+    return float(bridge_widths(capture, joints, find_corridors(joints), place, _optics(LIGHTS), mask)[0])
+
+
+@pytest.mark.parametrize("gap_mm", [0.12, 0.2, 0.6])
+@pytest.mark.parametrize("around_mm", [0.0, 0.1])
+def test_bare_laminate_between_near_lands_is_no_bridge(gap_mm: float, around_mm: float) -> None:
+    """Where two openings of the solder mask run together one sees bare laminate, matt and lighter than the mask."""
+    joints = two_lands(gap_mm)
+    assert width(drawn(joints, LAMINATE, around_mm), joints) == 0.0
+
+
+@pytest.mark.parametrize("gap_mm", [0.2, 0.6, 1.2])
+@pytest.mark.parametrize("around_mm", [0.0, 0.1])
+def test_metal_from_land_to_land_is_a_bridge(gap_mm: float, around_mm: float) -> None:
+    joints = two_lands(gap_mm)
+    found = width(drawn(joints, LAMINATE, around_mm, bridge_mm=0.3), joints)
+    # What is lit of a half-round neck is taken for the sine of the steepest lit slope of it (38 to 40 deg here).
+    assert 0.25 < found < 0.3 / np.sin(np.deg2rad(38.0)) + 0.08
+
+
+def test_a_bridge_may_be_too_steep_to_be_lit_beside_the_land() -> None:
+    """A bridge that ends at a dome meets its dark rim; solder that stops well before the land is no bridge."""
+    joints = two_lands(1.0)
+    assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.08), joints) > 0.25
+    assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.25), joints) == 0.0

@@ -1,0 +1,126 @@
+"""Tell an open hole beside the lead from solder that is too steep to be lit: both are dark."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.lead import Leads
+from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface
+from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
+
+LAND = slice(0, OUTSIDE.start)  # hole and ring
+WITHIN = slice(0, RING.stop - EDGE_STEPS)
+BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
+BRIM_MM = 0.13  # an open hole ends at its edge, or solder a little further out
+BRIM_FALLS_DEG, BRIM_RISES_DEG = 5.0, 1.5  # a brim stays level outward; behind a steep fillet it falls by more
+HOLE_DARK = 0.5  # share of lit solder; where a dull or a light board is mirrored, steep solder is brighter
+CREST_DEG, CREST_SCATTER = 4.0, 2.0
+BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead one may look into the hole
+#: Against what the dark zones of the view usually read: darker than the first is a hole whatever else is seen, as
+#: dark as the second and behind a crest too.
+BLACKER, DARKER = 0.42, 0.9
+BESIDE_STEPS = 5  # of the ring: no further is one beside the lead
+USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
+
+
+def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32],
+              onto_land: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say at which azimuths one looks into the hole beside a lead that is seen, [joint, azimuth].
+
+    An open hole and solder too steep to be lit are both dark. Three things show the hole. Its brim: what is lit
+    first, outward from the dark, is level and lies at the hole's edge, while a fillet comes out of the dark at the
+    steepest slope that is lit and flattens from there on. A crest with black behind it: where solder wets the lead it
+    gets flatter outward all the way, where it does not it falls off again towards the lead. And blackness itself:
+    steep solder mirrors the board, a hole mirrors nothing; how much the board gives is seen at the view's other joints.
+
+    `away` is what lead_distance gives over LAND, `onto_land` [joint, azimuth] says where solder lies on the land.
+    """
+    outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.02).astype(np.float32)[:, None, None]
+    first, found = _out_of_the_dark(surface, outside)
+    darkest = _darkest(surface, outside)
+    seen = (leads.visible > 0.5)[:, None]
+    asked = darkest[found & onto_land & seen]
+    usual = float(np.median(asked)) if len(asked) >= USUAL_FROM else np.inf
+    brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
+    brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM) & _is_level(surface, first)
+    crest = _black_beside_lead(surface, leads, away) & _crested(surface, leads, away)
+    crest &= darkest < np.float32(DARKER * usual)
+    black = found & (darkest < np.float32(BLACKER * usual)) if np.isfinite(usual) else np.zeros_like(found)
+    return np.asarray((brim | crest | black) & seen, dtype=np.bool_)
+
+
+def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray[np.float32]:
+    """Distance of every sample from the found lead's centre, mm, [joint, azimuth, radius]."""
+    radius, azimuth = patches.radius_mm[:, :, within], azimuths_rad()
+    # The law of cosines: no sample's own x and y are needed.
+    ahead = leads.offset_x_mm[:, None] * np.cos(azimuth) + leads.offset_y_mm[:, None] * np.sin(azimuth)
+    square = radius - (2.0 * ahead).astype(np.float32)[:, :, None]
+    square *= radius
+    square += (leads.offset_x_mm**2 + leads.offset_y_mm**2).astype(np.float32)[:, None, None]
+    away: NDArray[np.float32] = np.sqrt(np.maximum(square, np.float32(0.0)))
+    return away
+
+
+def _out_of_the_dark(surface: Surface, outside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Return the first sample of the first lit run of three behind something dark, and where there is one."""
+    dark = surface.dark[:, :, WITHIN]
+    dark_before = np.cumsum(dark & outside, axis=2, dtype=np.uint8)  # less than 256 samples
+    lit = outside & (dark_before >= 2)
+    lit &= ~dark
+    run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
+    first = run.argmax(axis=2)
+    return first, np.take_along_axis(run, first[:, :, None], axis=2)[:, :, 0]
+
+
+def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return the least energy beside the lead, up to a little beyond the hole's edge, [joint, azimuth]."""
+    near = slice(0, RING.start + 10)
+    least: NDArray[np.float32] = np.where(outside[:, :, near], surface.energy[:, :, near], np.float32(9.0)).min(axis=2)
+    return least
+
+
+def _is_level(surface: Surface, first: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Say where the surface is not steep from a sample on, and stays nearly as steep further out, [joint, azimuth]."""
+    def slopes(start: int, stop: int) -> NDArray[np.float32]:
+        steps = np.minimum(first[:, :, None] + np.arange(start, stop), WITHIN.stop - 1)
+        return np.take_along_axis(surface.slope_deg, steps, axis=2)
+
+    brim = slopes(1, 5).max(axis=2)
+    falls = brim - slopes(6, 12).mean(axis=2)
+    return np.asarray((brim < BRIM_DEG) & (falls < BRIM_FALLS_DEG) & (falls > -BRIM_RISES_DEG), dtype=np.bool_)
+
+
+def _black_beside_lead(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say at which azimuths at least two samples just outside the lead are black, [joint, azimuth]."""
+    within = slice(0, RING.start + BESIDE_STEPS)
+    lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
+    near = away[:, :, within]
+    beside = (near > np.float32(0.95) * lead) & (near < lead + np.float32(BESIDE_MM))
+    beside &= surface.energy[:, :, within] < np.float32(BLACK)
+    return np.asarray(np.count_nonzero(beside, axis=2) >= 2, dtype=np.bool_)
+
+
+def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say at which azimuths the slope falls below what it is further out, [joint, azimuth].
+
+    By more than grain can do: the limit grows with the joint's own scatter of slope from sample to sample.
+    """
+    dark = surface.dark[:, :, WITHIN]
+    steep = np.maximum(surface.slope_deg[:, :, WITHIN], dark * np.float32(STEEP_DEG))
+    soft = np.asarray(cv2.blur(steep.reshape(-1, steep.shape[2]), (3, 5)), dtype=np.float32).reshape(steep.shape)
+    ring = slice(RING.start, RING.stop - EDGE_STEPS)
+    rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
+    rough *= ~dark[:, ::2, ring]
+    scatter = np.median(rough.reshape(len(rough), -1), axis=1) / 0.6745
+    limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
+    outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
+    flattest = np.maximum(soft, ~outside * np.float32(90.0))
+    np.minimum.accumulate(flattest, axis=2, out=flattest)
+    beyond_crest = (soft - flattest > limit) & outside
+    beyond_crest &= ~dark
+    # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.
+    peak = (soft * beyond_crest).max(axis=2)
+    flattens = soft[:, :, -3:].mean(axis=2) < peak - 1.5
+    return np.asarray((np.count_nonzero(beyond_crest, axis=2) >= 4) & flattens, dtype=np.bool_)
