@@ -34,6 +34,7 @@ from vision.pipeline.optics import optics_of
 from vision.pipeline.register import register_view
 from vision.pipeline.surface import find_surface
 from vision.pipeline.unwrap import owner_map, unwrap_joints
+from vision.pipeline.worker import set_up
 from vision.setup import Chip, Family, Fiducial, Joint, Similarity, Station, View
 
 PITCH_MM = 2.9
@@ -57,7 +58,7 @@ def main() -> int:
     parser.add_argument("--rounds", type=int, default=7)
     parser.add_argument("--json", action="store_true")
     given = parser.parse_args()
-    cv2.setNumThreads(1)
+    set_up()
     with tempfile.TemporaryDirectory(prefix="meniscope-speed-") as name:
         scene = make_scene(given.joints, Path(name))
         parts = times(scene, given.rounds)

@@ -41,11 +41,10 @@ class BoardGrader:
 
     def __call__(self, files: BoardFiles) -> Inspection:
         """Return the board's inspection."""
-        import cv2
-
         from vision.pipeline.grade import grade_board
+        from vision.pipeline.worker import set_up
 
-        cv2.setNumThreads(1)  # boards are graded side by side: threads inside one would only get in each other's way
+        set_up()
         return grade_board(files, self.family, self.station, self.sheet, self.overlays, self.zooms, self.places)
 
 

@@ -23,6 +23,7 @@ from vision.pipeline.capture import PictureError
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.measure import BoardMeasurements, measure_board
 from vision.pipeline.register import RegistrationError
+from vision.pipeline.worker import set_up
 from vision.setup.family import Family
 from vision.setup.station import Station
 from vision.teaching.truth import labelled, read_truth
@@ -172,9 +173,7 @@ def _render_and_measure(number: int, family: Family, station: Station, seed: int
 
 def measure_one(files: BoardFiles, family: Family, station: Station) -> BoardMeasurements | str:
     """Measure one board; a board that cannot be measured comes back as the reason."""
-    import cv2
-
-    cv2.setNumThreads(1)  # boards are measured side by side
+    set_up()
     try:
         return measure_board(files, family, station)
     except (PictureError, RegistrationError) as error:
