@@ -9,6 +9,7 @@ from vision.pipeline.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
+from vision.pipeline.radial import running_count, running_sum
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
@@ -83,7 +84,7 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     split is taken where the excess of bare samples over BARE_SHARE of all, counted inward, is largest.
     """
     bare = surface.bare[:, :, RING.start:RING.stop - EDGE_STEPS][:, :, ::-1]
-    excess = np.cumsum(bare, axis=2, dtype=np.uint8).astype(np.float32)
+    excess = running_count(bare).astype(np.float32)
     excess -= (BARE_SHARE * np.arange(1, bare.shape[2] + 1)).astype(np.float32)
     deepest = excess.argmax(axis=2)
     found = np.take_along_axis(excess, deepest[:, :, None], axis=2)[:, :, 0] > 1.0
@@ -135,8 +136,7 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     third = np.maximum((stop - start) // 3, 1)
     usable = stop - start >= 5
     moment = surface.moment_deg[:, :, RING]
-    course = np.zeros((*moment.shape[:2], RING_STEPS + 1), dtype=np.float32)
-    np.cumsum(moment, axis=2, out=course[:, :, 1:])
+    course = running_sum(moment)
 
     def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
         low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)

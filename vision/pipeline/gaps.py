@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
+from vision.pipeline.radial import radius_first, running_count, running_least
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
@@ -66,8 +67,7 @@ def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray
 def _out_of_the_dark(surface: Surface, outside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     """Return the first sample of the first lit run of three behind something dark, and where there is one."""
     dark = surface.dark[:, :, WITHIN]
-    dark_before = np.cumsum(dark & outside, axis=2, dtype=np.uint8)  # less than 256 samples
-    lit = outside & (dark_before >= 2)
+    lit = outside & (running_count(dark & outside) >= 2)
     lit &= ~dark
     run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
     first = run.argmax(axis=2)
@@ -77,8 +77,8 @@ def _out_of_the_dark(surface: Surface, outside: NDArray[np.bool_]) -> tuple[NDAr
 def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return the least energy beside the lead, up to a little beyond the hole's edge, [joint, azimuth]."""
     near = slice(0, RING.start + 10)
-    least: NDArray[np.float32] = np.where(outside[:, :, near], surface.energy[:, :, near], np.float32(9.0)).min(axis=2)
-    return least
+    beside = np.maximum(surface.energy[:, :, near], ~outside[:, :, near] * np.float32(9.0))
+    return np.asarray(beside.min(axis=2), dtype=np.float32)
 
 
 def _is_level(surface: Surface, first: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -109,15 +109,16 @@ def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArr
     """
     dark = surface.dark[:, :, WITHIN]
     steep = np.maximum(surface.slope_deg[:, :, WITHIN], dark * np.float32(STEEP_DEG))
-    soft = np.asarray(cv2.blur(steep.reshape(-1, steep.shape[2]), (3, 5)), dtype=np.float32).reshape(steep.shape)
+    rings = radius_first(steep)
+    soft = np.asarray(cv2.blur(rings.reshape(len(rings), -1), (5, 3)), dtype=np.float32).reshape(rings.shape)
+    soft = np.moveaxis(soft, 0, -1)
     ring = slice(RING.start, RING.stop - EDGE_STEPS)
     rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
     rough *= ~dark[:, ::2, ring]
     scatter = np.median(rough.reshape(len(rough), -1), axis=1) / 0.6745
     limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
     outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
-    flattest = np.maximum(soft, ~outside * np.float32(90.0))
-    np.minimum.accumulate(flattest, axis=2, out=flattest)
+    flattest = running_least(np.maximum(soft, ~outside * np.float32(90.0)))
     beyond_crest = (soft - flattest > limit) & outside
     beyond_crest &= ~dark
     # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.

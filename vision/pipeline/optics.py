@@ -144,8 +144,8 @@ def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]
 def light_moment(responses: NDArray[np.float32],
                  optics: Optics) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the radiance-weighted mean of the lights' slopes (deg) and total radiance of responses [n, light, ...]."""
-    shape = (responses.shape[0], *responses.shape[2:])
-    planes = np.moveaxis(responses, 1, 0).reshape(responses.shape[1], -1)
+    ordered, order = _as_stored(np.moveaxis(responses, 1, 0))
+    planes = ordered.reshape(len(ordered), -1)
     moment, energy = np.zeros(planes.shape[1], dtype=np.float32), np.zeros(planes.shape[1], dtype=np.float32)
     # Piece by piece, so that all steps find a piece in the processor's cache.
     for start in range(0, planes.shape[1], PIECE):
@@ -157,7 +157,14 @@ def light_moment(responses: NDArray[np.float32],
             radiance *= slope
             moment[piece] += radiance
         moment[piece] /= np.maximum(energy[piece], np.float32(1e-4))
-    return moment.reshape(shape), energy.reshape(shape)
+    shape, back = ordered.shape[1:], np.argsort(order)
+    return moment.reshape(shape).transpose(back), energy.reshape(shape).transpose(back)
+
+
+def _as_stored(planes: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
+    """Return planes [light, ...] with their own axes in the order in which they lie in memory, and that order."""
+    order = np.argsort([-stride for stride in planes.strides[1:]], kind="stable")
+    return planes.transpose(0, *(order + 1).tolist()), order
 
 
 def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughness: NDArray[np.float64] | float,
@@ -181,11 +188,19 @@ def slope_from_moment(moment: NDArray[np.float32], optics: Optics,
     place += np.float32(0.5 - first * scale)
     step = np.clip(place, 0.0, MOMENT_STEPS - 1.0, out=place).astype(np.uint8)
     table = _table_for(optics, np.atleast_1d(np.asarray(roughness, dtype=np.float64)))
-    rows = step.reshape(len(table), step.size // max(len(table), 1))  # one number: all in one row
-    slope = np.empty(rows.shape, dtype=np.float32)
-    for item in range(len(table) if rows.size else 0):
-        cv2.LUT(rows[item:item + 1], table[item], dst=slope[item:item + 1])
-    return slope.reshape(moment.shape)
+    slope = np.empty_like(place)
+    if slope.size == 0:
+        return slope
+    if len(table) == 1:
+        cv2.LUT(step.reshape(1, -1), table[0], dst=slope.reshape(1, -1))
+        return slope
+    # OpenCV wants the last of an item's two axes to be the one along which its samples are neighbours.
+    last = 1 if moment.ndim == 3 and step.strides[1] < step.strides[2] else 2
+    rows, found = (part.swapaxes(last, 2) if part.ndim == 3 else part.reshape(len(part), 1, -1)
+                   for part in (step, slope))
+    for item in range(len(table)):
+        cv2.LUT(rows[item], table[item], dst=found[item])
+    return slope
 
 
 def _table_for(optics: Optics, roughness: NDArray[np.float64]) -> NDArray[np.float32]:

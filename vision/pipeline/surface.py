@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics, light_moment, roughness_from_purity, slope_from_moment
+from vision.pipeline.radial import radius_first
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
 from vision.setup.family import Fiducial
@@ -84,22 +85,24 @@ def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDAr
 
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Average over three azimuths (circular), against grain and noise; of one light, all joints are contiguous."""
-    planes = np.ascontiguousarray(np.moveaxis(responses, 1, 0))
-    soft = cv2.blur(planes.reshape(-1, planes.shape[3]), (1, 3)).reshape(planes.shape)
+    """Average over three azimuths (circular), against grain and noise."""
+    planes = np.ascontiguousarray(radius_first(np.moveaxis(responses, 1, 0)))
+    mean = np.full((1, 3), 1.0 / 3.0, dtype=np.float32)
+    soft = np.asarray(cv2.filter2D(planes.reshape(-1, planes.shape[3]), -1, mean), dtype=np.float32)
+    soft = soft.reshape(planes.shape)
     # In one table the first and the last azimuth have other neighbours than on the circle.
     for place, beside in ((0, 1), (-1, -2)):
-        soft[:, :, place] = (planes[:, :, place] + planes[:, :, beside] + planes[:, :, -1 - place]) / np.float32(3.0)
-    return np.moveaxis(np.asarray(soft, dtype=np.float32), 0, 1)
+        soft[..., place] = (planes[..., place] + planes[..., beside] + planes[..., -1 - place]) / np.float32(3.0)
+    return np.moveaxis(np.moveaxis(soft, 1, -1), 0, 1)
 
 
 def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[np.float64]:
     """Return the roughness of every joint's solder, [joint], held near the view's median: one alloy, one process."""
     ring = responses[:, :, ::3, RING.start:RING.stop:2] * optics.white[None, :, None, None]
     energy = ring.sum(axis=1)
-    bright = energy > 0.5 * np.percentile(energy, 75)
-    share = np.where(bright[:, None], ring / np.maximum(energy, 1e-4)[:, None], 0.0)
-    purity = np.percentile(share.reshape(*share.shape[:2], -1), 93, axis=2)
+    bright = energy > 0.5 * _percentile(energy.ravel(), 75.0)
+    share = ring * (bright / np.maximum(energy, np.float32(1e-4)))[:, None]
+    purity = _percentile(share.reshape(*share.shape[:2], -1), 93.0)
     own = roughness_from_purity(purity, optics)
     usual = float(np.median(own))
     # A joint that lacks slopes seems rougher than it is, never smoother.
@@ -112,8 +115,19 @@ def lit_level(energy: NDArray[np.float32], optics: Optics) -> float:
     Held within a factor of two of what the station's geometry predicts, so that a view full of bare holes is
     not taken for a dull one.
     """
-    found = float(np.median(np.percentile(energy[:, ::4, RING.start:RING.stop:2], 75, axis=(1, 2))))
+    some = energy[:, ::4, RING.start:RING.stop:2]
+    found = float(np.median(_percentile(some.reshape(len(some), -1), 75.0)))
     return float(np.clip(found, 0.5 * optics.lit_energy, 2.0 * optics.lit_energy))
+
+
+def _percentile(values: NDArray[np.float32], percent: float) -> NDArray[np.float64]:
+    """Return what NumPy's percentile does along the last axis, in half its time."""
+    place = percent / 100.0 * (values.shape[-1] - 1)
+    low = int(place)
+    high = min(low + 1, values.shape[-1] - 1)
+    ordered = np.partition(values, (low, high), axis=-1)
+    below, above = (ordered[..., rank].astype(np.float64) for rank in (low, high))
+    return np.asarray(below + (place - low) * (above - below), dtype=np.float64)
 
 
 def fiducial_response(capture: Capture, registration: Registration,
@@ -162,7 +176,7 @@ def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], op
     On a dark mask such solder is simply dark. On a bright one it has the mask's own colour, a little dimmed.
     """
     bright = (mask * optics.white[None]).sum(axis=1) / level > BRIGHT_MASK
-    found = np.zeros((responses.shape[0], *responses.shape[2:]), dtype=bool)
+    found = np.zeros_like(responses[:, 0], dtype=bool)
     if bright.any():
         ratio = responses[bright] / np.maximum(mask[bright], 0.02)[:, :, None, None]
         low, high = ratio.min(axis=1), ratio.max(axis=1)
@@ -172,7 +186,7 @@ def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], op
 
 def like_land(planes: NDArray[np.float32], land: NDArray[np.float32], factor: float) -> NDArray[np.bool_]:
     """Say where all planes [light, ...] answer within a factor of what flat bare land gives, `land` [light]."""
-    alike = np.ones(planes.shape[1:], dtype=bool)
+    alike = np.ones_like(planes[0], dtype=bool)
     for plane, flat in zip(planes, land.tolist(), strict=True):
         np.logical_and(alike, plane < np.float32((flat + 0.05) * factor - 0.05), out=alike)
         np.logical_and(alike, plane > np.float32((flat + 0.05) / factor - 0.05), out=alike)
@@ -187,7 +201,7 @@ def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slop
     planes = np.moveaxis(responses, 1, 0)
     near, about = (like_land(planes, land, factor) for factor in (LIKE_FIDUCIAL, LEVEL_LIKE))
     # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
-    level_there = np.zeros(slope.shape, dtype=bool)
+    level_there = np.zeros_like(slope, dtype=bool)
     inner = slice(LEVEL_REACH, -LEVEL_REACH)
     level_there[:, :, inner] = np.abs(moment[:, :, 2 * LEVEL_REACH:] - moment[:, :, :-2 * LEVEL_REACH]) < LEVEL_DEG
     near |= about & level_there

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import REMAP_SIDE, Capture
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.outlines import KEPT, land_outlines
+from vision.pipeline.radial import by_radius
 from vision.pipeline.register import Registration
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
@@ -34,9 +35,10 @@ class JointPatches:
     """All joints of a view in polar samples.
 
     responses: float32 [joint, light, azimuth, radius]; azimuth a lies at board angle (a + 0.5) * 360 / AZIMUTHS,
-    counter-clockwise from board x seen from the component side. The plane of one joint and light is contiguous; the
-    places are shared by all boards of a family, and read-only. Radius runs over the zones HOLE, RING, OUTSIDE,
-    each evenly divided, so that hole edge and land edge fall between the same samples for every joint.
+    counter-clockwise from board x seen from the component side. Of one light, all samples of a radius lie together
+    in memory (see radial.py); the places are shared by all boards of a family, and read-only. Radius runs over the
+    zones HOLE, RING, OUTSIDE, each evenly divided, so that hole edge and land edge fall between the same samples for
+    every joint.
     """
 
     responses: NDArray[np.float32]
@@ -65,6 +67,7 @@ class _Rays:
     area_mm2: NDArray[np.float32]
     land_edge_mm: NDArray[np.float32]
     hole_mm: NDArray[np.float32]
+    rings_mm: NDArray[np.float32]  # radius_mm once more, [joint, radius, azimuth], one joint after the other
     land_area_mm2: NDArray[np.float64]  # [joint]
 
 
@@ -78,25 +81,29 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
     # Work in picture px straight away: the map is affine, so directions and centres map separately.
     middle = (registration.to_picture.to_px(center) - 0.5).astype(np.float32)
     ray = (direction @ registration.to_picture.matrix.T).astype(np.float32)
-    x, y = (rays.radius_mm * ray[:, axis, None] for axis in (0, 1))
+    x, y = (rays.rings_mm * ray[:, axis] for axis in (0, 1))  # [joint, radius, azimuth]
     x += middle[:, 0, None, None]
     y += middle[:, 1, None, None]
-    responses = np.moveaxis(capture.sample(x, y), 0, 1)
+    responses = np.moveaxis(by_radius(capture.sample(x, y).swapaxes(2, 3)), 0, 1)
     width, height = capture.size_px
-    last_x, last_y = x[:, :, -1], y[:, :, -1]  # the window's brim, whose places are the outermost
+    last_x, last_y = x[:, -1], y[:, -1]  # the window's brim, whose places are the outermost
     inside = (last_x.min(axis=1) >= 0) & (last_y.min(axis=1) >= 0)
     inside &= (last_x.max(axis=1) <= width - 1) & (last_y.max(axis=1) <= height - 1)
     own = np.arange(1, len(joints) + 1)[:, None, None]
-    owner = _sample(owners, x[:, :, OUTSIDE], y[:, :, OUTSIDE])
-    return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2, (owner == FREE) | (owner == own),
+    owner = _sample(owners, x[:, OUTSIDE], y[:, OUTSIDE])
+    free = by_radius(((owner == FREE) | (owner == own)).swapaxes(1, 2))
+    return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2, free,
                         _saturated_pct(capture, x, y, rays), inside, rays.land_edge_mm, rays.hole_mm)
 
 
 def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32],
                    rays: _Rays) -> NDArray[np.float32]:
-    """Return the share (%) of each land, hole included, where some channel is at full scale, [joint]."""
+    """Return the share (%) of each land, hole included, where some channel is at full scale, [joint].
+
+    x and y are the samples' places, [joint, radius, azimuth].
+    """
     land = slice(0, OUTSIDE.start)
-    edge_x, edge_y = x[:, :, OUTSIDE.start - 1], y[:, :, OUTSIDE.start - 1]
+    edge_x, edge_y = x[:, OUTSIDE.start - 1], y[:, OUTSIDE.start - 1]
     bounds = np.stack([edge_x.min(axis=1), edge_x.max(axis=1) + 2, edge_y.min(axis=1), edge_y.max(axis=1) + 2], axis=1)
     bounds = np.maximum(bounds, 0.0).astype(int)
     share = np.zeros(len(x), dtype=np.float32)
@@ -104,8 +111,8 @@ def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float
     some = [index for index, (left, right, top, bottom) in enumerate(bounds.tolist())
             if capture.saturated[top:bottom, left:right].any()]
     if some:
-        clipped = _sample(capture.saturated, x[some, :, land], y[some, :, land])
-        area = np.einsum("jar,jar->j", clipped.astype(np.float32), rays.area_mm2[some, :, land], dtype=np.float64)
+        clipped = _sample(capture.saturated, x[some, land], y[some, land])
+        area = np.einsum("jra,jar->j", clipped.astype(np.float32), rays.area_mm2[some, :, land], dtype=np.float64)
         share[some] = 100.0 * area / rays.land_area_mm2[some]
     return share
 
@@ -115,9 +122,12 @@ def _rays(joints: tuple[Joint, ...]) -> _Rays:
     """Return where the samples of a view's joints lie; the same on every board of a family."""
     radius, step, edge, hole = _radii(joints)
     area = (radius * step * (2.0 * np.pi / AZIMUTHS)).astype(np.float32)
-    rays = _Rays(radius.astype(np.float32), step.astype(np.float32), area, edge.astype(np.float32),
-                 hole.astype(np.float32), area[:, :, : OUTSIDE.start].sum(axis=(1, 2), dtype=np.float64))
-    for part in (rays.radius_mm, rays.step_mm, rays.area_mm2, rays.land_edge_mm, rays.hole_mm, rays.land_area_mm2):
+    rays = _Rays(by_radius(radius.astype(np.float32)), by_radius(step.astype(np.float32)), by_radius(area),
+                 edge.astype(np.float32), hole.astype(np.float32),
+                 np.ascontiguousarray(radius.astype(np.float32).swapaxes(1, 2)),
+                 area[:, :, : OUTSIDE.start].sum(axis=(1, 2), dtype=np.float64))
+    for part in (rays.radius_mm, rays.step_mm, rays.area_mm2, rays.land_edge_mm, rays.hole_mm, rays.rings_mm,
+                 rays.land_area_mm2):
         part.setflags(write=False)  # shared by all boards
     return rays
 

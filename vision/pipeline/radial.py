@@ -1,0 +1,52 @@
+"""Tables of polar samples [joint, azimuth, radius], and what runs along their radius.
+
+Such a table lies in memory one radius after the other, each with all azimuths of all joints. So a zone is one piece,
+and a step along the radius is one step for all rays at once.
+"""
+
+from __future__ import annotations
+
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Kind = TypeVar("Kind", bound=np.generic)
+
+
+def by_radius(table: NDArray[Kind]) -> NDArray[Kind]:
+    """Return a table [..., joint, azimuth, radius] that lies in memory one radius after the other."""
+    first = np.ascontiguousarray(np.moveaxis(table, -1, -3))
+    return np.moveaxis(first, -3, -1)
+
+
+def radius_first(table: NDArray[Kind]) -> NDArray[Kind]:
+    """Return a view [..., radius, joint, azimuth] of a table [..., joint, azimuth, radius]."""
+    return np.moveaxis(table, -1, -3)
+
+
+def running_count(flags: NDArray[np.bool_]) -> NDArray[np.uint8]:
+    """Return how many flags [joint, azimuth, radius] hold up to each sample; at most 255 lie on a ray."""
+    counts = np.empty_like(flags, dtype=np.uint8)
+    held, found = radius_first(flags), radius_first(counts)
+    if len(held):
+        found[0] = held[0]
+    for step in range(1, len(held)):
+        np.add(found[step - 1], held[step], out=found[step], dtype=np.uint8, casting="unsafe")
+    return counts
+
+
+def running_sum(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the sums of values [joint, azimuth, radius] before each sample and after the last, one more a ray."""
+    sums = np.zeros((values.shape[2] + 1, *values.shape[:2]), dtype=np.float32)
+    for step, plane in enumerate(radius_first(values)):
+        np.add(sums[step], plane, out=sums[step + 1])
+    return np.moveaxis(sums, 0, -1)
+
+
+def running_least(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Replace values [joint, azimuth, radius] by the least up to each sample; return them."""
+    planes = radius_first(values)
+    for step in range(1, len(planes)):
+        np.minimum(planes[step - 1], planes[step], out=planes[step])
+    return values
