@@ -85,19 +85,41 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     """
     if len(corridors.first) == 0:
         return np.zeros(0)
-    samples = _sample_corridors(capture, joints, corridors, registration)  # [pair, light, along, across]
     mask = 0.5 * (mask_response[corridors.first] + mask_response[corridors.second])
-    metal = is_metal(samples, mask, optics)
-    narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
-    metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
-    step_mm = corridors.width_mm / ACROSS
-    # What lies over the lands themselves, or at a fillet's steep foot beside them, joins anything, and may be dark:
-    # only rows between have a width.
+    # What runs from land to land passes the middle of the gap. Most corridors show nothing there.
+    middle = _sample_corridors(capture, joints, corridors, registration, slice(ALONG // 2, ALONG // 2 + 1))
+    passed = is_metal(middle, mask, optics).any(axis=(1, 2))
+    some = np.flatnonzero(passed | ~_rows(corridors)[2][:, ALONG // 2])
+    widths = np.zeros(len(passed))
+    if len(some):
+        looked_at = Corridors(corridors.first[some], corridors.second[some], corridors.gap_mm[some],
+                              corridors.width_mm[some])
+        samples = _sample_corridors(capture, joints, looked_at, registration, slice(None))
+        widths[some] = _widths(samples, looked_at, optics, mask[some])
+    return widths
+
+
+def _rows(corridors: Corridors) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
+    """Say in which rows a path may begin, may end, and has a width, [pair, along] each.
+
+    What lies over the lands themselves, or at a fillet's steep foot beside them, joins anything, and may be dark: only
+    rows between have a width.
+    """
     row_mm = (np.arange(ALONG) + 0.5) / ALONG * (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None]
     foot = OVERLAP_MM + np.minimum(FOOT_MM, FOOT_SHARE * corridors.gap_mm)[:, None]
     begins, stops = row_mm < foot, row_mm > corridors.gap_mm[:, None] + 2.0 * OVERLAP_MM - foot
     over_gap = ~(begins | stops)
-    over_gap = over_gap | ~np.any(over_gap, axis=1, keepdims=True)
+    return begins, stops, over_gap | ~np.any(over_gap, axis=1, keepdims=True)
+
+
+def _widths(samples: NDArray[np.float32], corridors: Corridors, optics: Optics,
+            mask: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return the widths [pair] (mm) of metal, from the corridors' samples [pair, light, along, across]."""
+    metal = is_metal(samples, mask, optics)
+    narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
+    metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
+    step_mm = corridors.width_mm / ACROSS
+    begins, stops, over_gap = _rows(corridors)
     reach = _paths(metal, begins)
     # A second pass from the far end leaves only what belongs to a complete path.
     back = np.zeros_like(metal)
@@ -214,8 +236,8 @@ def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optic
 
 
 def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corridors,
-                      registration: Registration) -> NDArray[np.float32]:
-    """Return responses [pair, light, along, across] of all corridors."""
+                      registration: Registration, part: slice) -> NDArray[np.float32]:
+    """Return responses [pair, light, along, across] of all corridors, or of a part of their rows."""
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
     start, stop = center[corridors.first], center[corridors.second]
     line = stop - start
@@ -229,7 +251,7 @@ def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corr
     rows = corridors.first
     first_edge = edge_distance(size[rows], shapes[rows], (azimuth - turn[rows])[:, None])[:, 0]
     along = first_edge[:, None] - OVERLAP_MM + (corridors.gap_mm + 2 * OVERLAP_MM)[:, None] * (
-        (np.arange(ALONG) + 0.5) / ALONG)
+        (np.arange(ALONG)[part] + 0.5) / ALONG)
     across = corridors.width_mm[:, None] * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)
     matrix = registration.to_picture.matrix
     begin, forth, sideways = registration.to_picture.to_px(start) - 0.5, unit @ matrix.T, aside @ matrix.T
