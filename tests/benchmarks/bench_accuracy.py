@@ -161,11 +161,12 @@ def grade_all(sheet: LimitSheet, conditions: Sequence[Condition], boards: int, s
     return found
 
 
-def grade_one(number: int, sheet: LimitSheet, conditions: Sequence[Condition], seed: int) -> dict[str, Seen]:
-    """Render one board as every condition shows it and grade it (in a worker)."""
+def grade_one(number: int, sheet: LimitSheet, conditions: Sequence[Condition], seed: int,
+              station: Station | None = None, recipe: Recipe | None = None) -> dict[str, Seen]:
+    """Render one board as every condition shows it and grade it (in a worker); the station is the demo's by default."""
     cv2.setNumThreads(1)
-    family, station = demo_family(1 + number % FAMILIES), demo_station()
-    plan = plan_board(family, np.random.default_rng([seed, number]), defect_rate=DEFECT_RATE)
+    family, station = demo_family(1 + number % FAMILIES), station or demo_station()
+    plan = plan_board(family, np.random.default_rng([seed, number]), recipe=recipe, defect_rate=DEFECT_RATE)
     serial, view = f"T{number:04d}", family.views[0]
     shifts = dict.fromkeys(condition.ring_shift_deg for condition in conditions)
     rendered = {shift: render_view(plan, view, _shifted(station, shift), serial=serial) for shift in shifts}
