@@ -75,7 +75,7 @@ def render_view(plan: BoardPlan, view: View | str, station: Station, *, maps: bo
     ground = draw_ground(plan, board_to_px, size)
     lit = responses(canvas, look, ground, station, samples)
     pictures = expose(lit, station, plan.recipe, rng)
-    rows = view_truth(plan, canvas, contact, view.name, serial)
+    rows = view_truth(plan, canvas, contact, _lean(plan, station, board_to_px, size), view.name, serial)
     if not maps:
         return RenderedView(pictures, rows, board_to_px, lit)
     return RenderedView(pictures, rows, board_to_px, lit, label_map(plan, canvas), slope_map(canvas))

@@ -149,8 +149,11 @@ def _longest_gap(covered: Flags) -> tuple[float, float]:
     return float((end - begin)[longest] * step), float(middle * step % 360.0)
 
 
-def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) -> dict[str, float]:
-    """Return a joint's exact measurements but for bridges and balls, which need the whole view."""
+def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array, lean: Array) -> dict[str, float]:
+    """Return a joint's exact measurements but for bridges and balls, which need the whole view.
+
+    `lean` (2,) is how far a lens at working distance shows a point aside, per mm of its height, in the board frame.
+    """
     rays, place = cast_rays(plan, canvas, joint), plan.family.joints[joint]
     hole = place.hole_mm / 2.0
     solder = (rays.marks & np.uint8(cv.IS_SOLDER)).view(np.bool_)  # its bit is the lowest
@@ -181,7 +184,7 @@ def joint_values(plan: BoardPlan, canvas: Canvas, joint: int, contact: Array) ->
     }
     beside |= surface[:, :most] == cv.lead_of(joint)
     values[SEEN_COVERAGE] = float(beside.all(axis=1).mean() * 360.0)
-    return values | _lead_values(plan, canvas, joint) | _extra_values(plan, canvas, joint)
+    return values | _lead_values(plan, canvas, joint, lean) | _extra_values(plan, canvas, joint)
 
 
 def _share(part: Flags, whole: Flags, radius: Array) -> float:
@@ -225,7 +228,7 @@ def _convexity(rays: Rays, toe: NDArray[np.intp], ends: Flags, contact: Array, s
     return float((outer - inner) / total) if total > 0.5 else 0.0
 
 
-def _lead_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float]:
+def _lead_values(plan: BoardPlan, canvas: Canvas, joint: int, lean: Array) -> dict[str, float]:
     place, shapes = plan.family.joints[joint], plan.joints
     hidden = {"lead_visible": 0.0, "lead_offset_mm": np.nan, "lead_size_mm": np.nan}
     box = window(canvas, place.x_mm, place.y_mm, place.hole_mm / 2.0 + 0.6) if shapes.has_lead[joint] else None
@@ -240,7 +243,7 @@ def _lead_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, float
     if seen * canvas.step_mm**2 < 0.3 * nominal:
         return hidden
     dx, dy = float(box.u[end].mean()), float(box.v[end].mean())
-    hole = shapes.hole_shift[joint]
+    hole = shapes.hole_shift[joint] + lean * shapes.protrusion[joint]
     return {"lead_visible": 1.0, "lead_offset_mm": float(np.hypot(dx - hole[0], dy - hole[1])),
             "lead_size_mm": float(2.0 * np.sqrt(area / np.pi))}
 
@@ -274,8 +277,9 @@ def _extra_values(plan: BoardPlan, canvas: Canvas, joint: int) -> dict[str, floa
     return values
 
 
-def view_truth(plan: BoardPlan, canvas: Canvas, contact: Array, view: str, serial: str) -> tuple[TruthRow, ...]:
-    """Return the truth rows of all joints and chips that lie whole in the picture."""
+def view_truth(plan: BoardPlan, canvas: Canvas, contact: Array, lean: Array, view: str, serial: str
+               ) -> tuple[TruthRow, ...]:
+    """Return the truth rows of all joints and chips that lie whole in the picture; `lean` (joint, 2) as drawn."""
     from synthetic_images.truth_view import ball_values, bridge_widths, chip_rows
 
     family = plan.family
@@ -285,7 +289,7 @@ def view_truth(plan: BoardPlan, canvas: Canvas, contact: Array, view: str, seria
     rows: list[TruthRow] = []
     for j in shown:
         joint = family.joints[j]
-        values = joint_values(plan, canvas, j, contact[j])
+        values = joint_values(plan, canvas, j, contact[j], lean[j])
         values["bridge_width_mm"] = bridges.get(j, 0.0)
         values["ball_count"], values["ball_diameter_mm"] = balls.get(j, (0.0, 0.0))
         has_lead = bool(plan.joints.has_lead[j])

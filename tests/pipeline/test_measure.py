@@ -77,7 +77,7 @@ def test_profile_is_fitted_to_slopes(lead, land, theta, height, edge_deg, noise_
     surface = replace(surface, slope_deg=slope.astype(np.float32), dark=~lit, bare=np.zeros_like(lit), solder=lit,
                       energy=np.where(lit, 1.0, 0.2).astype(np.float32))
     seen = np.ones(1)
-    leads = Leads(seen, 0 * seen, 0 * seen, 2 * lead * seen, lead * seen)
+    leads = Leads(seen, 0 * seen, 0 * seen, 2 * lead * seen, lead * seen, np.zeros((1, 2)))
     covered = np.ones((1, AZIMUTHS), dtype=bool)
     constant, bend = fit_profile(patches, surface, covered, patches.land_edge_mm.astype(float), leads)
     found = profile_height(constant, bend, leads.nominal_radius_mm, np.array([land]))

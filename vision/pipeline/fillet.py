@@ -52,7 +52,8 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
                                            np.nan)
     columns["convexity"] = np.where(enough, _convexity(patches, surface, covered, toe_mm, leads), np.nan)
     columns["lead_visible"] = leads.visible
-    columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(leads.offset_x_mm, leads.offset_y_mm), np.nan)
+    own_x, own_y = leads.offset_x_mm - leads.aside_mm[:, 0], leads.offset_y_mm - leads.aside_mm[:, 1]
+    columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(own_x, own_y), np.nan)
     columns["lead_size_mm"] = leads.size_mm
     columns["residue_pct"] = _residue(patches, surface)
     columns["sharpness"] = _sharpness(surface)

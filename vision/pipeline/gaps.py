@@ -89,7 +89,9 @@ def _is_level(surface: Surface, first: NDArray[np.intp]) -> NDArray[np.bool_]:
 
     brim = slopes(1, 5).max(axis=2)
     falls = brim - slopes(6, 12).mean(axis=2)
-    return np.asarray((brim < BRIM_DEG) & (falls < BRIM_FALLS_DEG) & (falls > -BRIM_RISES_DEG), dtype=np.bool_)
+    # Where the steepest light shines it says so for certain; how steep within its band may be hard to tell.
+    flat = brim < np.minimum(np.float32(BRIM_DEG), surface.steepest_from_deg)
+    return np.asarray(flat & (falls < BRIM_FALLS_DEG) & (falls > -BRIM_RISES_DEG), dtype=np.bool_)
 
 
 def _black_beside_lead(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:

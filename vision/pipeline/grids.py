@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import Optics, slope_from_responses
+from vision.pipeline.optics import Optics, sector_of, slope_from_responses
 from vision.pipeline.register import Registration
 from vision.pipeline.surface import DARK, STEEP_DEG, Surface, is_dim_flat
 from vision.setup.family import Joint
@@ -75,12 +75,14 @@ def lifted_flats(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDA
 
 
 def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
-                surface: Surface, step: NDArray[np.float64], side: int) -> NDArray[np.float32]:
+                surface: Surface, step: NDArray[np.float64], side: int,
+                aside_mm: NDArray[np.float64] | None = None) -> NDArray[np.float32]:
     """Radiance against lit solder on a square grid around every hole, [joint, row, column]; rows along board -y.
 
-    `step` [joint] is the distance of neighbouring samples in mm, `side` their number each way.
+    `step` [joint] is the distance of neighbouring samples in mm, `side` their number each way; `aside_mm` [joint, 2] is
+    how far off the hole the grid's middle lies.
     """
-    map_x, map_y = _maps(joints, registration, step, side)
+    map_x, map_y = _maps(joints, registration, step, side, aside_mm)
     return _slope_and_energy(capture, map_x, map_y, optics, surface)[1]
 
 
@@ -88,16 +90,25 @@ def _slope_and_energy(capture: Capture, map_x: NDArray[np.float32], map_y: NDArr
                       surface: Surface) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Return slope in degrees and radiance against lit solder, flats lifted and as it is, [joint, row, column]."""
     responses = np.moveaxis(capture.sample(map_x, map_y), 0, 1)
-    slope, energy = slope_from_responses(responses, optics, surface.roughness)
+    slope, energy = slope_from_responses(responses, optics, surface.roughness, _facing(map_x, map_y, optics))
     energy *= np.float32(1.0 / surface.lit_level)
     return slope, lifted_flats(slope, energy), energy
 
 
+def _facing(map_x: NDArray[np.float32], map_y: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8] | None:
+    """Return whither the samples fall, away from the hole, [joint, row, column]; None where all lights go round."""
+    if optics.by_sector is None:
+        return None
+    middle = map_x.shape[1] // 2
+    return sector_of(map_x - map_x[:, middle, middle, None, None], map_y - map_y[:, middle, middle, None, None])
+
+
 def _maps(joints: Sequence[Joint], registration: Registration, step: NDArray[np.float64],
-          side: int) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+          side: int, aside_mm: NDArray[np.float64] | None = None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return where in the picture the samples lie, in OpenCV's pixel count, x and y [joint, row, column]."""
     axis = np.arange(side) - side // 2
-    center = registration.to_picture.to_px([(joint.x_mm, joint.y_mm) for joint in joints]) - 0.5
+    places = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 2)
+    center = registration.to_picture.to_px(places if aside_mm is None else places + aside_mm) - 0.5
     matrix = registration.to_picture.matrix
     maps = []
     for row in (0, 1):

@@ -29,6 +29,8 @@ OUTLINES = round((float(EDGES_MM[-1]) + BAND_MM - FIRST_MM) / FINE_MM) + 2  # an
 #: Inside the lead's outline, its rim, and the rings beyond: from and to, mm from the outline.
 ZONES_MM = ((-9.0, -0.05), (0.0, RIM_MM), *BEYOND_MM)
 OTHER = 4 * len(ZONES_MM)
+#: Lead ends stand 0.5 to 1.5 mm above the board (common practice, no published source), and lean as much on their own.
+USUAL_END_MM, HEIGHT_SPREAD_MM, OWN_OFFSET_MM = 1.0, 0.3, 0.08
 OFFSET_ALLOWANCE_MM = 0.12  # a tilted lead's end may stand this much further off than the hole lets its foot
 
 
@@ -41,6 +43,7 @@ class Leads:
     offset_y_mm: NDArray[np.float64]
     size_mm: NDArray[np.float64]  # diameter of a disc as large; NaN where no lead is seen
     nominal_radius_mm: NDArray[np.float64]
+    aside_mm: NDArray[np.float64]  # [joint, 2] how much of the offset the lens' slanted view of a raised end makes
 
 
 def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
@@ -54,7 +57,9 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     """
     shapes = _shapes(tuple(joints))
     step, radius = shapes.step_mm, shapes.radius_mm
-    energy = grid_energy(capture, joints, registration, optics, surface, step, GRID)
+    slant = _slant(capture, joints, registration, optics)
+    expected = USUAL_END_MM * slant
+    energy = grid_energy(capture, joints, registration, optics, surface, step, GRID, expected)
     spectrum = np.fft.rfft2(np.minimum(energy, np.float32(1.2)))
     inside, *rings = (np.fft.irfft2(spectrum * kernel, s=(GRID, GRID)) for kernel in shapes.kernels)
     score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
@@ -71,7 +76,31 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     visible = np.maximum(rim_seen, face_seen) * np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
-    return Leads(visible, column * step, -row * step, np.where(visible > 0.0, size, np.nan), radius)
+    offset = np.stack([column * step, -row * step], axis=1) + expected
+    return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
+                 slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]))
+
+
+def _slant(capture: Capture, joints: Sequence[Joint], registration: Registration,
+           optics: Optics) -> NDArray[np.float64]:
+    """Return how far aside (mm, board axes) a lens at working distance shows what stands a mm high, [joint, 2]."""
+    axis = registration.to_picture.to_mm(np.asarray(capture.size_px)[None] / 2.0)
+    return (np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 2) - axis) * optics.lens_per_mm
+
+
+def _end_height(offset: NDArray[np.float64], slant: NDArray[np.float64]) -> float:
+    """Return how high (mm) the lead ends of a view stand, from how much further out they seem the further off they are.
+
+    Least squares of offset = height * slant, with the usual height known to HEIGHT_SPREAD beforehand; what leans on its
+    own counts less. Without slant it is the usual height.
+    """
+    height, weight = USUAL_END_MM, np.ones(len(offset))
+    for _ in range(3):
+        known = (OWN_OFFSET_MM / HEIGHT_SPREAD_MM) ** 2
+        over = known + float((weight[:, None] * slant * slant).sum())
+        height = (known * USUAL_END_MM + float((weight[:, None] * offset * slant).sum())) / over
+        weight = 1.0 / (1.0 + (np.hypot(*(offset - height * slant).T) / OWN_OFFSET_MM) ** 2)
+    return height
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
@@ -23,7 +24,11 @@ ROUGHNESS = np.array([0.04, 0.07, 0.10, 0.14, 0.19, 0.25, 0.33])
 USUAL_ROUGHNESS = 0.14
 METAL_REFLECTANCE = 0.72
 MOMENT_STEPS = 256  # a step fits a byte
+LOBE_AZIMUTHS_DEG = np.arange(1.5, 360.0, 3.0)
 PIECE = 32_768  # samples worked on at a time
+TILTS_DEG = SLOPES_DEG[:16]
+SECTORS = 36  # directions for which slopes are told apart where a light does not go all the way round
+ALIKE = 0.5  # lights that share so much of the narrower one's zenith band light the same slopes
 
 
 @dataclass(frozen=True)
@@ -34,24 +39,33 @@ class Optics:
     slope_deg: NDArray[np.float32]  # [light] slope that mirrors the middle of the light's zenith band
     moments: NDArray[np.float32]  # [step] radiance-weighted mean slope, evenly spaced
     slopes: NDArray[np.float32]  # [roughness, step] true slope for it
-    purity: NDArray[np.float32]  # [roughness, light] largest share of the radiance that a light can have
+    purity: NDArray[np.float32]  # [roughness, band] largest share of the radiance that a band's lights can have
     lit_energy: float  # total radiance of a metal slope in the middle of the rings
     max_slope_deg: float  # slopes above this see no light
+    bands: tuple[tuple[int, ...], ...]  # lights that light the same slopes, flattest first
+    steepest_from_deg: NDArray[np.float32]  # [sector] what falls that way reads more where the steepest band lights it
+    flats: NDArray[np.float32]  # [roughness, tilt, light] radiance of flat metal tilted by TILTS_DEG
+    lens_per_mm: float  # the lens' view is tilted by so much (rad) a mm off the picture's middle
+    tilt_per_mm: float  # and by so much (rad) flat metal there answers as if it fell away from the middle
+    near_share: float  # share of that which comes from near lights: it fades with the cosine of a light's zenith angle
+    by_sector: NDArray[np.float32] | None = None  # as `slopes`, [sector, roughness, step]; None: all lights go round
 
 
 def optics_of(station: Station, pixels: PixelTable | None = None) -> Optics:
     """Return the optical tables of a station (cached); slopes as a family's boards taught them, where they did."""
     points = () if pixels is None else pixels.of_station(station.name)
-    return _taught(station.lights, points) if points else _optics(station.lights)
+    if points:
+        return _taught(station.lights, station.working_distance_mm, points)
+    return _optics(station.lights, station.working_distance_mm)
 
 
 @lru_cache(maxsize=16)
-def _taught(lights: tuple[Light, ...], points: tuple[PixelPoint, ...]) -> Optics:
+def _taught(lights: tuple[Light, ...], lens_mm: float | None, points: tuple[PixelPoint, ...]) -> Optics:
     """Return a station's tables with learned curves for its slopes; beyond a curve's ends physics goes on.
 
     Between the learned classes of roughness the curves are interpolated; outside them the nearest one holds.
     """
-    optics = _optics(lights)
+    optics = _optics(lights, lens_mm)
     classes = sorted({point.roughness for point in points})
     curves = []
     for roughness in classes:
@@ -61,28 +75,106 @@ def _taught(lights: tuple[Light, ...], points: tuple[PixelPoint, ...]) -> Optics
         curve = np.interp(optics.moments, moment, slope)
         curve = np.where(optics.moments < moment[0], np.minimum(physics, slope[0]), curve)
         curves.append(np.where(optics.moments > moment[-1], np.maximum(physics, slope[-1]), curve))
+    # What was taught is a mean over all directions; the tables of single directions, where there are any, stay.
     of_class = np.stack(curves)
     slopes = np.stack([np.interp(ROUGHNESS, classes, of_class[:, step]) for step in range(MOMENT_STEPS)], axis=1)
     return replace(optics, slopes=slopes.astype(np.float32))
 
 
 @lru_cache(maxsize=16)
-def _optics(lights: tuple[Light, ...]) -> Optics:
+def _optics(lights: tuple[Light, ...], lens_mm: float | None) -> Optics:
     white = np.array([white_share(light) for light in lights])
     middle = np.array([sum(light.zenith_deg) / 4.0 for light in lights])
     top = max(light.zenith_deg[1] for light in lights) / 2.0
     moments = np.linspace(middle.min(), middle.max(), MOMENT_STEPS)
-    tables, purities, lit = [], [], 0.0
+    bands = light_bands(lights)
+    tables, purities, flats, sectors, lit = [], [], [], [], 0.0
     for roughness in ROUGHNESS:
-        radiance = predict(lights, SLOPES_DEG, float(roughness)) * white  # [slope, light]
+        turned = [lobes(light, SLOPES_DEG, float(roughness)) for light in lights]
+        radiance = np.stack([lobe.sum(axis=1) for lobe in turned], axis=1) * _turns(lights)  # [slope, light]
         energy = radiance.sum(axis=1)
-        tables.append(_inverse(radiance @ middle / np.maximum(energy, 1e-9), moments))
+        tables.append(_inverse(_mean_slope(radiance, middle), moments))
+        flats.append(radiance[: len(TILTS_DEG)])
         bright = energy > 0.3 * energy.max()
-        purities.append((radiance / energy[:, None])[bright].max(axis=0))
+        shares = np.stack([radiance[:, band].sum(axis=1) for band in bands], axis=1) / energy[:, None]
+        purities.append(shares[bright].max(axis=0))
         if roughness == USUAL_ROUGHNESS:
             lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
+        if any(_turns(lights) < 1.0):
+            sectors.append([_inverse(_mean_slope(_towards(lights, turned, sector), middle), moments)
+                            for sector in range(SECTORS)])
+    by_sector = np.moveaxis(np.array(sectors, dtype=np.float32), 0, 1) if sectors else None
     return Optics(white.astype(np.float32), middle.astype(np.float32), moments.astype(np.float32),
-                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top)
+                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top, bands,
+                  _steepest_from(lights, bands),
+                  np.stack(flats).astype(np.float32), *_tilts(lights, lens_mm), by_sector)
+
+
+def light_bands(lights: tuple[Light, ...]) -> tuple[tuple[int, ...], ...]:
+    """Return the lights in groups that light the same slopes, as sectors of one ring do; flattest first."""
+    groups: list[list[int]] = []
+    for index in np.argsort([sum(light.zenith_deg) for light in lights], kind="stable").tolist():
+        low, high = lights[index].zenith_deg
+        for group in groups:
+            first, last = lights[group[0]].zenith_deg
+            if min(high, last) - max(low, first) > ALIKE * min(high - low, last - first):
+                group.append(index)
+                break
+        else:
+            groups.append([index])
+    return tuple(tuple(group) for group in groups)
+
+
+def _steepest_from(lights: tuple[Light, ...], bands: tuple[tuple[int, ...], ...]) -> NDArray[np.float32]:
+    """Return the slope halfway between the two steepest bands that light each sector, 0 where only one does."""
+    found = np.zeros(SECTORS)
+    for sector in range(SECTORS):
+        azimuth = (sector + 0.5) * 360.0 / SECTORS
+        centers = [np.mean([sum(lights[light].zenith_deg) / 4.0 for light in band]) for band in bands
+                   if any(_lights_towards(lights[light], azimuth) for light in band)]
+        found[sector] = np.mean(centers[-2:]) if len(centers) > 1 else 0.0
+    return found.astype(np.float32)
+
+
+def _lights_towards(light: Light, azimuth: float | NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say whether a light shines from azimuths of the picture, degrees counter-clockwise from the right."""
+    start, end = light.azimuth_deg
+    return np.asarray((np.asarray(azimuth) - start) % 360.0 < end - start, dtype=np.bool_)
+
+
+def _tilts(lights: tuple[Light, ...], lens_mm: float | None) -> tuple[float, float, float]:
+    """Return tilts (rad) a mm off the middle: the view's, that which flat metal seems to have, and near lights' share.
+
+    From a board point r off the middle the lens at height D is seen r / D off the vertical, and LEDs at distance d in
+    the direction t are seen r cos(t) / d nearer to the middle or farther off. A mirror turns a ray by twice its own
+    tilt: both count by half (law of reflection, first order in r).
+    """
+    lens = 0.0 if lens_mm is None else 1.0 / lens_mm
+    near = float(np.mean([0.0 if light.distance_mm is None else 1.0 / light.distance_mm for light in lights]))
+    return lens, 0.5 * (lens + near), near / (lens + near) if lens + near else 0.0
+
+
+def _turns(lights: tuple[Light, ...]) -> NDArray[np.float64]:
+    """Return the share of the circle that each light covers."""
+    return np.array([(light.azimuth_deg[1] - light.azimuth_deg[0]) / 360.0 for light in lights])
+
+
+def _mean_slope(radiance: NDArray[np.float64], middle: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the lights' mean slope [slope] for radiances [slope, light]."""
+    return np.asarray(radiance @ middle / np.maximum(radiance.sum(axis=1), 1e-9), dtype=np.float64)
+
+
+def _towards(lights: tuple[Light, ...], turned: list[NDArray[np.float64]], sector: int) -> NDArray[np.float64]:
+    """Return the radiance [slope, light] of slopes that fall towards the middle of a sector of the picture."""
+    azimuth = LOBE_AZIMUTHS_DEG + (sector + 0.5) * 360.0 / SECTORS
+    return np.stack([lobe @ _lights_towards(light, azimuth) for light, lobe in zip(lights, turned, strict=True)],
+                    axis=1)
+
+
+def sector_of(right: NDArray[np.floating[Any]], down: NDArray[np.floating[Any]]) -> NDArray[np.uint8]:
+    """Return the sector of directions in the picture (px to the right and down), counter-clockwise from the right."""
+    turn = np.arctan2(-down, right) * (SECTORS / (2.0 * np.pi))
+    return np.asarray(np.floor(turn).astype(np.int16) % SECTORS, dtype=np.uint8)
 
 
 def _inverse(moment: NDArray[np.float64], asked: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -105,30 +197,35 @@ def white_share(light: Light) -> float:
 def predict(lights: tuple[Light, ...], slopes_deg: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
     """Return the response [slope, light] of a metal surface, averaged over the azimuth of its slope.
 
-    Midpoint rule over zenith and azimuth of each light; reflectance METAL_REFLECTANCE for all colours.
+    Reflectance METAL_REFLECTANCE for all colours. A sector lights its share of slopes as fully as a ring all.
     """
-    azimuth = np.deg2rad(np.arange(1.5, 360.0, 3.0))
+    return np.stack([lobes(light, slopes_deg, roughness).sum(axis=1) * (_turns((light,))[0] / white_share(light))
+                     for light in lights], axis=1)
+
+
+def lobes(light: Light, slopes_deg: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
+    """Return what a metal surface sends to the lens of each part of a light's full ring, [slope, azimuth].
+
+    Radiance against the light's own, reflectance METAL_REFLECTANCE; azimuths LOBE_AZIMUTHS_DEG are counted from the
+    direction in which the slope falls. Midpoint rule over zenith and azimuth.
+    """
+    azimuth = np.deg2rad(LOBE_AZIMUTHS_DEG)
     tilt = np.deg2rad(slopes_deg)[:, None, None]
-    responses = np.empty((len(slopes_deg), len(lights)))
-    for column, light in enumerate(lights):
-        low, high = np.deg2rad(light.zenith_deg)
-        steps = 24
-        zenith = low + (np.arange(steps) + 0.5) * (high - low) / steps
-        sin_z, cos_z = np.sin(zenith)[:, None], np.cos(zenith)[:, None]
-        to_light = np.stack(np.broadcast_arrays(sin_z * np.cos(azimuth), sin_z * np.sin(azimuth), cos_z))
-        half = to_light + np.array([0.0, 0.0, 1.0])[:, None, None]
-        half /= np.linalg.norm(half, axis=0)
-        n_h = np.sin(tilt) * half[0] + np.cos(tilt) * half[2]
-        n_l = np.maximum(np.sin(tilt) * to_light[0] + np.cos(tilt) * to_light[2], 0.0)
-        n_v = np.cos(tilt)
-        lobe = _ggx(np.maximum(n_h, 0.0), roughness) * _smith(n_l, roughness) * _smith(n_v, roughness)
-        # f_r cos(l) = D G F / (4 n.v n.l) * n.l
-        radiance = METAL_REFLECTANCE * lobe / (4.0 * np.maximum(n_v, 1e-6)) * (n_l > 0.0)
-        solid = sin_z * (high - low) / steps * np.deg2rad(3.0)
-        total = (radiance * solid).sum(axis=(1, 2))
-        full_ring = np.sin(high) ** 2 - np.sin(low) ** 2
-        responses[:, column] = total / full_ring  # a sector lights its share of slopes as fully as a ring all
-    return responses
+    low, high = np.deg2rad(light.zenith_deg)
+    steps = 24
+    zenith = low + (np.arange(steps) + 0.5) * (high - low) / steps
+    sin_z, cos_z = np.sin(zenith)[:, None], np.cos(zenith)[:, None]
+    to_light = np.stack(np.broadcast_arrays(sin_z * np.cos(azimuth), sin_z * np.sin(azimuth), cos_z))
+    half = to_light + np.array([0.0, 0.0, 1.0])[:, None, None]
+    half /= np.linalg.norm(half, axis=0)
+    n_h = np.sin(tilt) * half[0] + np.cos(tilt) * half[2]
+    n_l = np.maximum(np.sin(tilt) * to_light[0] + np.cos(tilt) * to_light[2], 0.0)
+    n_v = np.cos(tilt)
+    lobe = _ggx(np.maximum(n_h, 0.0), roughness) * _smith(n_l, roughness) * _smith(n_v, roughness)
+    # f_r cos(l) = D G F / (4 n.v n.l) * n.l
+    radiance = METAL_REFLECTANCE * lobe / (4.0 * np.maximum(n_v, 1e-6)) * (n_l > 0.0)
+    solid = sin_z * (high - low) / steps * np.deg2rad(3.0)
+    return np.asarray((radiance * solid).sum(axis=1), dtype=np.float64)
 
 
 def _ggx(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
@@ -168,25 +265,33 @@ def _as_stored(planes: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArra
 
 
 def slope_from_responses(responses: NDArray[np.float32], optics: Optics, roughness: NDArray[np.float64] | float,
-                         ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+                         sector: NDArray[np.uint8] | None = None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return slope in degrees and total radiance for responses [n, light, ...]; roughness is one number or [n].
+
+    `sector` as in slope_from_moment.
 
     The radiance-weighted mean of the lights' own slopes is insensitive to the metal's reflectance and changes
     only mildly with the gain of one light; a table made from the station's geometry turns it into slope.
     Radiance is relative to the lights' own.
     """
     moment, energy = light_moment(responses, optics)
-    return slope_from_moment(moment, optics, roughness), energy
+    return slope_from_moment(moment, optics, roughness, sector), energy
 
 
-def slope_from_moment(moment: NDArray[np.float32], optics: Optics,
-                      roughness: NDArray[np.float64] | float) -> NDArray[np.float32]:
-    """Return slope in degrees for the lights' mean slope [n, ...]; roughness is one number or [n]."""
+def slope_from_moment(moment: NDArray[np.float32], optics: Optics, roughness: NDArray[np.float64] | float,
+                      sector: NDArray[np.uint8] | None = None) -> NDArray[np.float32]:
+    """Return slope in degrees for the lights' mean slope [n, ...]; roughness is one number or [n].
+
+    `sector` says whither the surface falls (see sector_of), in a shape that broadcasts to the moments'; it counts
+    where a light does not go all the way round. Without it such lights are taken as averaged over all directions.
+    """
     first, span = float(optics.moments[0]), float(optics.moments[-1] - optics.moments[0])
     scale = (MOMENT_STEPS - 1) / span
     place = moment * np.float32(scale)
     place += np.float32(0.5 - first * scale)
     step = np.clip(place, 0.0, MOMENT_STEPS - 1.0, out=place).astype(np.uint8)
+    if sector is not None and optics.by_sector is not None:
+        return _by_sector(optics.by_sector, step, np.asarray(roughness, dtype=np.float64), sector)
     table = _table_for(optics, np.atleast_1d(np.asarray(roughness, dtype=np.float64)))
     slope = np.empty_like(place)
     if slope.size == 0:
@@ -203,6 +308,17 @@ def slope_from_moment(moment: NDArray[np.float32], optics: Optics,
     return slope
 
 
+def _by_sector(tables: NDArray[np.float32], step: NDArray[np.uint8], roughness: NDArray[np.float64],
+               sector: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Look up slopes [n, ...] in tables [sector, roughness, step]."""
+    place = np.interp(roughness, ROUGHNESS, np.arange(len(ROUGHNESS))).reshape(-1, *(1,) * (step.ndim - 1))
+    low = np.minimum(place.astype(np.intp), len(ROUGHNESS) - 2)
+    share = (place - low).astype(np.float32)
+    first = (sector.astype(np.intp) * len(ROUGHNESS) + low) * MOMENT_STEPS + step
+    flat = tables.ravel()
+    return np.asarray((1.0 - share) * flat[first] + share * flat[first + MOMENT_STEPS], dtype=np.float32)
+
+
 def _table_for(optics: Optics, roughness: NDArray[np.float64]) -> NDArray[np.float32]:
     """Interpolate the slope tables to each item's roughness, [n, step]."""
     place = np.interp(roughness, ROUGHNESS, np.arange(len(ROUGHNESS)))
@@ -212,11 +328,11 @@ def _table_for(optics: Optics, roughness: NDArray[np.float64]) -> NDArray[np.flo
 
 
 def roughness_from_purity(purity: NDArray[np.float64], optics: Optics) -> NDArray[np.float64]:
-    """Return the roughness [n] that lets the lights be seen as pure as they are, purity [n, light].
+    """Return the roughness [n] that lets the lights be seen as pure as they are, purity [n, band].
 
-    A rough surface mixes neighbouring lights. A slope band that a joint lacks looks like an impure light, so
-    the purest light decides.
+    A rough surface mixes neighbouring bands of light. A band of slopes that a joint lacks looks like an impure light,
+    so the purest decides.
     """
-    estimates = [np.interp(-purity[:, light], -optics.purity[:, light].astype(np.float64), ROUGHNESS)
-                 for light in range(purity.shape[1])]
+    estimates = [np.interp(-purity[:, band], -optics.purity[:, band].astype(np.float64), ROUGHNESS)
+                 for band in range(purity.shape[1])]
     return np.asarray(np.min(estimates, axis=0), dtype=np.float64)

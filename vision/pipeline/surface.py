@@ -10,7 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import Optics, light_moment, roughness_from_purity, slope_from_moment
+from vision.pipeline.optics import (
+    TILTS_DEG,
+    Optics,
+    light_moment,
+    roughness_from_purity,
+    sector_of,
+    slope_from_moment,
+)
 from vision.pipeline.radial import radius_first
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
@@ -26,6 +33,7 @@ DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
+FAINT_LIGHT = 0.01  # radiance that every light has on flat metal besides what its lobe sends there
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
 
@@ -49,26 +57,32 @@ class Surface:
     lit_level: float  # what energy 1 is, in radiance relative to the lights' own
     radiance: NDArray[np.float32]  # as energy, but what is flat and dim is left dim
     land_level: float | None  # radiance of a flat bare land, from the fiducials
+    lands_response: NDArray[np.float32] | None  # [joint or 1, light], the same as flat land answers beside each joint
+    steepest_from_deg: NDArray[np.float32]  # [azimuth] what the steepest lights there light reads more than this
 
 
 def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
                  fiducials: Sequence[Fiducial]) -> Surface:
     """Label all samples of a view's joints."""
     land = fiducial_response(capture, registration, fiducials)
+    lands = lands_response(land, fiducials, capture, registration, patches.middle_px, optics)
     mask = mask_response(patches)
     smooth = _smooth(patches.responses)
     roughness = solder_roughness(smooth, optics)
     moment, energy = light_moment(smooth, optics)
-    slope = slope_from_moment(moment, optics, roughness)
+    facing = sector_of(patches.ray_px[:, 0], patches.ray_px[:, 1])  # a fillet falls outward
+    slope = slope_from_moment(moment, optics, roughness, facing[None, :, None])
+    if optics.tilt_per_mm:
+        slope = _as_in_the_middle(slope, patches, capture.size_px, optics)
     level = lit_level(energy, optics)
     energy *= np.float32(1.0 / level)
     # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
     radiance, energy = energy, np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
-    bare = _bare(smooth, land, slope, moment, dark)
+    bare = _bare(smooth, lands, slope, moment, dark)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,
-                   land_level)
+                   land_level, lands, optics.steepest_from_deg[facing])
 
 
 def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -102,6 +116,9 @@ def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[
     energy = ring.sum(axis=1)
     bright = energy > 0.5 * _percentile(energy.ravel(), 75.0)
     share = ring * (bright / np.maximum(energy, np.float32(1e-4)))[:, None]
+    if optics.bands != tuple((light,) for light in range(share.shape[1])):
+        # Sectors of one ring light the same slopes, each in its own direction.
+        share = np.stack([share[:, band].sum(axis=1) for band in optics.bands], axis=1)
     purity = _percentile(share.reshape(*share.shape[:2], -1), 93.0)
     own = roughness_from_purity(purity, optics)
     usual = float(np.median(own))
@@ -150,6 +167,53 @@ def fiducial_response(capture: Capture, registration: Registration,
     return np.median(found, axis=0).astype(np.float32) if found else None
 
 
+def lands_response(land: NDArray[np.float32] | None, fiducials: Sequence[Fiducial], capture: Capture,
+                   registration: Registration, middle_px: NDArray[np.float32],
+                   optics: Optics) -> NDArray[np.float32] | None:
+    """Return what flat bare land answers beside each joint, [joint, light]; one row for all where it is the same.
+
+    Under a lens or lights at a finite distance flat metal off the picture's middle answers as if it were tilted. What
+    the fiducials answer is carried over by the predicted answers for their tilt and for that at the joint; how rough
+    the finish is follows from the shares of the lights on the fiducials.
+    """
+    if land is None or not optics.tilt_per_mm:
+        return None if land is None else land[None]
+    to_picture, size = registration.to_picture, capture.size_px
+    marks = to_picture.to_px([(fiducial.x_mm, fiducial.y_mm) for fiducial in fiducials])
+    shown = marks[((marks >= 0) & (marks <= size)).all(axis=1)]
+    per_px = optics.tilt_per_mm / to_picture.px_per_mm
+    there, here = (np.rad2deg(np.hypot(*(places - np.asarray(size) / 2.0).T) * per_px) for places in (shown, middle_px))
+
+    def answers(tilt_deg: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the predicted radiance [roughness, place, light]."""
+        low = np.clip(tilt_deg.astype(np.intp), 0, len(TILTS_DEG) - 2)
+        part = (tilt_deg - low)[None, :, None]
+        return np.asarray(optics.flats[:, low] * (1.0 - part) + optics.flats[:, low + 1] * part, dtype=np.float64)
+
+    at_marks = answers(there).mean(axis=1)  # [roughness, light]
+    seen = np.maximum(land, 0.0) * optics.white
+    off = np.abs(at_marks / at_marks.sum(axis=1, keepdims=True) - seen / max(float(seen.sum()), 1e-6)).sum(axis=1)
+    likest = int(np.argmin(off))
+    gain = (answers(here)[likest] + FAINT_LIGHT) / (at_marks[likest] + FAINT_LIGHT)
+    return (land[None] * gain).astype(np.float32)
+
+
+def _as_in_the_middle(slope: NDArray[np.float32], patches: JointPatches, size_px: tuple[int, int],
+                      optics: Optics) -> NDArray[np.float32]:
+    """Return slopes [joint, azimuth, radius] without the tilt that places off the picture's middle seem to have.
+
+    Slopes fall outward from the joint, so the part of the tilt along that direction adds to them, and the part across
+    widens them: seen^2 = (slope + along)^2 + across^2, as long as the tilt is small.
+    """
+    off = (patches.middle_px - np.asarray(size_px, dtype=np.float32) / np.float32(2.0)) * np.float32(patches.px_mm)
+    per_mm, ray = np.float32(np.rad2deg(optics.tilt_per_mm)), patches.ray_px * np.float32(patches.px_mm)
+    along, across = off @ ray.T, off @ np.stack([-ray[:, 1], ray[:, 0]])
+    fade = np.cos(slope * np.float32(np.pi / 90.0))  # a mirror of this slope shows a light at twice its angle
+    tilt = per_mm * (np.float32(1.0 - optics.near_share) + np.float32(optics.near_share) * fade)
+    own = np.sqrt(np.maximum(slope * slope - (tilt * across[:, :, None]) ** 2, np.float32(0.0)))
+    return np.maximum(own - tilt * (along[:, :, None] + patches.radius_mm), np.float32(0.0))
+
+
 def mask_response(patches: JointPatches) -> NDArray[np.float32]:
     """Return what the bare board just outside each land gives, [joint, light].
 
@@ -185,21 +249,24 @@ def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], op
 
 
 def like_land(planes: NDArray[np.float32], land: NDArray[np.float32], factor: float) -> NDArray[np.bool_]:
-    """Say where all planes [light, ...] answer within a factor of what flat bare land gives, `land` [light]."""
+    """Say where all planes [light, ...] answer within a factor of what flat bare land gives.
+
+    `land` is [light], or [light, joint, 1, 1] for planes [light, joint, ...].
+    """
     alike = np.ones_like(planes[0], dtype=bool)
-    for plane, flat in zip(planes, land.tolist(), strict=True):
-        np.logical_and(alike, plane < np.float32((flat + 0.05) * factor - 0.05), out=alike)
-        np.logical_and(alike, plane > np.float32((flat + 0.05) / factor - 0.05), out=alike)
+    for plane, flat in zip(planes, land + np.float32(0.05), strict=True):
+        np.logical_and(alike, plane < flat * np.float32(factor) - np.float32(0.05), out=alike)
+        np.logical_and(alike, plane > flat / np.float32(factor) - np.float32(0.05), out=alike)
     return alike
 
 
-def _bare(responses: NDArray[np.float32], land: NDArray[np.float32] | None, slope: NDArray[np.float32],
+def _bare(responses: NDArray[np.float32], lands: NDArray[np.float32] | None, slope: NDArray[np.float32],
           moment: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Say which samples look like flat bare land: like the fiducials, or else just flat."""
-    if land is None:
+    if lands is None:
         return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
     planes = np.moveaxis(responses, 1, 0)
-    near, about = (like_land(planes, land, factor) for factor in (LIKE_FIDUCIAL, LEVEL_LIKE))
+    near, about = (like_land(planes, lands.T[:, :, None, None], factor) for factor in (LIKE_FIDUCIAL, LEVEL_LIKE))
     # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
     level_there = np.zeros_like(slope, dtype=bool)
     inner = slice(LEVEL_REACH, -LEVEL_REACH)

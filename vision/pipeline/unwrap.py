@@ -50,6 +50,13 @@ class JointPatches:
     in_picture: NDArray[np.bool_]  # [joint] the whole window lies in the picture
     land_edge_mm: NDArray[np.float32]  # [joint, azimuth]
     hole_mm: NDArray[np.float32]  # [joint] radius of the hole
+    middle_px: NDArray[np.float32]  # [joint, 2] the hole's centre in OpenCV's pixel count
+    ray_px: NDArray[np.float32]  # [azimuth, 2] a millimetre outward, in px to the right and down
+
+    @property
+    def px_mm(self) -> float:
+        """Return the side of a pixel on the board, mm."""
+        return float(1.0 / np.hypot(*self.ray_px[0]))
 
 
 def azimuths_rad() -> NDArray[np.float64]:
@@ -93,7 +100,7 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
     owner = _sample(owners, x[:, OUTSIDE], y[:, OUTSIDE])
     free = by_radius(((owner == FREE) | (owner == own)).swapaxes(1, 2))
     return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2, free,
-                        _saturated_pct(capture, x, y, rays), inside, rays.land_edge_mm, rays.hole_mm)
+                        _saturated_pct(capture, x, y, rays), inside, rays.land_edge_mm, rays.hole_mm, middle, ray)
 
 
 def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32],

@@ -322,8 +322,8 @@ def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Trace
 def _bare_land(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, index: int,
                cut: Cut) -> NDArray[np.bool_]:
     """Say which pixels of a cut are bare land of a joint: beyond the solder, and like the fiducials, [row, col]."""
-    land = seen.surface.land_response
-    if land is None:
+    lands = seen.surface.lands_response
+    if lands is None:
         return np.zeros(planes.shape[1:], dtype=np.bool_)
     joint = seen.joints[index]
     place = (np.arange(cut.side) + 0.5) / cut.zoom
@@ -333,7 +333,7 @@ def _bare_land(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, 
     solder_mm = np.where(traces.covered[index], traces.toe_mm[index], joint.hole_mm / 2.0)
     away = np.hypot(x, y)
     bare = (away > solder_mm[azimuth]) & (away < seen.patches.land_edge_mm[index][azimuth])
-    return np.asarray(bare & like_land(planes, land, LIKE_FIDUCIAL), dtype=np.bool_)
+    return np.asarray(bare & like_land(planes, lands[min(index, len(lands) - 1)], LIKE_FIDUCIAL), dtype=np.bool_)
 
 
 def colour_bar(paper: Paper, left: int, top: int, height: int) -> None:
