@@ -82,7 +82,7 @@ def _taught(lights: tuple[Light, ...], lens_mm: float | None, points: tuple[Pixe
 
 
 @lru_cache(maxsize=16)
-def _optics(lights: tuple[Light, ...], lens_mm: float | None) -> Optics:
+def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
     white = np.array([white_share(light) for light in lights])
     middle = np.array([sum(light.zenith_deg) / 4.0 for light in lights])
     top = max(light.zenith_deg[1] for light in lights) / 2.0

@@ -195,7 +195,7 @@ def lands_response(land: NDArray[np.float32] | None, fiducials: Sequence[Fiducia
     off = np.abs(at_marks / at_marks.sum(axis=1, keepdims=True) - seen / max(float(seen.sum()), 1e-6)).sum(axis=1)
     likest = int(np.argmin(off))
     gain = (answers(here)[likest] + FAINT_LIGHT) / (at_marks[likest] + FAINT_LIGHT)
-    return (land[None] * gain).astype(np.float32)
+    return np.asarray(land[None] * gain, dtype=np.float32)
 
 
 def _as_in_the_middle(slope: NDArray[np.float32], patches: JointPatches, size_px: tuple[int, int],
@@ -211,7 +211,8 @@ def _as_in_the_middle(slope: NDArray[np.float32], patches: JointPatches, size_px
     fade = np.cos(slope * np.float32(np.pi / 90.0))  # a mirror of this slope shows a light at twice its angle
     tilt = per_mm * (np.float32(1.0 - optics.near_share) + np.float32(optics.near_share) * fade)
     own = np.sqrt(np.maximum(slope * slope - (tilt * across[:, :, None]) ** 2, np.float32(0.0)))
-    return np.maximum(own - tilt * (along[:, :, None] + patches.radius_mm), np.float32(0.0))
+    own -= tilt * (along[:, :, None] + patches.radius_mm)
+    return np.asarray(np.maximum(own, np.float32(0.0)), dtype=np.float32)
 
 
 def mask_response(patches: JointPatches) -> NDArray[np.float32]:

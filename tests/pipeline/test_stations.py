@@ -1,0 +1,130 @@
+"""Stations unlike the usual one: sectors and bars, two lights, lens and lights at a finite distance.
+
+The pictures are rendered, and the truth is that of the surface that was drawn; the renderer shares no code with what is
+tested here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+
+from synthetic_images.board import plan_board, render_view
+from synthetic_images.demo import demo_family
+from synthetic_images.light import METALS, ROUGHNESS, light_tables, node_slopes
+from tests.synthetic_images.small import small_family, small_station
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.lead import USUAL_END_MM, _end_height
+from vision.pipeline.measure import measure_board
+from vision.pipeline.optics import SECTORS, light_bands, optics_of, slope_from_responses
+from vision.pipeline.unwrap import RING
+from vision.setup import Light, Station
+
+RINGS = (Light("lens", "a", "green", (6.0, 20.0)), Light("middle", "a", "red", (24.0, 42.0)))
+BARS = tuple(Light(name, "b", channel, (42.0, 68.0), (turn - 55.0, turn + 55.0))
+             for name, channel, turn in (("east", "red", 0.0), ("north", "green", 90.0), ("west", "blue", 180.0)))
+
+
+def bars(**changes: object) -> Station:
+    return replace(small_station(), **({"name": "bars", "lights": (*RINGS, *BARS), "cross_talk": None} | changes))
+
+
+def near(**changes: object) -> Station:
+    lights = tuple(replace(light, distance_mm=70.0) for light in small_station().lights)
+    return small_station(**({"name": "near", "lights": lights, "working_distance_mm": 80.0} | changes))
+
+
+def measured(folder, station, planned=None, boards=2, seed=626):
+    """Pairs of true and measured values of every joint of some rendered boards."""
+    pairs = []
+    for number in range(boards):
+        plan = plan_board(small_family(), np.random.default_rng([seed, number]), planned=planned or {},
+                          planned_chips={})
+        view = render_view(plan, "v1", station, serial="B1")
+        pictures = {}
+        for exposure, picture in view.pictures.items():
+            pictures["v1", exposure] = folder / f"{station.name}{number}_{exposure}.png"
+            assert cv2.imwrite(str(pictures["v1", exposure]), picture)
+        found = measure_board(BoardFiles("B1", pictures), small_family(), station).joints
+        true = {(row.ref, row.pin): row.values for row in view.rows}
+        pairs += [(true[ref, pin], {name: values[row] for name, values in found.columns.items()})
+                  for row, (ref, pin) in enumerate(zip(found.refs, found.pins, strict=True))]
+    return pairs
+
+
+def off(pairs, name):
+    both = np.array([(true.get(name, np.nan), seen[name]) for true, seen in pairs])
+    return (both[:, 1] - both[:, 0])[np.isfinite(both).all(axis=1)]
+
+
+def test_lights_of_one_zenith_band_are_one_band():
+    assert light_bands((*RINGS, *BARS)) == ((0,), (1,), (2, 3, 4))
+    assert light_bands(small_station().lights) == ((0,), (1,), (2,))
+    assert light_bands(tuple(reversed(small_station().lights))) == ((2,), (1,), (0,))
+
+
+@pytest.mark.parametrize("towards_deg", [0.0, 90.0, 180.0, 270.0])
+def test_slope_under_bars_is_told_for_the_direction_it_falls(towards_deg):
+    """Against the renderer's own integration over zenith and azimuth: SAC solder, roughness 0.14.
+
+    A bar over 110 degrees either lights a direction as fully as a ring, or not at all.
+    """
+    station = bars()
+    optics, nodes = optics_of(station), np.rad2deg(node_slopes())
+    rough = int(np.argmin(np.abs(np.asarray(ROUGHNESS) - 0.14)))
+    table = light_tables(station.lights).specular[min(1, len(METALS) - 1), rough]  # [azimuth, node, light]
+    lit = 18.0 if towards_deg == 270.0 else 30.0
+    chosen = (nodes > 9.0) & (nodes < lit)
+    responses = table[round(towards_deg / 360.0 * len(table)) % len(table), chosen]
+    sector = np.full(chosen.sum(), int(towards_deg / 360.0 * SECTORS) % SECTORS, dtype=np.uint8)
+    found, _ = slope_from_responses(np.ascontiguousarray(responses, dtype=np.float32), optics,
+                                    float(ROUGHNESS[rough]), sector)
+    assert np.abs(found - nodes[chosen]).max() < 3.0
+
+
+def test_good_joints_under_bars_are_covered(tmp_path):
+    """Bars on three sides; on the fourth nothing steep is lit, and a fillet's dark zone is no gap for that."""
+    pairs = measured(tmp_path, bars())
+    assert min(true["coverage_deg"] for true, _ in pairs) > 320.0
+    assert np.abs(off(pairs, "coverage_deg")).mean() < 15.0
+    assert np.abs(off(pairs, "wetting_angle_deg")).mean() < 6.0
+
+
+def test_offset_of_a_raised_lead_is_its_own_under_a_near_lens(tmp_path):
+    """A lead's end 1 mm up and 7 mm off the axis of a lens 80 mm away seems 0.09 mm further out (intercept theorem)."""
+    pairs = measured(tmp_path, near(), boards=3)
+    far = measured(tmp_path, small_station(), boards=3)
+    assert [true["lead_offset_mm"] for true, _ in pairs] == pytest.approx(
+        [true["lead_offset_mm"] for true, _ in far], abs=0.03)
+    assert np.abs(off(pairs, "lead_offset_mm")).mean() < 0.05
+
+
+def test_height_of_lead_ends_from_their_slant():
+    """Closed form: offset = height * slant; without slant the usual height stands."""
+    rng = np.random.default_rng(5)
+    slant = rng.uniform(-0.12, 0.12, (60, 2))
+    own = rng.normal(0.0, 0.03, slant.shape)
+    assert _end_height(1.4 * slant + own, slant) == pytest.approx(1.4, abs=0.1)
+    assert _end_height(own, 0.0 * slant) == USUAL_END_MM
+    assert _end_height(np.zeros((0, 2)), np.zeros((0, 2))) == USUAL_END_MM
+
+
+def test_what_bare_lands_answer_off_the_middle_of_a_near_station(tmp_path):
+    """Flat lands there answer as if tilted by up to 7 degrees; the fiducials lie in the corners, tilted most."""
+    family = demo_family(0)
+    station = near(mm_per_px=0.03, picture_px=None, working_distance_mm=130.0)
+    bare = dict.fromkeys(range(len(family.joints)), ("no_solder", 1.0))
+    ratios = []
+    for number in range(2):
+        plan = plan_board(family, np.random.default_rng([627, number]), planned=bare, planned_chips={})
+        path, kept = tmp_path / f"B{number}.png", []
+        assert cv2.imwrite(str(path), render_view(plan, "v1", station).pictures["a"])
+        measure_board(BoardFiles("B1", {("v1", "a"): path}), family, station, kept)
+        surface = kept[0].surface
+        answers = np.median(kept[0].patches.responses[:, :, :, RING.start + 10:RING.stop - 6], axis=(2, 3))
+        ratios += [np.abs(np.log(answers / land)).mean() for land in (surface.land_response, surface.lands_response)]
+    plain, carried_over = np.array(ratios).reshape(-1, 2).T
+    assert (carried_over < 0.8 * plain).all()
