@@ -52,11 +52,11 @@ def solder_land(planes: Planes) -> None:
     shade(planes, inside, 12.0 + 18.0 * (column - 120.0) / 80.0)
 
 
-def found(planes: Planes, owners: NDArray[np.uint16], mask: NDArray[np.float32] = MASK
-          ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def found(planes: Planes, owners: NDArray[np.uint16], mask: NDArray[np.float32] = MASK,
+          blur_px: float = 0.7) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Blur as a camera does, add its noise and look for balls."""
     rng = np.random.default_rng(3)
-    soft = np.stack([cv2.GaussianBlur(plane, (0, 0), 0.7) for plane in planes])
+    soft = np.stack([cv2.GaussianBlur(plane, (0, 0), blur_px) for plane in planes])
     soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
     capture = Capture("v1", soft, np.zeros((SIZE, SIZE), dtype=np.uint8), ())
     balls = find_balls(capture, owners, mask, optics_of(station()), PX_PER_MM)
@@ -72,6 +72,37 @@ def test_ball_on_free_board_is_found_with_its_size(diameter_mm: float) -> None:
     # 0.05 mm and two pixels: the project's own aims.
     assert diameters[0] == pytest.approx(diameter_mm, abs=0.05)
     assert np.hypot(*(places[0] - (60.5, 100.5))) < 2.0
+
+
+@pytest.mark.parametrize("diameter_mm", [0.16, 0.18, 0.21, 0.3])
+def test_ball_out_of_focus_is_found(diameter_mm: float) -> None:
+    """Blur mixes the lights of a small ball to the grey of print; from its middle outward their order is left."""
+    planes, owners = board()
+    ball(planes, 60.3, 99.6, diameter_mm)
+    _, diameters = found(planes, owners, blur_px=1.2)
+    assert diameters == pytest.approx([diameter_mm], abs=0.05)
+
+
+@pytest.mark.parametrize("blur_px", [0.7, 1.2])
+@pytest.mark.parametrize("radius_px", [3, 4, 5, 6, 8])
+def test_dots_of_print_are_no_balls(radius_px: int, blur_px: float) -> None:
+    planes, owners = board()
+    for x, grey in ((40, 0.5), (70, 0.8), (100, 1.1)):
+        row, column = np.mgrid[0:SIZE, 0:SIZE]
+        planes[:, np.hypot(row - 100, column - x) <= radius_px] = grey
+    assert len(found(planes, owners, blur_px=blur_px)[1]) == 0
+
+
+@pytest.mark.parametrize("reach_px", [6, 9, 14])
+def test_tip_of_a_spike_over_the_lands_edge_is_no_ball(reach_px: int) -> None:
+    """A half-round spike 0.24 mm wide that ends so far beyond the land: its tip is round and lit like a ball."""
+    planes, owners = board()
+    solder_land(planes)
+    row, column = np.mgrid[0:SIZE, 0:SIZE]
+    tip = 120.0 - reach_px + 6.0
+    away = np.where(column < tip, np.hypot(row - 120.0, column - tip), np.abs(row - 120.0)) / 6.0
+    shade(planes, (away < 1.0) & (column < 170), np.rad2deg(np.arcsin(np.minimum(away, 1.0))))
+    assert len(found(planes, owners)[1]) == 0
 
 
 @pytest.mark.parametrize("inward", [-1.0, -0.5, 0.0, 0.5])

@@ -10,16 +10,21 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics
-from vision.pipeline.spheres import SMALL_RADII_PX, coarse_levels, find_spheres, lit_radius
+from vision.pipeline.spheres import coarse_levels, find_spheres, lit_radius
 from vision.pipeline.unwrap import CHIP_OWNER, FREE
 
 MAX_BALL_MM = 1.2
 MIN_BALL_MM = 0.112
-LEAST_FOR_ORDER_PX = 6  # smaller patches are too blurred to show the order of the lights
+SMALL_RADIUS_PX = 7.0  # up to here a blurred ball may show no shading that can be fitted
+LEAST_FOR_ORDER_PX = 4  # smaller patches are too blurred to show the order of the lights
+AROUND_PX = 2  # a blurred patch's brim reaches so far beyond it
+LEAST_RISE = 0.06  # of the lights' span of slopes, from a dome's middle to its brim
+LEAST_MIDDLE = 0.35  # of what lit solder gives, in a dome's middle
 EDGE_REACH = 1.25  # a ball's middle may lie this many radii inside a land; a lead's dome lies further in
 CLEARLY_ROUND = 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on crests, necks and toes
 CLEARLY_EXPLAINED = 0.85  # share of the steepness that a sphere explains; noise and blur take some
 RIM = 0.85  # share of directions with a rim
+PERFECT, RIM_BESIDE = 0.9, 0.7  # a sphere as round and as well explained as the first needs a rim in fewer directions
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
 
@@ -43,7 +48,8 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     large = _shaded(capture, levels, owners, mask, optics, px_per_mm)
     bright = _bright(capture, mask, optics)
     free = np.asarray(owners == FREE).view(np.uint8)
-    small = _round_patches(capture, np.asarray(bright & (free * np.uint8(255))), bright, optics, px_per_mm)
+    small = _round_patches(capture, np.asarray(bright & (free * np.uint8(255))), bright, mask, optics,
+                           px_per_mm)
     away = np.hypot(*np.moveaxis(small.places_px[:, None] - large.places_px[None], 2, 0))
     fine = ~(away < 0.6 * large.diameter_mm[None] * px_per_mm).any(axis=1)
     return Balls(np.concatenate([large.places_px, small.places_px[fine]]),
@@ -67,6 +73,8 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     good = (found.highlight >= 0.1) & (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
     # Well inside a land, or with a rim that is not dark but as bright as the board, only a clear sphere counts.
     clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
+    # A land's bright edge or a neighbour beside a ball hides part of its rim.
+    clear |= (np.minimum(found.roundness, found.explained) >= PERFECT) & (found.rim >= RIM_BESIDE)
     good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & (inward <= EDGE_REACH), True)
     item = np.flatnonzero(good)
     places, radius, worth = found.places_px[item], found.radius_px[item], (found.explained * found.roundness)[item]
@@ -96,17 +104,17 @@ def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDAr
     return np.asarray(cv2.bitwise_not(dull), dtype=np.uint8)
 
 
-def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArray[np.uint8], optics: Optics,
-                   px_per_mm: float) -> Balls:
+def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArray[np.uint8], mask: NDArray[np.float32],
+                   optics: Optics, px_per_mm: float) -> Balls:
     """Return the small ball-like patches among those searched; `bright` holds everything, for a look at their borders.
 
-    Small is what is too small to be known by its shading.
+    Small is what may be too small, in a blurred picture, to be known by its shading.
     """
     closed = cv2.morphologyEx(searched, cv2.MORPH_CLOSE, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (5, 5)))
     # Solder a pixel or two beyond the land's edge would link a ball beside it to the land's whole outline.
     opened = np.asarray(cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), dtype=np.uint8)), dtype=np.uint8)
     steepest = np.sin(np.deg2rad(min(optics.max_slope_deg, 45.0)))
-    largest = (2.0 * SMALL_RADII_PX[0] * steepest + 1.0) ** 2 * np.pi / 4.0  # px
+    largest = (2.0 * SMALL_RADIUS_PX * steepest + 1.0) ** 2 * np.pi / 4.0  # px
     contours, _ = cv2.findContours(opened, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     boxes = np.array([cv2.boundingRect(contour) for contour in contours if len(contour) <= 4.0 * largest],
                      dtype=np.int64).reshape(-1, 4)
@@ -124,44 +132,55 @@ def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArra
         if not label or area < 0.55 * width * height or not MIN_BALL_MM <= across <= MAX_BALL_MM or area >= largest:
             continue
         patch = np.asarray(labels) == label
-        if _loose(patch, bright, (left, top)) and _domed(capture, patch, (left, top), optics):
+        if _loose(patch, bright, (left, top)) and _domed(capture, patch, (left, top), mask, optics):
             places.append(centers[label] + (left + 0.5, top + 0.5))
             diameters.append(across)
     return Balls(np.array(places).reshape(-1, 2), np.array(diameters))
 
 
-def _domed(capture: Capture, inside: NDArray[np.bool_], place: tuple[int, int], optics: Optics) -> bool:
+def _domed(capture: Capture, inside: NDArray[np.bool_], place: tuple[int, int], mask: NDArray[np.float32],
+           optics: Optics) -> bool:
     """Say whether a patch mirrors the lights one after the other, as a dome does.
 
-    Print is equally bright under all lights and never as bright as a mirror; a flat metal end is as flat at its
-    edge as in its middle; a dome gets steeper outward.
+    A dome gets steeper outward. Print has one colour all over, a flat metal end is as flat at its edge as in its
+    middle. In a blurred picture a small ball is as grey as print, but the order of the lights is still there, once
+    what the mask gives is taken off. Patches too small to show it are told by their brightness.
     """
     (left, top), (height, width) = place, inside.shape
-    samples = capture.responses[:, top:top + height, left:left + width]
-    low, high = samples.min(axis=0)[inside], samples.max(axis=0)[inside]
-    print_like = (high < 1.3) & (low > 0.3) & (high < 1.8 * low)
-    if print_like.mean() >= 0.5 or np.percentile(high, 90) <= 0.7:
-        return False
     if min(width, height) < LEAST_FOR_ORDER_PX:
-        return True
-    radiance = np.maximum(samples, 0.0) * optics.white[:, None, None]
-    moment = (radiance * optics.slope_deg[:, None, None]).sum(axis=0) / np.maximum(radiance.sum(axis=0), 1e-4)
-    row, column = np.mgrid[0:height, 0:width]
-    away = np.hypot((row - (height - 1) / 2.0) / (height / 2.0), (column - (width - 1) / 2.0) / (width / 2.0))
-    middle, brim = moment[inside & (away < 0.45)], moment[inside & (away > 0.6)]
-    return bool(len(middle) > 0 and len(brim) > 0 and np.median(brim) > np.median(middle) + 2.0)
+        samples = capture.responses[:, top:top + height, left:left + width]
+        low, high = samples.min(axis=0)[inside], samples.max(axis=0)[inside]
+        print_like = (high < 1.3) & (low > 0.3) & (high < 1.8 * low)
+        return bool(print_like.mean() < 0.5 and np.percentile(high, 90) > 0.7)
+    first_row, first_column = max(top - AROUND_PX, 0), max(left - AROUND_PX, 0)
+    samples = capture.responses[:, first_row:top + height + AROUND_PX, first_column:left + width + AROUND_PX]
+    radiance = np.maximum(samples - mask[:, None, None], 0.0) * optics.white[:, None, None]
+    energy, moment = radiance.sum(axis=0), (radiance * optics.slope_deg[:, None, None]).sum(axis=0)
+    row = np.arange(samples.shape[1]) + first_row - top - (height - 1) / 2.0
+    column = np.arange(samples.shape[2]) + first_column - left - (width - 1) / 2.0
+    away = np.hypot(row[:, None] * (2.0 / height), column[None, :] * (2.0 / width))
+    middle, brim = away < 0.5, (away > 0.7) & (away < 1.3)
+    rise = moment[brim].sum() / max(energy[brim].sum(), 1e-4) - moment[middle].sum() / max(energy[middle].sum(), 1e-4)
+    span = float(optics.slope_deg.max() - optics.slope_deg.min())
+    return bool(rise > LEAST_RISE * span and energy[middle].mean() > LEAST_MIDDLE * optics.lit_energy)
 
 
 def _loose(inside: NDArray[np.bool_], bright: NDArray[np.uint8], place: tuple[int, int]) -> bool:
-    """Say whether a patch has its own dark border: little of what surrounds it shines.
+    """Say whether a patch has its own dark border: little of what surrounds it shines, and nothing leads away.
 
     A ball's flanks are too steep to be lit, so even one that touches a land is parted from it by a dark line;
     bridges, spikes and solder beyond the land's edge are not.
     """
     left, top = place
-    patch = np.pad(inside, 3).astype(np.uint8)
-    near, far = (np.asarray(cv2.dilate(patch, np.ones((side, side), dtype=np.uint8))) for side in (3, 7))
-    rows, columns = np.nonzero(far > near)
-    rows, columns = rows + top - 3, columns + left - 3
-    shown = (rows >= 0) & (columns >= 0) & (rows < bright.shape[0]) & (columns < bright.shape[1])
-    return bool((bright[rows[shown], columns[shown]] > 0).sum() <= 0.30 * max(int(shown.sum()), 1))
+    patch = np.pad(inside, AROUND_PX + 2).astype(np.uint8)
+    height, width = bright.shape
+    rows = np.clip(np.arange(patch.shape[0]) + top - AROUND_PX - 2, 0, height - 1)
+    columns = np.clip(np.arange(patch.shape[1]) + left - AROUND_PX - 2, 0, width - 1)
+    shines = bright[np.ix_(rows, columns)] > 0
+    near, far = (np.asarray(cv2.dilate(patch, np.ones((side, side), dtype=np.uint8))) > 0 for side in (3, 7))
+    around = far & ~near
+    if np.count_nonzero(shines & around) > 0.30 * np.count_nonzero(around):
+        return False
+    _, labels = cv2.connectedComponents((shines | (patch > 0)).astype(np.uint8), connectivity=4)
+    own = np.unique(np.asarray(labels)[patch > 0])
+    return not bool((np.isin(labels, own) & ~far).any())
