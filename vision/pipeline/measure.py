@@ -19,6 +19,7 @@ from vision.pipeline.inspection import PictureFile, ViewRegistration
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads, find_leads
 from vision.pipeline.lights import check_lights, explain
+from vision.pipeline.local import corrected_places
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
 from vision.pipeline.projections import find_projections, find_tongues
@@ -120,11 +121,19 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
 
 
 def see_view(capture: Capture, family: Family, view: View, station: Station) -> ViewSurfaces:
-    """Register, unwrap and segment one view."""
+    """Register, unwrap and segment one view.
+
+    Joints whose lands lie clearly off where the board as a whole puts them are looked at where they are.
+    """
     registration = register_view(capture, family, view, station)
     joints, chips = parts_of_view(family, view, station, capture.size_px)
     owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
     patches = unwrap_joints(capture, joints, registration, owners)
+    moved = corrected_places(joints, patches)
+    if moved is not None:
+        joints = moved
+        owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
+        patches = unwrap_joints(capture, joints, registration, owners)
     optics = optics_of(station, family.pixels)
     surface = find_surface(patches, capture, registration, optics, family.fiducials)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()

@@ -1,0 +1,72 @@
+"""Lands that lie off where the board as a whole puts them: found on drawn edges and on a picture pulled out of shape."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from synthetic_images.board import plan_board, render_view
+from tests.pipeline import drawn
+from tests.synthetic_images.small import small_family, small_station
+from vision.pipeline.capture import Capture, load_view
+from vision.pipeline.folder import BoardFiles
+from vision.pipeline.local import LEAST_MM, corrected_places, land_shifts
+from vision.pipeline.measure import measure_board, see_view
+from vision.pipeline.register import register_view
+from vision.pipeline.unwrap import unwrap_joints
+from vision.setup import Similarity, nominal_view
+
+
+@pytest.mark.parametrize("shift_mm", [(0.0, 0.0), (0.05, 0.02), (0.12, -0.09), (-0.15, 0.1)])
+def test_shift_of_drawn_lands_is_found(shift_mm: tuple[float, float]) -> None:
+    """Even lands of all shapes, drawn so far off where they are looked for."""
+    family, station = drawn.family(), drawn.station()
+    nominal = nominal_view(family, family.views[0], station, drawn.SIZE)
+    there = Similarity(nominal.matrix, nominal.shift + nominal.matrix @ np.array(shift_mm))
+    planes = np.stack([drawn.draw(family, there, noise=0.02, seed=light) for light in range(3)])
+    capture = Capture("v1", planes, np.zeros(planes.shape[1:], dtype=np.uint8), ())
+    place: Any = SimpleNamespace(to_picture=nominal)
+    patches = unwrap_joints(capture, family.joints, place, np.zeros(planes.shape[1:], dtype=np.uint16))
+    found, sure = land_shifts(family.joints, patches)
+    assert np.abs(found - shift_mm).max() < 0.012
+    if np.hypot(*shift_mm) > 0.0:
+        assert sure.all()
+    moved = corrected_places(family.joints, patches)
+    assert (moved is not None) == (np.hypot(*shift_mm) > LEAST_MM)
+    if moved is not None:
+        for before, after in zip(family.joints, moved, strict=True):
+            assert (after.x_mm - before.x_mm, after.y_mm - before.y_mm) == pytest.approx(shift_mm, abs=0.012)
+
+
+def test_a_picture_pulled_out_of_shape_is_measured_where_the_joints_are(tmp_path) -> None:
+    """One place of the board is drawn aside by 0.16 mm, smoothly, as by a bent board; fiducials stay where they are."""
+    family, station = small_family(), small_station()
+    plan = plan_board(family, np.random.default_rng(61), planned={})
+    view = render_view(plan, "v1", station, serial="B1")
+    joint = family.joints[1]
+    middle = view.board_to_px.to_px((joint.x_mm, joint.y_mm))
+    pull = view.board_to_px.matrix @ np.array([0.13, 0.1])
+    picture = view.pictures["a"]
+    row, column = np.mgrid[0:picture.shape[0], 0:picture.shape[1]].astype(np.float32) + np.float32(0.5)
+    near = np.exp(-((column - middle[0]) ** 2 + (row - middle[1]) ** 2) / (2.0 * (1.6 / station.mm_per_px) ** 2))
+    bent = cv2.remap(picture, (column - near * pull[0] - 0.5).astype(np.float32),
+                     (row - near * pull[1] - 0.5).astype(np.float32), cv2.INTER_CUBIC)
+    path = tmp_path / "B1_v1_a.png"
+    assert cv2.imwrite(str(path), bent)
+    files = BoardFiles("B1", {("v1", "a"): path})
+    capture = load_view("v1", files.pictures, station)
+    registered = register_view(capture, family, family.views[0], station).to_picture
+    seen = see_view(capture, family, family.views[0], station)
+    # Where the joint truly lies, and where it was looked at.
+    true = registered.to_px((joint.x_mm, joint.y_mm)) - view.board_to_px.to_px((joint.x_mm, joint.y_mm)) - pull
+    looked = registered.to_px((seen.joints[1].x_mm, seen.joints[1].y_mm)) - middle - pull
+    assert np.hypot(*true) * station.mm_per_px > 0.1
+    assert np.hypot(*looked) * station.mm_per_px < 0.06
+    measured = measure_board(files, family, station).joints
+    exact = next(row for row in view.rows if (row.ref, row.pin) == (joint.ref, joint.pin)).values
+    assert measured.columns["coverage_deg"][1] == pytest.approx(exact["coverage_deg"], abs=6.0)
+    assert measured.columns["lead_offset_mm"][1] == pytest.approx(exact["lead_offset_mm"], abs=0.08)

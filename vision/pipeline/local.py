@@ -1,0 +1,108 @@
+"""A small correction per joint: where a land's own edge lies, against where the board's registration puts it.
+
+Fiducials tell where the board lies as a whole. A lens that distorts, a board that has stretched or is bent still leave
+single lands a few hundredths of a millimetre off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.lands import edge_distance
+from vision.pipeline.outlines import KEPT
+from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, RING, JointPatches, azimuths_rad
+from vision.setup.family import Joint
+
+INNER_STEPS, OUTER_STEPS = 24, 8  # ring samples inside the drawn edge, and samples beyond it, that are looked at
+HALF = 0.5  # the edge is the outermost step at least so large, against the ray's largest
+LEAST_STEP = 0.08  # of the brightest light's response over one sample: less is no edge
+LEAST_RAYS = 0.6  # share of a land's directions that must show an edge that fits
+AGREE_MM = 0.03  # and so near it must lie to the shifted outline
+ROUNDS = 4
+#: The edge that is seen may be that of the mask's opening, which is commonly printed to within 0.075 mm (common
+#: practice, no published source), or a toe on one side: up to the first the registration is trusted more.
+LEAST_MM, LARGEST_MM = 0.08, 0.2
+EVERY = 3  # so many directions of the polar samples are looked at: one of so many
+SURE = 4.0  # a correction must be so many times its own standard uncertainty
+
+
+def corrected_places(joints: Sequence[Joint], patches: JointPatches) -> tuple[Joint, ...] | None:
+    """Return the joints where their lands' edges were found, or None where none needs a correction."""
+    shift, sure = land_shifts(joints, patches)
+    length = np.hypot(shift[:, 0], shift[:, 1])
+    moved = sure & (length >= LEAST_MM) & (length <= LARGEST_MM)
+    if not moved.any():
+        return None
+    return tuple(replace(joint, x_mm=joint.x_mm + float(by[0]), y_mm=joint.y_mm + float(by[1])) if move else joint
+                 for joint, by, move in zip(joints, shift, moved.tolist(), strict=True))
+
+
+def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return how far (mm, board axes) each land's edge lies from where it was drawn, [joint, 2], and which are sure.
+
+    On every ray the edge is the outermost place where all lights together change by at least half of what they change
+    by anywhere near the drawn edge. An outline shifted by s moves along its normal n by s.n, and one grown all round
+    by the same everywhere: three numbers are fitted to all rays, and rays that do not fit are left out in turns.
+    """
+    off_mm, strong = _edges(patches)
+    normal, slant = (part[:, ::EVERY] for part in _normals(tuple(joints)))
+    design = np.concatenate([normal, np.ones((*normal.shape[:2], 1))], axis=2)  # [joint, azimuth, 3]
+    moved = off_mm * slant  # along the normal
+    kept = strong.copy()
+    fit = np.zeros((len(joints), 3))
+    rest = moved
+    for _ in range(ROUNDS):
+        weighted = design * kept[:, :, None]
+        square = np.einsum("jai,jak->jik", weighted, design) + 1e-9 * np.eye(3)
+        fit = np.linalg.solve(square, np.einsum("jai,ja->ji", weighted, moved)[:, :, None])[:, :, 0]
+        rest = moved - np.einsum("jai,ji->ja", design, fit)
+        kept = strong & (np.abs(rest) <= AGREE_MM)
+    count = kept.sum(axis=1)
+    spread = np.sqrt((rest**2 * kept).sum(axis=1) / np.maximum(count, 1))
+    # Neighbouring rays see the same stretch of edge: every other counts as a look of its own.
+    uncertain = spread * np.sqrt(2.0 / np.maximum(count / 2.0, 1.0))
+    sure = (count >= LEAST_RAYS * AZIMUTHS / EVERY) & (np.hypot(fit[:, 0], fit[:, 1]) > SURE * uncertain)
+    return fit[:, :2], np.asarray(sure & patches.in_picture, dtype=np.bool_)
+
+
+def _edges(patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return how far outside the drawn edge each looked-at ray's edge lies, mm along the ray, and where one is seen."""
+    near = slice(RING.stop - INNER_STEPS, OUTSIDE.start + OUTER_STEPS)
+    around = slice(None, None, EVERY)
+    step = np.abs(np.diff(patches.responses[:, :, around, near], axis=3)).sum(axis=1)  # [joint, azimuth, place]
+    radius = patches.radius_mm[:, around, near]
+    # Per length, or the wider samples outside the land would count for more.
+    slope = step / np.maximum(np.diff(radius, axis=2), np.float32(1e-6))
+    slope[:, :, INNER_STEPS:] *= patches.free[:, around, :OUTER_STEPS - 1]
+    largest = slope.max(axis=2)
+    strong = slope >= np.float32(HALF) * largest[:, :, None]
+    last = slope.shape[2] - 1 - strong[:, :, ::-1].argmax(axis=2)
+    # The middle of the steep stretch that ends there, weighted by steepness.
+    place = np.arange(slope.shape[2])
+    weight = slope * (np.abs(place - last[:, :, None]) <= 2)
+    at = 0.5 * (radius[:, :, 1:] + radius[:, :, :-1])
+    edge = (weight * at).sum(axis=2, dtype=np.float64) / np.maximum(weight.sum(axis=2, dtype=np.float64), 1e-9)
+    seen = (step.max(axis=2) >= LEAST_STEP) & (last < slope.shape[2] - 1)
+    return edge - patches.land_edge_mm[:, around], np.asarray(seen, dtype=np.bool_)
+
+
+@lru_cache(maxsize=KEPT)
+def _normals(joints: tuple[Joint, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the outline's outward normal on every ray [joint, azimuth, 2] and its cosine to the ray."""
+    azimuth = azimuths_rad()
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
+    shapes = np.array([joint.land_shape for joint in joints])
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])[:, None]
+    little = 1e-4
+    before, after = (edge_distance(size, shapes, azimuth + by - turn) for by in (-little, little))
+    radius, change = 0.5 * (before + after), (after - before) / (2.0 * little)
+    # Of a curve r(a): the normal is r e_r - r' e_a.
+    outward, along = radius / np.hypot(radius, change), -change / np.hypot(radius, change)
+    normal = np.stack([outward * np.cos(azimuth) - along * np.sin(azimuth),
+                       outward * np.sin(azimuth) + along * np.cos(azimuth)], axis=2)
+    return normal, outward
