@@ -90,7 +90,7 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
     middle = _sample_corridors(capture, joints, corridors, registration, slice(ALONG // 2, ALONG // 2 + 1))
     passed = is_metal(middle, mask, optics).any(axis=(1, 2))
     some = np.flatnonzero(passed | ~_rows(corridors)[2][:, ALONG // 2])
-    widths = np.zeros(len(passed))
+    widths = np.zeros(len(corridors.first))
     if len(some):
         looked_at = Corridors(corridors.first[some], corridors.second[some], corridors.gap_mm[some],
                               corridors.width_mm[some])
