@@ -79,10 +79,10 @@ class _Ridge:
 
 def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
             lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
-    """Return the joint and the description of every ridge of at least SMALLEST samples.
+    """Return the joint and the description of every ridge of at least SMALLEST samples that may be a projection.
 
-    `found` [joint, row, column] are the samples of ridges, `planes` their x and y from the lead (mm), bend and
-    radiance, all ridges of a view as one table.
+    Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] are the
+    samples of ridges, `planes` their x and y from the lead (mm), bend and radiance, all ridges of a view as one table.
     """
     _, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(
         found.reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S, cv2.CCL_GRANA)
@@ -102,10 +102,13 @@ def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
     distance = np.hypot(x, y) - lead_mm[joint]
     middle = 0.5 * (radiance[first + (count - 1) // 2] + radiance[first + count // 2])  # the median: sorted above
     azimuth = np.arctan2(np.add.reduceat(y * weight, first), np.add.reduceat(x * weight, first))
-    table = (np.minimum.reduceat(distance, first), np.maximum.reduceat(distance, first),
-             np.add.reduceat(weight, first) / count, middle, azimuth)
-    return [(owner, _Ridge(*row)) for owner, row in zip(joint[first].tolist(), np.stack(table, axis=1).tolist(),
-                                                        strict=True)]
+    start, end = np.minimum.reduceat(distance, first), np.maximum.reduceat(distance, first)
+    mean, owner = np.add.reduceat(weight, first) / count, joint[first]
+    mass = mean * np.maximum(end - np.maximum(start, ON_LEAD_MM), 0.0)
+    likely = (end >= LEAST_MM) & (middle >= LEAST_BRIGHTNESS) & (mass >= min(MASS, LEAD_MASS))
+    asked = np.flatnonzero((end >= LEAST_MM) & np.isin(owner, owner[likely]))
+    table = np.stack((start, end, mean, middle, azimuth), axis=1)[asked]
+    return [(number, _Ridge(*row)) for number, row in zip(owner[asked].tolist(), table.tolist(), strict=True)]
 
 
 def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
