@@ -29,8 +29,8 @@ LOOKED_AT = 16  # so many of the far turns at most
 HALF_FINE_LOSS = 0.2  # at most so much less evidence than in full is seen in a picture half as fine
 WORTH = 0.5  # less evidence than this is no chip, whatever its place
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
-SURE = 0.9  # evidence that ends the search among small turns
-SETTLED = 0.7  # evidence of a place near the nominal one that no nearly straight one further off surpasses
+SURE = 0.9  # evidence that ends the search
+SETTLED = 0.7  # evidence of a nearly straight chip near its place that none further off or turned surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 BRIM = 6  # samples that edges and means reach beyond an outline
 
@@ -64,7 +64,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
         reach = FURTHEST * 2.0 * half[0]
         best = _nearly_straight(window, flat, half, reach)
-    if best[0] < SURE:
+    if best[0] < (SETTLED if abs(best[3]) <= NEAR_TURNS[-1] else SURE):
         best = _any_turn(window, flat, half, best)
     best = max(best, *_places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach))
     evidence, u, v, turn = best
