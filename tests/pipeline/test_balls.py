@@ -53,13 +53,14 @@ def solder_land(planes: Planes) -> None:
 
 
 def found(planes: Planes, owners: NDArray[np.uint16], mask: NDArray[np.float32] = MASK,
-          blur_px: float = 0.7) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+          blur_px: float = 0.7, px_per_mm: float = PX_PER_MM
+          ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Blur as a camera does, add its noise and look for balls."""
     rng = np.random.default_rng(3)
     soft = np.stack([cv2.GaussianBlur(plane, (0, 0), blur_px) for plane in planes])
     soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
     capture = Capture("v1", soft, np.zeros((SIZE, SIZE), dtype=np.uint8), ())
-    balls = find_balls(capture, owners, mask, optics_of(station()), PX_PER_MM)
+    balls = find_balls(capture, owners, mask, optics_of(station()), px_per_mm)
     return balls.places_px, balls.diameter_mm
 
 
@@ -154,3 +155,19 @@ def test_white_print_and_flat_metal_are_no_balls() -> None:
     shade(planes, np.hypot(row - 100, column - 60) < 12, np.zeros((SIZE, SIZE)))
     shade(planes, np.hypot(row - 200, column - 60) < 5, np.full((SIZE, SIZE), 20.0))
     assert (found(planes, owners)[1] < 0.13).all()
+
+
+@pytest.mark.parametrize("px_per_mm", [15.0, 25.0, 60.0])
+def test_specks_of_few_pixels_are_no_balls_whatever_the_scale(px_per_mm: float) -> None:
+    """A glint of three pixels each way would be a ball of 0.25 mm at 15 px/mm; nothing tells it from one."""
+    planes, owners = board()
+    planes[:, 99:102, 59:62] = np.array([3.0, 1.5, 0.8], dtype=np.float32)[:, None, None]
+    assert len(found(planes, owners, px_per_mm=px_per_mm)[1]) == 0
+
+
+@pytest.mark.parametrize("px_per_mm", [15.0, 25.0, 60.0])
+def test_ball_of_enough_pixels_is_found_whatever_the_scale(px_per_mm: float) -> None:
+    planes, owners = board()
+    ball(planes, 60.0, 100.0, 9.0 / PX_PER_MM)
+    _, diameters = found(planes, owners, px_per_mm=px_per_mm)
+    assert diameters * px_per_mm == pytest.approx([9.0], abs=1.8)

@@ -128,3 +128,16 @@ def test_what_bare_lands_answer_off_the_middle_of_a_near_station(tmp_path):
         ratios += [np.abs(np.log(answers / land)).mean() for land in (surface.land_response, surface.lands_response)]
     plain, carried_over = np.array(ratios).reshape(-1, 2).T
     assert (carried_over < 0.8 * plain).all()
+
+
+def test_small_balls_on_a_light_board_are_found_though_blur_fills_their_rims(tmp_path):
+    """A ball of 14 pixels on a mask as bright as lit solder; balls on this board are 0.25 to 0.35 mm large."""
+    family, station = demo_family(2), replace(small_station(), mm_per_px=0.025, picture_px=None)
+    plan = plan_board(family, np.random.default_rng([5202, 1]), defect_rate=0.25)
+    view, path = render_view(plan, "v1", station), tmp_path / "B1.png"
+    assert cv2.imwrite(str(path), view.pictures["a"])
+    found = measure_board(BoardFiles("B1", {("v1", "a"): path}), family, station).joints
+    true = {(row.ref, row.pin): row.values["ball_diameter_mm"] for row in view.rows if row.pin}
+    diameter = np.array([true[key] for key in zip(found.refs, found.pins, strict=True)])
+    assert (diameter >= 0.25).sum() == 3
+    assert (found.columns["ball_diameter_mm"] > 0.0).tolist() == (diameter > 0.0).tolist()

@@ -14,7 +14,7 @@ from vision.pipeline.spheres import coarse_levels, find_spheres, lit_radius
 from vision.pipeline.unwrap import CHIP_OWNER, FREE
 
 MAX_BALL_MM = 1.2
-MIN_BALL_MM = 0.112
+LEAST_BALL_PX = 5.6  # smaller ones show too little of their shape, whatever the scale, to be told from any glint
 SMALL_RADIUS_PX = 7.0  # up to here a blurred ball may show no shading that can be fitted
 LEAST_FOR_ORDER_PX = 4  # smaller patches are too blurred to show the order of the lights
 AROUND_PX = 2  # a blurred patch's brim reaches so far beyond it
@@ -129,7 +129,9 @@ def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArra
         area = int(stats[label, cv2.CC_STAT_AREA])
         # The blur of optics and threshold adds about a pixel to the lit disc.
         across = max(float(np.sqrt(4.0 * area / np.pi)) - 1.0, 0.5) / px_per_mm / steepest
-        if not label or area < 0.55 * width * height or not MIN_BALL_MM <= across <= MAX_BALL_MM or area >= largest:
+        if not LEAST_BALL_PX / px_per_mm <= across <= MAX_BALL_MM:
+            continue
+        if not label or area < 0.55 * width * height or area >= largest:
             continue
         patch = np.asarray(labels) == label
         if _loose(patch, bright, (left, top)) and _domed(capture, patch, (left, top), mask, optics):

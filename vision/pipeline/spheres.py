@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Any
 
 import cv2
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, slope_from_responses
+from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, sector_of, slope_from_responses
 
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
@@ -59,9 +59,9 @@ def find_spheres(capture: Capture, grey: Grey, optics: Optics, largest_px: float
     `grey` [row, col, light] is what coarse_levels gives. `searched` [row, col] says where middles may lie, for every
     other row and column of the picture; `board` [light] is the bare board's response.
     """
-    flat, steep = int(np.argmin(optics.slope_deg)), int(np.argmax(optics.slope_deg))
-    high, low = (_grey(cv2.extractChannel(grey, light)) for light in (flat, steep))
-    least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat, steep]]
+    flat, steep = optics.bands[0], optics.bands[-1]
+    high, low = (_grey(reduce(cv2.max, [cv2.extractChannel(grey, light) for light in band])) for band in (flat, steep))
+    least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat[0], steep[0]]]
     size = 1.0
     radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
     found: list[Array] = [np.zeros((0, 3))]
@@ -175,7 +175,7 @@ def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, boar
     for side, least_round, least_explained in FITS:
         u, v, terms, inverse = _fit_grid(side)
         seen = sample(capture, *_spread(places, radius, u, v))
-        slope, energy = slope_from_responses(seen, optics, USUAL_ROUGHNESS)
+        slope, energy = slope_from_responses(seen, optics, USUAL_ROUGHNESS, sector_of(u, v))
         slope *= np.float32(np.pi / 180.0)
         square = np.sin(slope, out=slope)
         square *= square
@@ -199,9 +199,9 @@ def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, boar
         places, radius, start, first = places[kept], radius[kept], start[kept], first[kept]
     roundness, explained = roundness[kept], explained[kept]
     seen, lit = seen[kept], np.median(energy[kept], axis=1).astype(np.float64)
-    flat = int(np.argmin(optics.slope_deg))
+    flat = list(optics.bands[0])
     away = np.hypot(u, v)
-    part = seen[:, flat] * float(optics.white[flat])
+    part = np.einsum("nls,l->ns", seen[:, flat], optics.white[flat])
     highlight = (part[:, away < 0.25].mean(axis=1) - part[:, away > 0.45].mean(axis=1)) / np.maximum(lit, 1e-6)
     dark, rim = _rims(capture, optics, places, radius, lit, board)
     return Spheres(places, radius, roundness, explained, dark, rim, lit, np.asarray(highlight, dtype=np.float64))
@@ -243,7 +243,7 @@ def lit_radius(capture: Capture, optics: Optics, places: Array, radius: Array) -
     Halfway down from its peak the slope is the steepest that mirrors that light, whatever the roughness.
     """
     share = np.linspace(0.3, 1.15, 35)
-    profile = polar(capture, places, radius, share)[:, int(np.argmax(optics.slope_deg))]  # [n, share, direction]
+    profile = polar(capture, places, radius, share)[:, list(optics.bands[-1])].max(axis=1)  # [n, share, direction]
     count = np.arange(len(share))[None, :, None]
     peak = np.argmax(np.where(share[None, :, None] < 0.8, profile, -np.inf), axis=1)[:, None]
     beyond = np.where(count >= peak, profile, np.inf)
