@@ -21,6 +21,8 @@ from models.vocabulary import MEASURE, REVIEW
 
 #: How many rows nearest to a limit tell the uncertainty there.
 NEAR_ROWS = 200
+#: Fewer good joints that the other conditions of a rule leave over show no gap.
+FEW = 20
 #: Half the distance between these quantiles is a Gaussian's standard deviation, and stray values hardly move it.
 ONE_SIGMA = (0.158655, 0.841345)
 
@@ -76,12 +78,18 @@ def guarded(rules: Sequence[Rule], table: LabelledTable, *, k: float = 1.0, gap_
     limit do not close the gap, and where good joints read exactly nothing the gap is taken whole. Then the
     bands shrink until no more than `most_review` of the good joints are sent to review.
     """
+    return shrunk(banded(rules, table, k=k, gap_share=gap_share, learned=learned), table, most_review)
+
+
+def banded(rules: Sequence[Rule], table: LabelledTable, *, k: float = 1.0, gap_share: float = 0.5,
+           learned: Sequence[bool] = ()) -> list[Rule]:
+    """Return the rules with guard bands as `guarded` does, before any is shrunk."""
     flags = list(learned) or [False] * len(rules)
     result = []
     for rule, is_learned in zip(rules, flags, strict=True):
         when = [_with_guard(rule, place, table, k, gap_share if is_learned else 0.0) for place in range(len(rule.when))]
         result.append(replace(rule, when=tuple(when)))
-    return _shrunk(result, table, most_review)
+    return result
 
 
 def _with_guard(rule: Rule, place: int, table: LabelledTable, k: float, gap_share: float) -> Condition:
@@ -100,19 +108,19 @@ def _with_guard(rule: Rule, place: int, table: LabelledTable, k: float, gap_shar
     most = (high - limit) if side == "below" else (limit - low)
     away = (values - limit if side == "below" else limit - values)[good & np.isfinite(values)]
     passed = away[away >= 0.0]  # those that fire are false calls already, and no guard band brings them back
-    if gap_share and len(passed):
+    if gap_share and len(passed) >= (1 if len(rule.when) == 1 else FEW):
         share = 1.0 if float((passed == most).mean()) >= NOTHING_FOUND else gap_share
         guard = max(guard, share * float(np.quantile(passed, 0.001)))
-    return replace(condition, guard=min(_rounded_up(guard, condition.measure), most))
+    return replace(condition, guard=min(rounded_up(guard, condition.measure), most))
 
 
-def _rounded_up(guard: float, measure: str) -> float:
+def rounded_up(guard: float, measure: str) -> float:
     """Return the guard rounded up to a readable fraction of the measurement's step."""
     fine = MEASURE[measure].step / 5.0
     return round(math.ceil(guard / fine - 1e-9) * fine, 6)
 
 
-def _shrunk(rules: list[Rule], table: LabelledTable, most_review: float) -> list[Rule]:
+def shrunk(rules: list[Rule], table: LabelledTable, most_review: float) -> list[Rule]:
     """Shrink the guard bands of the rule that sends most good joints to review until few enough are sent."""
     good = table.take(table.good)
     if not len(good) or not rules:

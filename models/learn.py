@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from models.placing import LEAST, LEAST_WAY, SIGNED, Side, best_limit, nothing_found
+from models.placing import LEAST, LEAST_WAY, SIGNED, Side, best_limit, nothing_found, parting_limit
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible
 from models.table import Bools, LabelledTable, board_folds
@@ -37,6 +37,14 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above",
                      "body_cover_pct": "below"},
 }
+#: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare, and where no lead
+#: draws solder up it lies low. A rule asks for it too where that spares other joints. None of them stands above.
+CONFIRMS: Mapping[str, Mapping[str, Side]] = {
+    "non_wetting": {"land_cover_pct": "below"},
+    "lead_missing": {"fillet_height_mm": "below"},
+}
+#: A readable limit may cost this share of all that can go wrong more than the best one.
+SLACK = 0.0005
 
 
 @dataclass(frozen=True)
@@ -57,6 +65,8 @@ class LearnOptions:
     name_share: float = 0.05  # of an escape's cost: an example that is rejected for another finding
     condition_cost: float = 0.25  # a rule must earn at least this much a condition
     plain_bonus: float = 2.0  # what further measurements must earn over the plainest one alone
+    review_cost: float = 0.3  # a good joint sent to a person, against one that is rejected
+    spare_bonus: float = 1.0  # what a condition that only spares good joints must earn
     smallest: Mapping[str, float] = field(default_factory=lambda: dict(LEAST))  # no limit lies below, by measurement
     seed: int = 1
 
@@ -74,8 +84,8 @@ class _Task:
 
     @property
     def slack(self) -> float:
-        """What a readable number may cost: a thousandth of all that can go wrong, and half a false call at least."""
-        return max(0.5, 0.001 * float(self.cost.sum()))
+        """What a readable number may cost: a share of all that can go wrong, and half a false call at least."""
+        return max(0.5, SLACK * float(self.cost.sum()))
 
 
 def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], source: str, *, indicator: bool = False,
@@ -92,8 +102,7 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
     if not positive.any():
         return []
     weight = kept.weight()
-    good, bad = float(weight[kept.good].sum()), float(weight[positive].sum())
-    escape = options.escape_cost * options.prevalence * max(good, 1.0) / bad
+    bad, escape = float(weight[positive].sum()), escape_price(kept, finding, options)
     other = ~positive & ~kept.good
     misnamed = options.misnamed_cost * escape * bad / max(float(weight[other].sum()), bad)
     rejected = np.zeros(len(kept), dtype=bool)
@@ -115,9 +124,17 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
         plain = _covered(finding, source, task, dict(list(candidates.items())[:1]), options)
         if _total(task, plain, options) <= _total(task, rules, options) + options.plain_bonus:
             rules = plain
+    rules = _confirmed(task, rules, options)
     rules = rules + _unseen(finding, source, task, candidates, rules)
     mirrored = [twin for rule in rules for twin in _mirrored(rule)]
     return [replace(rule, indicator=indicator) for rule in mirrored]
+
+
+def escape_price(table: LabelledTable, finding: str, options: LearnOptions) -> float:
+    """Return what an example of a finding that escapes costs; 0 where the table holds none."""
+    weight = table.weight()
+    good, bad = float(weight[table.good].sum()), float(weight[table.has(finding)].sum())
+    return options.escape_cost * options.prevalence * max(good, 1.0) / bad if bad else 0.0
 
 
 def _covered(finding: str, source: str, task: _Task, candidates: Mapping[str, Side],
@@ -189,6 +206,28 @@ def _separators(finding: str, source: str, task: _Task, missed: Bools, candidate
             limit = max(limit, task.smallest.get(measure, limit))
             rules.append(Rule(finding, source, (Condition(measure, above=limit) if side == "above"
                                                 else Condition(measure, below=limit),)))
+    return rules
+
+
+def _confirmed(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Rule]:
+    """Give rules a further condition where what joints with the finding show besides spares other joints.
+
+    A dome is a dome whether solder has not wetted or there is too much of it; land left bare tells one from the other.
+    """
+    for number, rule in enumerate(rules):
+        tried = [rules]
+        for measure, side in CONFIRMS.get(rule.finding, {}).items():
+            if measure not in task.columns or len(rule.when) >= options.depth:
+                continue
+            rows = holds(rule, task.columns) & np.isfinite(task.columns[measure])
+            limit = parting_limit(measure, side, task.columns[measure][rows], task.cost[rows], task.positive[rows],
+                                  task.slack)
+            if limit is not None:
+                longer = replace(rule, when=(*rule.when, Condition(measure, **{side: limit})))
+                tried.append([*rules[:number], longer, *rules[number + 1:]])
+        best = min(tried, key=lambda some: _total(task, some, options))
+        if _total(task, best, options) + options.plain_bonus < _total(task, rules, options):
+            rules = best
     return rules
 
 

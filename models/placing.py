@@ -75,6 +75,20 @@ def best_limit(measure: str, sign: float, values: Floats, cost: Floats, positive
     return None
 
 
+def parting_limit(measure: str, side: Side, values: Floats, cost: Floats, positive: Bools,
+                  slack: float) -> float | None:
+    """Return the readable limit that parts two classes best, or None where one is missing or none fits.
+
+    `values` are as measured, one row a joint, none of them NaN. The edges of the gap are told by 95 % of each class.
+    """
+    if positive.all() or not positive.any():
+        return None
+    sign = 1.0 if side == "above" else -1.0
+    turned = sign * values
+    edges = float(np.quantile(turned[~positive], 0.95)), float(np.quantile(turned[positive], 0.05))
+    return best_limit(measure, sign, turned, cost, positive, sum(edges) / 2.0, edges, slack, -np.inf)
+
+
 def _errors(grid: Floats, values: Floats, cost: Floats, positive: Bools, width: float) -> tuple[Floats, Floats]:
     """Return for each limit what the rows' errors cost, as they are and smeared by a Gaussian of this width."""
     from scipy.special import ndtr

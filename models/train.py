@@ -1,8 +1,9 @@
 """From a table of measured joints with known truth to a readable limit sheet.
 
 Per finding: the workmanship criteria with a number stand as they are; what they miss is learned by shallow trees
-(models.learn) turned into rules; guard bands follow from the measurements' uncertainty (models.guards); the evidence
-of every rule is counted by judging the training table with the finished sheet.
+(models.learn) turned into rules; guard bands follow from the measurements' uncertainty (models.guards); where good
+joints pay for a learned limit and its band, they are spared (models.sparing); the evidence of every rule is counted by
+judging the training table with the finished sheet.
 """
 
 from __future__ import annotations
@@ -16,10 +17,11 @@ from models.criteria import CRITERIA, Criterion, asked_by, severity_of, workmans
 from models.decision import CriterionRisks, family_risks
 from models.errors import MeniscopeError
 from models.evaluate import Comparison, compare, judged
-from models.guards import guarded, uncertainty_near
+from models.guards import banded, shrunk, uncertainty_near
 from models.learn import LearnOptions, learn_rules
 from models.rules import Evidence, LimitSheet, Rule, holds, judge
 from models.sheet_check import implies
+from models.sparing import spared
 from models.table import LabelledTable, board_folds
 from models.vocabulary import FINDINGS, with_unit
 
@@ -140,32 +142,54 @@ def _learn(tables: list[LabelledTable], plan: _Plan) -> tuple[LimitSheet, tuple[
     for table in tables:
         rules: list[Rule] = []
         learned: list[bool] = []
-        for finding in [f.name for f in FINDINGS if f.part == table.part]:
-            for rule, is_learned in _rules_for(finding, table, plan, notes):
+        found = _learned_rules(table, plan)
+        for finding in found:
+            for rule, is_learned in _rules_for(finding, table, plan, found[finding], notes):
                 rules.append(rule)
                 learned.append(is_learned)
-        banded = guarded(rules, table, k=plan.guard_k, most_review=plan.most_review, learned=learned)
-        finished += with_evidence(_without_shadows(banded), table)
+        rules = banded(rules, table, k=plan.guard_k, learned=learned)
+        rules = spared(rules, table, learned=learned, workmanship_class=plan.workmanship_class, k=plan.guard_k,
+                       options=plan.options)
+        rules = shrunk(rules, table, plan.most_review)
+        finished += with_evidence(_without_shadows(rules), table)
     if not finished:
         raise MeniscopeError("train: got a table from which no rule follows, wanted examples of at least one finding")
     return LimitSheet(tuple(finished), plan.family, plan.workmanship_class, plan.note), tuple(notes)
 
 
-def _rules_for(finding: str, table: LabelledTable, plan: _Plan, notes: list[str]) -> list[tuple[Rule, bool]]:
-    """Return the rules for one finding, each with whether it was learned."""
-    workmanship_class, options = plan.workmanship_class, plan.options
-    severity = severity_of(finding, workmanship_class)
-    if severity == "acceptable":
-        return []
-    numbers = [rule for rule in workmanship_rules(workmanship_class, placed=False, criteria=plan.criteria)
+def _learned_rules(table: LabelledTable, plan: _Plan) -> dict[str, list[Rule]]:
+    """Return the learned rules of each finding of a part that matters in the class.
+
+    All findings are learned twice: at first against the criteria with a number alone, and then with the rules of the
+    other findings standing. An odd joint that another finding's rule rejects anyway is no reason to move a limit
+    among the good ones.
+    """
+    numbers = [rule for rule in workmanship_rules(plan.workmanship_class, placed=False, criteria=plan.criteria)
                if rule.part == table.part and _measured(rule, table)]
-    fixed = [rule for rule in numbers if rule.finding == finding]
-    standing = [rule for rule in numbers if rule.finding != finding and not rule.indicator]
+    severities = {f.name: severity_of(f.name, plan.workmanship_class) for f in FINDINGS if f.part == table.part}
+    wanted = [finding for finding, severity in severities.items() if severity != "acceptable"]
+    found: dict[str, list[Rule]] = {}
+    for again in (False, True):
+        for finding in wanted:
+            if again and severities[finding] == "indicator":
+                continue  # it rejects nothing, so nothing another rule rejects would have escaped it
+            others = [rule for rules in found.values() for rule in rules] if again else []
+            standing = [rule for rule in [*numbers, *others] if rule.finding != finding and not rule.indicator]
+            asked = asked_by(finding, plan.workmanship_class, plan.criteria)
+            found[finding] = learn_rules(
+                finding, table, [rule for rule in numbers if rule.finding == finding],
+                f"learned; asked for by {asked}" if asked else "learned", standing=standing,
+                indicator=severities[finding] == "indicator", options=plan.options)
+    return found
+
+
+def _rules_for(finding: str, table: LabelledTable, plan: _Plan, learned: list[Rule],
+               notes: list[str]) -> list[tuple[Rule, bool]]:
+    """Return all rules for one finding, each with whether it was learned."""
+    severity = severity_of(finding, plan.workmanship_class)
+    fixed = [rule for rule in workmanship_rules(plan.workmanship_class, placed=False, criteria=plan.criteria)
+             if rule.finding == finding and _measured(rule, table)]
     notes += [note for note in (_alarm_note(rule, table) for rule in fixed) if note]
-    asked = asked_by(finding, workmanship_class, plan.criteria)
-    source = f"learned; asked for by {asked}" if asked else "learned"
-    learned = learn_rules(finding, table, fixed, source, indicator=severity == "indicator", standing=standing,
-                          options=options)
     rules = [(rule, False) for rule in fixed] + [(rule, True) for rule in learned]
     if rules:
         missed = table.has(finding)
@@ -178,7 +202,7 @@ def _rules_for(finding: str, table: LabelledTable, plan: _Plan, notes: list[str]
     examples = int(table.has(finding).sum())
     why = f"nothing could be learned from {examples} examples" if examples else "no examples to learn from"
     for criterion in plan.criteria:
-        default = criterion.rule(workmanship_class) if criterion.finding == finding else None
+        default = criterion.rule(plan.workmanship_class) if criterion.finding == finding else None
         if default is None or not _measured(default, table):
             continue
         alarms = float((holds(default, table.columns) & table.good).sum()) / max(1, int(table.good.sum()))
