@@ -60,7 +60,8 @@ def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray
     square = radius - (2.0 * ahead).astype(np.float32)[:, :, None]
     square *= radius
     square += (leads.offset_x_mm**2 + leads.offset_y_mm**2).astype(np.float32)[:, None, None]
-    away: NDArray[np.float32] = np.sqrt(np.maximum(square, np.float32(0.0)))
+    np.clip(square, np.float32(0.0), np.float32(np.inf), out=square)
+    away: NDArray[np.float32] = np.sqrt(square, out=square)
     return away
 
 

@@ -60,14 +60,14 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     slant = _slant(capture, joints, registration, optics)
     expected = USUAL_END_MM * slant
     energy = grid_energy(capture, joints, registration, optics, surface, step, GRID, expected)
-    spectrum = np.fft.rfft2(np.minimum(energy, np.float32(1.2)))
+    spectrum = np.fft.rfft2(np.clip(energy, np.float32(0.0), np.float32(1.2)))  # energy is never negative
     inside, *rings = (np.fft.irfft2(spectrum * kernel, s=(GRID, GRID)) for kernel in shapes.kernels)
     score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
     score[~shapes.allowed] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
     row, column = _signed(at // GRID), _signed(at % GRID)
     whole = _moved(energy, row, column)
-    moved = np.minimum(whole, np.float32(1.2))
+    moved = np.clip(whole, np.float32(0.0), np.float32(1.2))
     dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
     rim_seen = np.clip((dark_rim - 0.12) / 0.22, 0.0, 1.0)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must

@@ -31,7 +31,7 @@ def bare_margins(patches: JointPatches, surface: Surface, solder: NDArray[np.boo
         return nothing, nothing
     first, last = RING.stop - MARGIN_STEPS - TREND_STEPS, RING.stop + BEYOND_STEPS
     mask = surface.mask_response[:, :, None, None]
-    moment, energy = light_moment(np.maximum(patches.responses[:, :, :, first:last] - mask, np.float32(0.0)), optics)
+    moment, energy = light_moment(patches.responses[:, :, :, first:last] - mask, optics)
     bare = np.maximum(surface.lands_response - surface.mask_response, 0.0)[:, :, None].astype(np.float32)
     flat, bright = light_moment(bare, optics)
     trend = _runs_on(moment[:, :, :TREND_STEPS], moment.shape[2])[:, :, TREND_STEPS:]

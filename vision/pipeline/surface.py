@@ -92,7 +92,7 @@ def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDAr
     needed = slope - np.float32(low)
     needed *= rise
     needed += np.float32(FLAT_DIM)
-    np.maximum(needed, np.float32(FLAT_DIM), out=needed)
+    np.clip(needed, np.float32(FLAT_DIM), np.float32(np.inf), out=needed)  # quicker than NumPy's maximum
     found = np.asarray(energy > needed, dtype=np.bool_)
     found &= slope < np.float32(high)
     return found
