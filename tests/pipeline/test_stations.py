@@ -15,7 +15,7 @@ import pytest
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family
 from synthetic_images.light import METALS, ROUGHNESS, light_tables, node_slopes
-from tests.synthetic_images.small import small_family, small_station
+from tests.synthetic_images.small import quiet_recipe, small_family, small_station
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.lead import USUAL_END_MM, _end_height
 from vision.pipeline.measure import measure_board
@@ -141,3 +141,21 @@ def test_small_balls_on_a_light_board_are_found_though_blur_fills_their_rims(tmp
     diameter = np.array([true[key] for key in zip(found.refs, found.pins, strict=True)])
     assert (diameter >= 0.25).sum() == 3
     assert (found.columns["ball_diameter_mm"] > 0.0).tolist() == (diameter > 0.0).tolist()
+
+
+def test_land_cover_is_the_same_at_every_scale(tmp_path):
+    """Narrow margins left bare along the land's edge, 14 % of it: a pixel of 0.067 mm must not hide them."""
+    bias = []
+    for px_per_mm in (50.0, 15.0):
+        station, errors = small_station(mm_per_px=1.0 / px_per_mm, picture_px=None), []
+        for number in range(4):
+            plan = plan_board(small_family(), np.random.default_rng([628, number]), planned={}, planned_chips={},
+                              recipe=quiet_recipe(good__cover_share=0.86))
+            view, path = render_view(plan, "v1", station), tmp_path / "B1.png"
+            assert cv2.imwrite(str(path), view.pictures["a"])
+            found = measure_board(BoardFiles("B1", {("v1", "a"): path}), small_family(), station).joints
+            true = {(row.ref, row.pin): row.values["land_cover_pct"] for row in view.rows if row.pin}
+            errors += [seen - true[key] for key, seen in zip(zip(found.refs, found.pins, strict=True),
+                                                             found.columns["land_cover_pct"], strict=True)]
+        bias.append(np.mean(errors))
+    assert abs(bias[1] - bias[0]) < 2.0

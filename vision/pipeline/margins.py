@@ -9,7 +9,8 @@ from vision.pipeline.optics import Optics, light_moment
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import AZIMUTHS, RING, JointPatches
 
-MARGIN_STEPS, BEYOND_STEPS = 7, 3  # ring samples inside the land's edge, and samples beyond it, that are looked at
+#: Least and most ring samples inside the land's edge, and samples beyond it, that are looked at: all that blur reaches.
+MARGIN_STEPS, BEYOND_STEPS, BLUR_PX = (7, 16), (3, 6), 3.4
 TREND_STEPS = 8  # ring samples further in that tell how the solder's steepness runs on
 LEAST_CONTRAST_DEG = 2.0  # between solder and land, in the lights' mean slope
 LEAST_METAL = 0.25  # share of metal in a sample that still shows its colour
@@ -29,7 +30,8 @@ def bare_margins(patches: JointPatches, surface: Surface, solder: NDArray[np.boo
     nothing = np.zeros(count)
     if surface.lands_response is None or count == 0:
         return nothing, nothing
-    first, last = RING.stop - MARGIN_STEPS - TREND_STEPS, RING.stop + BEYOND_STEPS
+    within, without = _reach(patches)
+    first, last = RING.stop - within - TREND_STEPS, RING.stop + without
     mask = surface.mask_response[:, :, None, None]
     moment, energy = light_moment(patches.responses[:, :, :, first:last] - mask, optics)
     bare = np.maximum(surface.lands_response - surface.mask_response, 0.0)[:, :, None].astype(np.float32)
@@ -42,12 +44,21 @@ def bare_margins(patches: JointPatches, surface: Surface, solder: NDArray[np.boo
     inner = np.median(energy[:, :, :2], axis=(1, 2))[:, None, None]
     metal = energy / np.maximum(part * bright[:, :, None] + (1.0 - part) * inner, 1e-4)
     metal = np.where(metal > LEAST_METAL, np.minimum(metal, 1.0), 0.0)
-    weight = np.clip(share, -1.0, 1.2) * metal * patches.area_mm2[:, :, RING.stop - MARGIN_STEPS:last]
+    weight = np.clip(share, -1.0, 1.2) * metal * patches.area_mm2[:, :, RING.stop - within:last]
     weight = np.where(solder[:, :, None], weight, 0.0)
     inside, beyond = (weight[:, :, zone].sum(axis=(1, 2), dtype=np.float64)
-                      for zone in (slice(0, MARGIN_STEPS), slice(MARGIN_STEPS, None)))
+                      for zone in (slice(0, within), slice(within, None)))
     enough = solder.sum(axis=1) >= AZIMUTHS // 12
     return np.where(enough, np.maximum(inside, 0.0), 0.0), np.where(enough, np.maximum(beyond, 0.0), 0.0)
+
+
+def _reach(patches: JointPatches) -> tuple[int, int]:
+    """Return how many samples inside and beyond the land's edge are looked at: those that its blur reaches."""
+    blur_mm = BLUR_PX * patches.px_mm
+    steps = (float(np.median(patches.step_mm[:, :, place])) for place in (RING.stop - 1, RING.stop))
+    inside, beyond = (int(np.clip(round(blur_mm / step), *least_most))
+                      for step, least_most in zip(steps, (MARGIN_STEPS, BEYOND_STEPS), strict=True))
+    return inside, beyond
 
 
 def _runs_on(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:

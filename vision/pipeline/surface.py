@@ -20,7 +20,7 @@ from vision.pipeline.optics import (
 )
 from vision.pipeline.radial import radius_first
 from vision.pipeline.register import Registration
-from vision.pipeline.unwrap import OUTSIDE, RING, JointPatches
+from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
 from vision.setup.family import Fiducial
 
 DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
@@ -33,6 +33,7 @@ DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
+MOST_MIXED = 12  # of the ring, however coarse the picture
 FAINT_LIGHT = 0.01  # radiance that every light has on flat metal besides what its lobe sends there
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
@@ -67,7 +68,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     land = fiducial_response(capture, registration, fiducials)
     lands = lands_response(land, fiducials, capture, registration, patches.middle_px, optics)
     mask = mask_response(patches)
-    smooth = _smooth(patches.responses)
+    smooth = _with_clean_edges(_smooth(patches.responses), patches)
     roughness = solder_roughness(smooth, optics)
     moment, energy = light_moment(smooth, optics)
     facing = sector_of(patches.ray_px[:, 0], patches.ray_px[:, 1])  # a fillet falls outward
@@ -108,6 +109,24 @@ def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
     for place, beside in ((0, 1), (-1, -2)):
         soft[..., place] = (planes[..., place] + planes[..., beside] + planes[..., -1 - place]) / np.float32(3.0)
     return np.moveaxis(np.moveaxis(soft, 1, -1), 0, 1)
+
+
+def _with_clean_edges(responses: NDArray[np.float32], patches: JointPatches) -> NDArray[np.float32]:
+    """Let what lies within a pixel of a land's edge, where land and mask mix, answer as what lies just inside.
+
+    In pictures so fine that EDGE_STEPS samples hold a pixel all stays as it is. [joint, light, azimuth, radius]
+    """
+    ring_mm = patches.land_edge_mm - patches.hole_mm[:, None]
+    mixed = np.minimum((patches.px_mm * RING_STEPS / ring_mm).astype(np.intp), MOST_MIXED)
+    coarse = np.flatnonzero((mixed > EDGE_STEPS).any(axis=1))
+    if len(coarse) == 0:
+        return responses
+    zone = slice(RING.stop - MOST_MIXED - 1, RING.stop)
+    inside = np.arange(MOST_MIXED + 1)
+    last = MOST_MIXED - np.where(mixed > EDGE_STEPS, mixed, 0)[coarse]
+    place = np.minimum(inside, last[:, :, None])[:, None]
+    responses[coarse, :, :, zone] = np.take_along_axis(responses[coarse, :, :, zone], place, axis=3)
+    return responses
 
 
 def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[np.float64]:
