@@ -81,7 +81,8 @@ def inspection(serial: str, *, bad: bool = False, minute: int = 0, of: Family | 
             board.joints, joint_rows, judged(limits, "joint", joint_rows, [(j.x_mm, j.y_mm) for j in board.joints]),
             strict=True))
     chips = tuple(
-        ChipInspection(chip.ref, "v1", verdict, chip.x_mm, chip.y_mm, values, found)
+        ChipInspection(chip.ref, "v1", verdict, chip.x_mm, chip.y_mm, values, found,
+                       uncertainties={"shift_across_mm": 0.0123456, "turn_deg": 1.5})
         for chip, values, (verdict, found) in zip(
             board.chips, chip_rows, judged(limits, "chip", chip_rows, [(c.x_mm, c.y_mm) for c in board.chips]),
             strict=True))

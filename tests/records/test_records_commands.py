@@ -23,6 +23,7 @@ from models.criteria import workmanship_rules
 from models.limits import LimitSheet, write_limits
 from vision.cli import main
 from vision.records import open_database
+from vision.records.schema import SCHEMA_VERSION
 from vision.setup import write_family, write_station
 
 ROOT = Path(__file__).parents[2]
@@ -329,7 +330,7 @@ def test_backup_restore_upgrade_dictionary(recorded: str, tmp_path: Path) -> Non
     assert before == after
     told = run("results", "restore", copy, "--db", new, code=1).stderr
     assert told == f"error: restore: {new} is there already; move it away first\n"
-    assert "schema 0001 is this program's already" in run("results", "upgrade", "--db", recorded).stderr
+    assert f"schema {SCHEMA_VERSION} is this program's already" in run("results", "upgrade", "--db", recorded).stderr
     assert run("results", "dictionary").stdout.startswith("# Data dictionary of the defect database\n")
     assert len(json.loads(run("results", "dictionary", "--json").stdout)) > 100
 

@@ -40,6 +40,7 @@ def test_every_value_comes_back_exactly(engine: Engine) -> None:
             assert back[name] == (None if math.isnan(value) else value), name  # bit for bit: verdicts are replayed
         assert back["uncertainty"] == '{"coverage_deg":2,"toe_radius_mm":0.0123}'
     assert [row["chip_results"][0][name] for name in CHIP_MEASURES] == [0.02] * len(CHIP_MEASURES)
+    assert row["chip_results"][0]["uncertainty"] == '{"shift_across_mm":0.0123,"turn_deg":1.5}'
     found = {(f["ref"], f["pin"], f["finding"], f["verdict"]): f for f in row["findings"]}
     assert set(found) == {("J1", "1", "partial_wetting", "reject"), ("J1", "2", "bridge", "reject"),
                           ("J1", "3", "partial_wetting", "review"), ("J1", "4", "blowhole", "indicator")}

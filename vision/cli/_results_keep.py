@@ -56,7 +56,7 @@ def backup(file: Path, db: str) -> None:
     from vision.records.backup import backup as copied
     from vision.records.database import open_database
 
-    engine = open_database(db, create=False)
+    engine = open_database(db, create=False, check=False)  # of an older program too: before its upgrade
     try:
         copied(engine, file)
     finally:

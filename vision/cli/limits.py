@@ -184,7 +184,7 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
         with opened(db) as engine:
             write_picture(engine, key, inspection, part, sheet, picture, station_path)
     tables = _training_tables(training, "joint" if joint else "chip")
-    found = explained(sheet, "joint" if joint else "chip", part.measurements, joint.uncertainties if joint else {},
+    found = explained(sheet, "joint" if joint else "chip", part.measurements, part.uncertainties,
                       tables[0] if tables else None)
     rows = [_line(line, sheet) for line in found.lines]
     if output == "json":

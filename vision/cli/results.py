@@ -142,7 +142,7 @@ def show(board: str, db: str, everything: bool, as_json: bool) -> None:
     with opened(db) as engine:
         row = show_inspection(engine, find_inspection(engine, board))
     if as_json:
-        for result in row["joint_results"]:
+        for result in (*row["joint_results"], *row["chip_results"]):
             result["uncertainty"] = json.loads(result["uncertainty"] or "{}")
         print_json(row)
         return
@@ -164,8 +164,8 @@ def show(board: str, db: str, everything: bool, as_json: bool) -> None:
         click.echo(f"picture {picture['path']}" + ("" if picture["sha256"] else " (could not be read)"))
     if row["findings"]:
         click.echo()
-        spreads = {(joint["ref"], joint["pin"]): json.loads(joint["uncertainty"] or "{}")
-                   for joint in row["joint_results"]}
+        spreads = {(part["ref"], part.get("pin", "")): json.loads(part["uncertainty"] or "{}")
+                   for part in (*row["joint_results"], *row["chip_results"])}
         lines = [_finding_line(item, spreads) for item in row["findings"]]
         stated = ["u"] if any(line["u"] for line in lines) else []
         print_rows(lines, ["place", "verdict", "what", *stated, "x, y mm", "pot", "step", "call", "source"])

@@ -115,11 +115,12 @@ def _chip_inspections(measured: BoardMeasurements, sheet: LimitSheet) -> tuple[C
         return ()
     judgement = judge(sheet, "chip", table.columns)
     findings = _findings(judgement.fired, sheet, table)
+    rows = zip(_rows(table.columns, len(table.refs)), _rows(table.uncertainties, len(table.refs)), strict=True)
     return tuple(ChipInspection(
         table.refs[row], table.views[row], UNGRADED if table.reasons[row] else judgement.verdicts[row],
         float(table.x_mm[row]), float(table.y_mm[row]), values,
-        () if table.reasons[row] else tuple(findings.get(row, ())), table.reasons[row])
-        for row, values in enumerate(_rows(table.columns, len(table.refs))))
+        () if table.reasons[row] else tuple(findings.get(row, ())), table.reasons[row], spreads)
+        for row, (values, spreads) in enumerate(rows))
 
 
 def _rows(columns: Mapping[str, NDArray[np.float64]], count: int) -> list[dict[str, float]]:

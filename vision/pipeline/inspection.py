@@ -81,6 +81,7 @@ class ChipInspection:
     measurements: Mapping[str, float]
     findings: tuple[FoundFinding, ...] = ()
     reason: str = ""
+    uncertainties: Mapping[str, float] = field(default_factory=dict)  # as of a joint
 
 
 @dataclass(frozen=True)

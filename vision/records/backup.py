@@ -55,6 +55,7 @@ def backup(engine: Engine, to: Path, progress: Callable[[int, int], None] | None
 def restore(backup_file: Path, where: str) -> None:
     """Put a backup in place as a new SQLite database. The file must not be there: what is there is never overwritten.
 
+    A backup of an older program comes back as it is; `meniscope results upgrade` brings it up.
     Raises RecordsError where the backup is damaged or no database of this program.
     """
     url = checked_url(where)
@@ -66,7 +67,7 @@ def restore(backup_file: Path, where: str) -> None:
     for path in (to, to.with_name(to.name + "-wal"), to.with_name(to.name + "-shm")):
         if path.exists():
             raise RecordsError(f"restore: {path} is there already; move it away first")
-    open_database(backup_file, create=False, read_only=True).dispose()
+    open_database(backup_file, create=False, read_only=True, check=False).dispose()
     partial = to.with_name(to.name + ".part")
     try:
         source = sqlite3.connect(f"{backup_file.absolute().as_uri()}?mode=ro", uri=True)

@@ -31,7 +31,7 @@ def open_database(where: str | Path, *, create: bool = True, read_only: bool = F
 
     `where` is the path of an SQLite file, or a URL (sqlite:///FILE, postgresql://USER@HOST/NAME). A database without
     tables gets them unless `create` is off. With `read_only` nothing can be written through the engine.
-    `check` off leaves an older or newer schema to the caller (for upgrading).
+    `check` off takes an older or newer schema too (for upgrading and for backups before that).
 
     Raises RecordsError with one line: no such file, not a database, locked, read-only, unreachable server, a schema
     that is older or newer than this program.
@@ -50,7 +50,7 @@ def open_database(where: str | Path, *, create: bool = True, read_only: bool = F
             if found is None and create and not read_only:
                 _create(engine)
                 found = schema_version(engine)
-        if check:
+        if check or (found is None and not create):
             _check_version(url, found)
     except BaseException:
         engine.dispose()

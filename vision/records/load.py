@@ -91,7 +91,8 @@ def _load(connection: Connection, keys: Sequence[int]) -> list[tuple[int, Inspec
     for row in rows:
         chips.setdefault(row["inspection_id"], []).append(ChipInspection(
             row["ref"], row["view"], row["verdict"], row["x_mm"], row["y_mm"], _measured(row, CHIP_MEASURES),
-            tuple(chip_findings.get((row["inspection_id"], row["chip_id"]), ())), row["reason"]))
+            tuple(chip_findings.get((row["inspection_id"], row["chip_id"]), ())), row["reason"],
+            json.loads(row["uncertainty"] or "{}")))
     return [(key, Inspection(
         head.serial, head.family, head.station, head.verdict, moment_text(head.started_at), head.seconds,
         tuple(pictures.get(key, ())), head.sha256, head.program_version, tuple(places.get(key, ())),

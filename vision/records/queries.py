@@ -45,7 +45,8 @@ JOINT_FIELDS: tuple[str, ...] = (
     *PLACE_FIELDS, "ref", "pin", "view", "pot", "nozzle", "step", "net", "land_kind", "x_mm", "y_mm", "verdict",
     "findings", *JOINT_MEASURES, "uncertainty", "reason")
 CHIP_FIELDS: tuple[str, ...] = (
-    *PLACE_FIELDS, "ref", "view", "x_mm", "y_mm", "verdict", "findings", *CHIP_MEASURES, "reason")
+    *PLACE_FIELDS, "ref", "view", "x_mm", "y_mm", "verdict", "findings", *CHIP_MEASURES, "uncertainty",
+    "reason")
 FINDING_FIELDS: tuple[str, ...] = (
     *PLACE_FIELDS, "finding_id", "ref", "pin", "pot", "nozzle", "step", "finding", "verdict", "measure", "value",
     "limit", "side", "guard", "unit", "source", "rule", "x_mm", "y_mm", "other", "call", "reviewer", "words")
@@ -172,7 +173,7 @@ def iterate_chips(engine: Engine, wanted: Filter) -> Iterator[Row]:
         select(InspectionRow.started_at, Unit.serial, FamilyRow.name.label("family"), CHIP.inspection_id,
                FamilyChip.ref, CHIP.view, FamilyChip.x_mm, FamilyChip.y_mm, CHIP.verdict,
                _finding_names(FindingRow.chip_id == CHIP.chip_id, CHIP.inspection_id),
-               *(CHIP[name] for name in CHIP_MEASURES), CHIP.reason)
+               *(CHIP[name] for name in CHIP_MEASURES), CHIP.uncertainty, CHIP.reason)
         .join(InspectionRow, InspectionRow.id == CHIP.inspection_id)
         .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
         .join(FamilyChip, FamilyChip.id == CHIP.chip_id)

@@ -27,7 +27,7 @@ PICTURE = ("inspection_id", "view", "exposure", "path", "sha256")
 REGISTRATION = ("inspection_id", "view", "offset_x_mm", "offset_y_mm", "rotation_deg", "scale", "residual_mm", "marks",
                 "method")
 JOINT = ("inspection_id", "joint_id", "view", "verdict", *JOINT_MEASURES, "uncertainty", "reason")
-CHIP = ("inspection_id", "chip_id", "view", "verdict", *CHIP_MEASURES, "reason")
+CHIP = ("inspection_id", "chip_id", "view", "verdict", *CHIP_MEASURES, "uncertainty", "reason")
 FINDING = ("inspection_id", "joint_id", "chip_id", "finding", "verdict", "measure", "value", "limit_value", "side",
            "guard", "unit", "source", "rule", "x_mm", "y_mm", "other")
 #: Tables in the order in which rows refer to each other.
@@ -80,7 +80,7 @@ def chip_rows(key: int, inspection: Inspection, ids: Mapping[str, int], findings
         if place is None:
             raise RecordsError(f"chip {chip.ref}: family {inspection.family} has no such chip")
         rows.append((key, place, chip.view, chip.verdict, *measured(chip.measurements, CHIP_MEASURES),
-                     clean_text(chip.reason)))
+                     uncertainty_text(chip.uncertainties), clean_text(chip.reason)))
         findings += [_finding(key, None, place, found) for found in chip.findings]
     return rows
 

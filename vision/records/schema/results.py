@@ -25,6 +25,7 @@ from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, MEASURE, VERDICTS
 from vision.records.columns import Moment
 from vision.records.schema.base import REAL, Base, one_of
 
+UNCERTAINTY_TEXT = "standard uncertainties, JSON object from measurement to value in the same unit; may be empty"
 FINDING_VERDICTS: tuple[str, ...] = ("reject", "review", "indicator")
 
 
@@ -118,8 +119,7 @@ class JointResult(Base):
         Column("view", String(60), nullable=False, comment="view that the joint was measured in"),
         Column("verdict", String(10), nullable=False, comment="accept, review, reject or ungraded"),
         *_measure_columns(JOINT_MEASURES),
-        Column("uncertainty", Text, nullable=False,
-               comment="standard uncertainties, JSON object from measurement to value in the same unit; may be empty"),
+        Column("uncertainty", Text, nullable=False, comment=UNCERTAINTY_TEXT),
         Column("reason", Text, nullable=False, comment="why the joint is ungraded; empty otherwise"),
         one_of("verdict", VERDICTS),
         # Joint and inspection make the key: in SQLite the table is then its own index and needs no second one.
@@ -139,6 +139,8 @@ class ChipResult(Base):
         Column("verdict", String(10), nullable=False, comment="accept, review, reject or ungraded"),
         *_measure_columns(CHIP_MEASURES),
         Column("reason", Text, nullable=False, comment="why the chip is ungraded; empty otherwise"),
+        # Written since schema 0002; chips graded before stated none, which the default says.
+        Column("uncertainty", Text, nullable=False, server_default="", comment=UNCERTAINTY_TEXT),
         one_of("verdict", VERDICTS),
         sqlite_with_rowid=False,
         comment="Chip results: verdict and all measurements of one chip in one inspection.",

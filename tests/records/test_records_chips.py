@@ -1,0 +1,152 @@
+"""What a family states about its chips' measurements arrives wherever a joint's statements do.
+
+A board is rendered and graded with an uncertainty.csv that was written by hand, so that every number is known.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+from sqlalchemy import Engine
+
+from models.limits import Condition, LimitSheet, Rule, write_limits
+from vision.cli import main
+from vision.pipeline.folder import scan_folder
+from vision.pipeline.grade import grade_board
+from vision.pipeline.inspection import Inspection
+from vision.records import Filter, save_inspection
+from vision.records.export import export_rows, write_parquet
+from vision.records.load import load_inspection
+from vision.records.replay import regrade, rejudged
+from vision.records.store import Saved
+from vision.setup import Chip, Family, Fiducial, Joint, Station, View, read_family, write_family
+
+#: As somebody would write it: all boards' bands have one station, measurement and width.
+STATED = {"shift_along_mm": 0.0371, "shift_across_mm": 0.0292, "turn_deg": 1.25, "coverage_deg": 3.5}
+HEAD = "station,measure,land_kind,condition,from,to,n,bias,repeatability,standard_uncertainty,low_95,high_95"
+
+
+def small_family() -> Family:
+    """Two joints, one chip, three fiducials."""
+    joints = tuple(Joint("J1", str(k + 1), 2.6 + 2.54 * k, 2.6, "round", 1.7, 1.7, 0.0, 1.0, "square", 0.64, 0.64,
+                         f"N{k}", "P1", "N3", "1") for k in range(2))
+    marks = tuple(Fiducial(x, y, 0.9) for x, y in ((0.8, 0.8), (9.6, 0.9), (0.9, 5.2)))
+    return Family("small-2", 2, "bottom", joints, (Chip("R1", 8.0, 3.4, 90.0, 2.0, 1.25),), marks,
+                  (View("v1", (5.2, 3.0)),))
+
+
+def small_station() -> Station:
+    from synthetic_images.demo import demo_station
+
+    return replace(demo_station(), picture_px=(640, 420))
+
+
+def sheet(limit: float = 0.2) -> LimitSheet:
+    return LimitSheet((
+        Rule("chip_shifted", "workmanship class 2", (Condition("shift_along_mm", above=limit, guard=0.05),)),
+        Rule("chip_shifted", "workmanship class 2", (Condition("shift_along_mm", below=-limit, guard=0.05),)),
+    ), "small-2", 2, "for tests")
+
+
+@pytest.fixture(scope="module")
+def taught(tmp_path_factory: pytest.TempPathFactory) -> Family:
+    """Return a family read from a folder that has an uncertainty.csv."""
+    folder = tmp_path_factory.mktemp("taught")
+    write_family(small_family(), folder)
+    station = small_station().name
+    rows = [f"{station},{name},,,-1000,1000,50,0,,{u},-1,1" for name, u in STATED.items()]
+    (folder / "uncertainty.csv").write_text("\n".join([HEAD, *rows]) + "\n")
+    return read_family(folder)
+
+
+@pytest.fixture(scope="module")
+def graded(taught: Family, tmp_path_factory: pytest.TempPathFactory) -> Inspection:
+    """Return a rendered board with a chip far out of its place, graded from its picture."""
+    import cv2
+
+    from synthetic_images.board import plan_board, render_view
+
+    folder, station = tmp_path_factory.mktemp("pictures"), small_station()
+    plan = plan_board(taught, np.random.default_rng(7), planned={}, planned_chips={0: ("chip_shifted", 1.0)})
+    for exposure, picture in render_view(plan, "v1", station, serial="B0001").pictures.items():
+        assert cv2.imwrite(str(folder / station.files.format(serial="B0001", view="v1", exposure=exposure)), picture)
+    board, = scan_folder(folder, station, taught)
+    return grade_board(board, taught, station, sheet())
+
+
+@pytest.fixture
+def saved(engine: Engine, graded: Inspection, taught: Family) -> Saved:
+    """Write that board; every test runs on both kinds of database."""
+    return save_inspection(engine, graded, taught, small_station(), sheet())
+
+
+def stated_for(graded: Inspection) -> dict[str, float]:
+    """Return what must be stated: the hand-written numbers of the measurements that apply to this chip."""
+    return {name: STATED[name] for name, value in graded.chips[0].measurements.items()
+            if name in STATED and not math.isnan(value)}
+
+
+def run(*arguments: object) -> str:
+    done = CliRunner().invoke(main, [str(argument) for argument in arguments], catch_exceptions=False)
+    assert done.exit_code == 0, done.output + done.stderr
+    return done.stdout
+
+
+def test_grading_hands_them_on(graded: Inspection) -> None:
+    chip = graded.chips[0]
+    assert set(stated_for(graded)) == {"shift_along_mm", "shift_across_mm", "turn_deg"}
+    assert {name: u for name, u in chip.uncertainties.items() if not math.isnan(u)} == stated_for(graded)
+    assert chip.findings[0].measure == "shift_along_mm"
+    assert graded.joints[0].uncertainties["coverage_deg"] == STATED["coverage_deg"]
+
+
+def test_the_database_gives_them_back(engine: Engine, saved: Saved, graded: Inspection) -> None:
+    assert load_inspection(engine, saved.inspection_id).chips[0].uncertainties == stated_for(graded)
+
+
+def test_exports_hold_them(engine: Engine, saved: Saved, graded: Inspection, url: str, tmp_path: Path) -> None:
+    table = list(csv.DictReader(io.StringIO(run("results", "export", "--db", url, "--kind", "chips"))))
+    lines = run("results", "export", "--db", url, "--kind", "chips", "--format", "jsonl").splitlines()
+    assert [json.loads(row["uncertainty"]) for row in table] == [stated_for(graded)]
+    assert [json.loads(json.loads(line)["uncertainty"]) for line in lines] == [stated_for(graded)]
+    parquet = pytest.importorskip("pyarrow.parquet", reason="the extra `parquet` is not installed")
+    write_parquet(*export_rows(engine, "chips", Filter()), tmp_path / "chips.parquet")
+    rows = parquet.read_table(tmp_path / "chips.parquet").to_pylist()
+    assert [json.loads(row["uncertainty"]) for row in rows] == [stated_for(graded)]
+
+
+def test_a_person_sees_them(saved: Saved, graded: Inspection, url: str) -> None:
+    shown = json.loads(run("results", "show", "B0001", "--db", url, "--json"))
+    assert shown["chip_results"][0]["uncertainty"] == stated_for(graded)
+    heading, *lines = [line for line in run("results", "show", "B0001", "--db", url).splitlines()
+                       if line.startswith(("place", "R1"))]
+    assert "  u  " in heading
+    assert any("0.037 mm" in line for line in lines)
+    explained = json.loads(run("limits", "explain", "B0001", "R1", "--db", url, "--json"))["rules"]
+    assert {line["uncertainty"] for line in explained} == {STATED["shift_along_mm"]}
+    assert all(0.0 <= line["probability"] <= 1.0 for line in explained)
+
+
+def test_replays_keep_them(engine: Engine, saved: Saved, graded: Inspection, url: str, tmp_path: Path) -> None:
+    before = load_inspection(engine, saved.inspection_id)
+    # A limit just beyond the measured shift: the guard band of the other sheet makes it a review.
+    other = sheet(round(abs(graded.chips[0].measurements["shift_along_mm"]) + 0.02, 6))
+    assert rejudged(before, other).chips[0].uncertainties == stated_for(graded)
+    change, = regrade(engine, other, Filter(), save=True)
+    again = load_inspection(engine, change.saved_as or 0)
+    assert (again.chips[0].verdict, again.chips[0].findings[0].guard) == ("review", 0.05)
+    assert again.chips[0].uncertainties == stated_for(graded)
+    run("results", "verify", "--db", url)
+    write_limits(sheet(), tmp_path / "limits.toml")
+    run("results", "regrade", "--db", url, "--limits", tmp_path / "limits.toml", "--save")
+    shown = json.loads(run("results", "show", "B0001", "--db", url, "--json"))
+    assert shown["chip_results"][0]["uncertainty"] == stated_for(graded)
+    run("results", "verify", "--db", url)
