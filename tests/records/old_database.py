@@ -39,30 +39,51 @@ OLD: dict[str, Any] = json.loads(Path(__file__).with_name("old_0001.json").read_
 
 #: The tables of the reviewer's page, which that program made beside its migrations, word for word.
 REVIEW = MetaData(naming_convention=NAMES)
-Table("review_person", REVIEW,
-      Column("name", String(60), primary_key=True), Column("password", Text, nullable=False),
-      Column("may_settle", Boolean, nullable=False), Column("active", Boolean, nullable=False),
-      Column("added_at", Moment, nullable=False), Column("changed_at", Moment, nullable=False),
-      CheckConstraint("name <> ''", name="name"), comment="People who may log in to the reviewer's page.")
-Table("review_audit", REVIEW,
-      Column("id", Integer, primary_key=True), Column("at", Moment, nullable=False),
-      Column("who", String(60), nullable=False), Column("address", String(60), nullable=False),
-      Column("action", String(20), nullable=False), Column("inspection_id", Integer), Column("finding_id", Integer),
-      Column("review_id", Integer), Column("detail", Text, nullable=False),
-      Index(None, "finding_id"), Index(None, "at"),
-      comment="Audit trail: written in the same transaction as the decision it tells of, never changed.")
-Table("review_settlement", REVIEW,
-      Column("finding_id", Integer, primary_key=True), Column("review_id", Integer, nullable=False),
-      Column("settled_by", String(60), nullable=False), Column("settled_at", Moment, nullable=False),
-      comment="Settlements: disagreements between reviewers that have been settled.")
-Table("review_control", REVIEW,
-      Column("id", Integer, primary_key=True), Column("inspection_id", Integer, nullable=False),
-      Column("joint_id", Integer, nullable=False), Column("reviewer", String(60), nullable=False),
-      Column("said", String(12), nullable=False), Column("corrected", String(40), nullable=False),
-      Column("looked_at", Moment, nullable=False),
-      Index("uq_review_control_look", "inspection_id", "joint_id", "reviewer", unique=True),
-      CheckConstraint("said IN ('defect', 'good', 'cannot_tell')", name="said"),
-      comment="Blind looks at joints that the program accepted, mixed in so that a blind reviewer cannot guess.")
+Table(
+    "review_person", REVIEW,
+    Column("name", String(60), primary_key=True, comment="login name, as it stands beside decisions"),
+    Column("password", Text, nullable=False, comment="Argon2id hash with its parameters and salt"),
+    Column("may_settle", Boolean, nullable=False, comment="true: may settle disagreements"),
+    Column("active", Boolean, nullable=False, comment="false: may no longer log in"),
+    Column("added_at", Moment, nullable=False, comment="when the person was added, UTC"),
+    Column("changed_at", Moment, nullable=False, comment="when password or rights changed; older sessions end"),
+    CheckConstraint("name <> ''", name="name"),
+    comment="People who may log in to the reviewer's page.")
+
+Table(
+    "review_audit", REVIEW,
+    Column("id", Integer, primary_key=True, comment="key, rising"),
+    Column("at", Moment, nullable=False, comment="when, UTC"),
+    Column("who", String(60), nullable=False, comment="who did it; as typed where a login was refused"),
+    Column("address", String(60), nullable=False, comment="network address it came from; empty for the command line"),
+    Column("action", String(20), nullable=False, comment="what was done"),
+    Column("inspection_id", Integer, comment="inspection concerned; may be empty"),
+    Column("finding_id", Integer, comment="finding concerned; may be empty"),
+    Column("review_id", Integer, comment="review written or taken back; may be empty"),
+    Column("detail", Text, nullable=False, comment="the rest in words; may be empty"),
+    Index(None, "finding_id"), Index(None, "at"),
+    comment="Audit trail: written in the same transaction as the decision it tells of, never changed.")
+
+Table(
+    "review_settlement", REVIEW,
+    Column("finding_id", Integer, primary_key=True, comment="finding on which people had disagreed"),
+    Column("review_id", Integer, nullable=False, comment="the review that counts"),
+    Column("settled_by", String(60), nullable=False, comment="who settled it"),
+    Column("settled_at", Moment, nullable=False, comment="when, UTC"),
+    comment="Settlements: disagreements between reviewers that have been settled.")
+
+Table(
+    "review_control", REVIEW,
+    Column("id", Integer, primary_key=True, comment="key"),
+    Column("inspection_id", Integer, nullable=False, comment="the inspection"),
+    Column("joint_id", Integer, nullable=False, comment="the joint, accepted by the program"),
+    Column("reviewer", String(60), nullable=False, comment="who looked"),
+    Column("said", String(12), nullable=False, comment="defect, good or cannot_tell"),
+    Column("corrected", String(40), nullable=False, comment="the finding as the person sees it; may be empty"),
+    Column("looked_at", Moment, nullable=False, comment="when, UTC"),
+    Index("uq_review_control_look", "inspection_id", "joint_id", "reviewer", unique=True),
+    CheckConstraint("said IN ('defect', 'good', 'cannot_tell')", name="said"),
+    comment="Blind looks at joints that the program accepted, mixed in so that a blind reviewer cannot guess.")
 
 
 def make_old(url: str, *, reviewed: bool = True) -> Engine:

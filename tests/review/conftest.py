@@ -10,7 +10,6 @@ import pytest
 from sqlalchemy import Engine
 
 from vision.records import open_database
-from vision.review.tables import ensure_tables
 
 
 @pytest.fixture(scope="session")
@@ -18,7 +17,6 @@ def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Return an empty SQLite database with this room's tables, to be copied: making one takes longer."""
     path = tmp_path_factory.mktemp("empty") / "results.sqlite"
     opened = open_database(path)
-    ensure_tables(opened)
     opened.dispose()
     return path
 
@@ -53,6 +51,5 @@ def both(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
     else:
         url = request.getfixturevalue("postgres").new_database()
     opened = open_database(url)
-    ensure_tables(opened)
     yield opened
     opened.dispose()

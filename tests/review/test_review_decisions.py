@@ -10,7 +10,7 @@ from sqlalchemy import Engine, func, select
 
 from models.errors import MeniscopeError
 from vision.records.database import reading
-from vision.records.schema import InspectionRow, Review
+from vision.records.schema import AUDIT, InspectionRow, Review
 from vision.review.boards import load_board, load_case
 from vision.review.decisions import (
     Actor,
@@ -23,7 +23,6 @@ from vision.review.decisions import (
     settle,
     undo,
 )
-from vision.review.tables import AUDIT
 
 ADA, BO = Actor("Ada", "10.0.0.1"), Actor("Bo", "10.0.0.2")
 REAL, FALSE, UNSURE = Decision("real"), Decision("false_call"), Decision("cannot_tell")

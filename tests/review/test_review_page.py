@@ -16,7 +16,7 @@ from page_client import Visitor
 from sqlalchemy import Engine, func, select
 
 from vision.records.database import reading
-from vision.records.schema import Review
+from vision.records.schema import AUDIT, Review
 from vision.review.app import create_app
 from vision.review.boards import load_board, load_case
 from vision.review.decisions import Actor, Decision, decide
@@ -24,7 +24,6 @@ from vision.review.people import add_person, remove_person
 from vision.review.security import Attempts, is_loopback, local_target
 from vision.review.shop import Settings
 from vision.review.state import board_state
-from vision.review.tables import AUDIT
 
 OPERATOR = Actor("test")
 PAGES = ("/", "/finding/1", "/board/1", "/board/1/repair", "/bench", "/rules", "/settle", "/blind")
@@ -209,7 +208,7 @@ def test_nobody_sees_anything_without_logging_in(locked: Flask, path: str) -> No
 
 
 def test_passwords_are_kept_as_argon2id_and_checked(locked: Flask, engine: Engine) -> None:
-    from vision.review.tables import PERSON
+    from vision.records.schema import PERSON
 
     with reading(engine) as connection:
         stored = connection.execute(select(PERSON.c.password).where(PERSON.c.name == "Ada")).scalar_one()

@@ -68,12 +68,10 @@ def serve(db: str, host: str, port: int, station_paths: Sequence[Path], behind_t
         fail(f"the page needs the extra `review` (no {error.name}): pip install 'meniscope[review]'")
     from vision.review.people import count_people
     from vision.review.shop import Settings
-    from vision.review.tables import ensure_tables
 
     stations = [read_station(path) for path in station_paths]
     engine = open_database(db, create=False)
     try:
-        ensure_tables(engine)
         people = count_people(engine)
         alone = is_loopback(host) and not behind_tls
         if not alone and not people:
@@ -152,7 +150,7 @@ def audit_command(db: str, limit: int, output: Output) -> None:
 
     from vision.records.database import reading
     from vision.records.queries import plain
-    from vision.review.tables import AUDIT
+    from vision.records.schema import AUDIT
 
     with reading(_opened(db)) as connection:
         rows = [plain(row) for row in
@@ -184,11 +182,8 @@ def samples_command(db: str, family: str, out: Path | None, output: Output) -> N
 
 def _opened(db: str) -> Engine:
     from vision.records.database import open_database
-    from vision.review.tables import ensure_tables
 
-    engine = open_database(db, create=False)
-    ensure_tables(engine)
-    return engine
+    return open_database(db, create=False)
 
 
 def _operator() -> Any:

@@ -54,10 +54,8 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
     from vision.records.database import open_database
     from vision.review.boards import Families, load_board, newest_inspection
     from vision.review.repair import repair_sheet
-    from vision.review.tables import ensure_tables
 
     engine = open_database(db, create=False)
-    ensure_tables(engine)
     key = newest_inspection(engine, serial) if inspection is None else inspection
     board, _ = load_board(engine, key)
     if board.serial != serial:

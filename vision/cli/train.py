@@ -126,17 +126,15 @@ def _uncertainty(family: Family, station: Station, tables: TrainingTables, seed:
 
 def _with_reviewed(joints: LabelledTable, db: str, family: str, weight: float) -> LabelledTable:
     """Add the joints that people decided on, and say how many there were and which were left out."""
-    from sqlalchemy import inspect
-
     from vision.review.samples import reviewed_joints, with_reviews
     from vision.teaching.recorded import opened
 
     with opened(db) as engine:
-        # The tables of reviews are made when a database is first opened for review; before that nobody decided.
-        if not inspect(engine).has_table("review_settlement"):
-            say(f"no reviewed joints: {db} was never opened for review; the rendered boards alone teach the limits")
-            return joints
         reviewed = reviewed_joints(engine, family, weight=weight)
+    if not reviewed.provenance and not reviewed.left_out:
+        say(f"no reviewed joints: nobody has decided on a joint of family {family} in {db} yet; the rendered boards "
+            "alone teach the limits")
+        return joints
     say(f"{len(reviewed.table)} reviewed joints from {db}, {len(reviewed.left_out)} left out")
     for item in reviewed.left_out[:20]:
         say(f"  left out: {item.serial} {item.place}: {item.why}")

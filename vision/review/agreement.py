@@ -12,9 +12,8 @@ from sqlalchemy import Connection, Engine, Integer, func, select
 
 from models.study import Agreement, agreement
 from vision.records.database import reading
-from vision.records.schema import FamilyJoint, FindingRow, InspectionRow, JointResult, Review, Unit
+from vision.records.schema import CONTROL, SETTLEMENT, FamilyJoint, FindingRow, InspectionRow, JointResult, Review, Unit
 from vision.review.decisions import CANNOT_TELL
-from vision.review.tables import CONTROL, SETTLEMENT
 
 #: Findings from which a blind look is drawn: the newest.
 POOL = 300

@@ -25,7 +25,6 @@ from vision.review.people import check_password, checked_name
 from vision.review.pictures import NotShownError, Pictures
 from vision.review.security import Attempts, actor, form_token, guard, local_target, log_in
 from vision.review.shop import Settings, Shop
-from vision.review.tables import ensure_tables
 from vision.review.waiting import Desks
 from vision.setup import Station
 
@@ -42,11 +41,10 @@ class Key(IntegerConverter):
 
 
 def create_app(engine: Engine, settings: Settings | None = None, stations: Iterable[Station] = ()) -> Flask:
-    """Return the app for an opened database; makes the tables it needs beside those of the records.
+    """Return the app for an opened database.
 
     `stations` are station files with flat-fields, for exact slope maps; others are read from the records.
     """
-    ensure_tables(engine)
     chosen = settings or Settings()
     app = Flask("vision.review", root_path=str(Path(__file__).parent))
     shop = Shop(engine, chosen, Pictures(engine, stations), Families(engine), Desks())

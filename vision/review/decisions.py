@@ -18,8 +18,17 @@ from models.errors import MeniscopeError
 from models.vocabulary import CHIP_FINDINGS, FINDING, JOINT_FINDINGS
 from vision.records.columns import moment_text
 from vision.records.database import transaction
-from vision.records.schema import FamilyJoint, FindingRow, InspectionRow, JointResult, Repair, Review
-from vision.review.tables import AUDIT, CONTROL, SETTLEMENT
+from vision.records.schema import (
+    AUDIT,
+    CONTROL,
+    SETTLEMENT,
+    FamilyJoint,
+    FindingRow,
+    InspectionRow,
+    JointResult,
+    Repair,
+    Review,
+)
 
 REAL, FALSE_CALL, CANNOT_TELL = "real", "false_call", "cannot_tell"
 DECISIONS: tuple[str, ...] = (REAL, FALSE_CALL, CANNOT_TELL)

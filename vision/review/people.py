@@ -11,8 +11,8 @@ from sqlalchemy import Engine, delete, func, insert, select, update
 
 from models.errors import MeniscopeError
 from vision.records.database import reading, transaction
+from vision.records.schema import PERSON
 from vision.review.decisions import Actor, UnknownError, note_audit
-from vision.review.tables import PERSON
 
 if TYPE_CHECKING:
     from argon2 import PasswordHasher

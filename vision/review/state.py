@@ -16,9 +16,8 @@ from sqlalchemy.orm import aliased
 
 from models.vocabulary import FINDING
 from vision.records.database import reading
-from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Repair, Review, Unit
+from vision.records.schema import AUDIT, FamilyRow, FindingRow, InspectionRow, Repair, Review, Unit
 from vision.review.decisions import CANNOT_TELL, REAL
-from vision.review.tables import AUDIT
 
 Kind = Literal["decide", "settle", "mend", "grade again", "closed", "take pictures"]
 

@@ -14,10 +14,11 @@ from vision.records.schema.results import (
     Picture,
     Registration,
 )
+from vision.records.schema.reviewers import AUDIT, CONTROL, PERSON, SETTLEMENT
 from vision.records.schema.setup import FamilyChip, FamilyJoint, FamilyRow, SheetRow, StationRow, Unit
 
 __all__ = [
-    "CALLS", "SCHEMA_VERSION", "Base", "ChipResult", "FamilyChip", "FamilyJoint", "FamilyRow", "FindingRow",
-    "Handover", "InspectionRow", "JointResult", "Picture", "ProcessRecord", "Registration", "Repair", "Review",
-    "SheetRow", "StationRow", "Unit",
+    "AUDIT", "CALLS", "CONTROL", "PERSON", "SCHEMA_VERSION", "SETTLEMENT", "Base", "ChipResult", "FamilyChip",
+    "FamilyJoint", "FamilyRow", "FindingRow", "Handover", "InspectionRow", "JointResult", "Picture", "ProcessRecord",
+    "Registration", "Repair", "Review", "SheetRow", "StationRow", "Unit",
 ]

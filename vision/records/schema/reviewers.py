@@ -1,25 +1,25 @@
-"""Tables of this room beside those of the defect database: users, audit trail, settlements, looks at good joints.
-
-They have no foreign keys into the defect database, so that its migrations need not know them; they are made when a
-room's command first opens a database for writing.
-"""
+"""Tables of the reviewer's page: who may log in, the audit trail, settlements, looks at good joints."""
 
 from __future__ import annotations
 
-from sqlalchemy import Boolean, CheckConstraint, Column, Engine, Index, Integer, MetaData, String, Table, Text
+from sqlalchemy import (
+    Boolean,
+    CheckConstraint,
+    Column,
+    ForeignKey,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    String,
+    Table,
+    Text,
+)
 
 from vision.records.columns import Moment
-from vision.records.database import transaction
-from vision.records.schema.base import NAMES
-
-METADATA = MetaData(naming_convention=NAMES)
-
-#: What an audit row may tell of.
-ACTIONS: tuple[str, ...] = ("decide", "undo", "settle", "escape", "blind", "control", "repair", "login",
-                            "login refused", "logout", "user added", "user changed", "user removed")
+from vision.records.schema.base import Base, one_of
 
 PERSON = Table(
-    "review_person", METADATA,
+    "review_person", Base.metadata,
     Column("name", String(60), primary_key=True, comment="login name, as it stands beside decisions"),
     Column("password", Text, nullable=False, comment="Argon2id hash with its parameters and salt"),
     Column("may_settle", Boolean, nullable=False, comment="true: may settle disagreements"),
@@ -29,30 +29,33 @@ PERSON = Table(
     CheckConstraint("name <> ''", name="name"),
     comment="People who may log in to the reviewer's page.")
 
+# No check on the action: nothing may keep a line out of the trail.
 AUDIT = Table(
-    "review_audit", METADATA,
+    "review_audit", Base.metadata,
     Column("id", Integer, primary_key=True, comment="key, rising"),
     Column("at", Moment, nullable=False, comment="when, UTC"),
     Column("who", String(60), nullable=False, comment="who did it; as typed where a login was refused"),
     Column("address", String(60), nullable=False, comment="network address it came from; empty for the command line"),
     Column("action", String(20), nullable=False, comment="what was done"),
-    Column("inspection_id", Integer, comment="inspection concerned; may be empty"),
-    Column("finding_id", Integer, comment="finding concerned; may be empty"),
-    Column("review_id", Integer, comment="review written or taken back; may be empty"),
+    Column("inspection_id", Integer, ForeignKey("inspection.id"), comment="inspection concerned; may be empty"),
+    Column("finding_id", Integer, ForeignKey("finding.id"), comment="finding concerned; may be empty"),
+    Column("review_id", Integer, ForeignKey("review.id"), comment="review written or taken back; may be empty"),
     Column("detail", Text, nullable=False, comment="the rest in words; may be empty"),
-    Index(None, "finding_id"), Index(None, "at"),
+    Index(None, "finding_id"), Index(None, "at"), Index(None, "inspection_id"),
     comment="Audit trail: written in the same transaction as the decision it tells of, never changed.")
 
 SETTLEMENT = Table(
-    "review_settlement", METADATA,
-    Column("finding_id", Integer, primary_key=True, comment="finding on which people had disagreed"),
-    Column("review_id", Integer, nullable=False, comment="the review that counts"),
+    "review_settlement", Base.metadata,
+    Column("finding_id", Integer, ForeignKey("finding.id"), primary_key=True,
+           comment="finding on which people had disagreed"),
+    Column("review_id", Integer, ForeignKey("review.id"), nullable=False, comment="the review that counts"),
     Column("settled_by", String(60), nullable=False, comment="who settled it"),
     Column("settled_at", Moment, nullable=False, comment="when, UTC"),
+    Index(None, "review_id"),
     comment="Settlements: disagreements between reviewers that have been settled.")
 
 CONTROL = Table(
-    "review_control", METADATA,
+    "review_control", Base.metadata,
     Column("id", Integer, primary_key=True, comment="key"),
     Column("inspection_id", Integer, nullable=False, comment="the inspection"),
     Column("joint_id", Integer, nullable=False, comment="the joint, accepted by the program"),
@@ -60,15 +63,7 @@ CONTROL = Table(
     Column("said", String(12), nullable=False, comment="defect, good or cannot_tell"),
     Column("corrected", String(40), nullable=False, comment="the finding as the person sees it; may be empty"),
     Column("looked_at", Moment, nullable=False, comment="when, UTC"),
+    ForeignKeyConstraint(["inspection_id", "joint_id"], ["joint_result.inspection_id", "joint_result.joint_id"]),
     Index("uq_review_control_look", "inspection_id", "joint_id", "reviewer", unique=True),
-    CheckConstraint("said IN ('defect', 'good', 'cannot_tell')", name="said"),
+    one_of("said", ("defect", "good", "cannot_tell")),
     comment="Blind looks at joints that the program accepted, mixed in so that a blind reviewer cannot guess.")
-
-
-def ensure_tables(engine: Engine) -> None:
-    """Make this room's tables where the database lacks them.
-
-    Raises RecordsError where the database cannot be written.
-    """
-    with transaction(engine) as connection:
-        METADATA.create_all(connection)
