@@ -202,14 +202,13 @@ def _batches(connection: Connection, serials: Sequence[str]) -> tuple[str, ...]:
     return tuple(known.get(serial, "") for serial in serials) if known else ()
 
 
-def load_log(engine: Engine, since: datetime, until: datetime, leave_out: Sequence[str] = ()) -> Rows:
-    """Return the process log of a period as columns, in time order; the program's own entries are left out."""
+def load_log(engine: Engine, since: datetime, until: datetime) -> Rows:
+    """Return the process log of a period as columns, in time order."""
     columns = (ProcessRecord.recorded_at, ProcessRecord.serial, ProcessRecord.pot, ProcessRecord.nozzle,
                ProcessRecord.step, ProcessRecord.quantity, ProcessRecord.value, ProcessRecord.note)
     with reading(engine) as connection:
         rows = connection.execute(
-            select(*columns).where(ProcessRecord.recorded_at >= since, ProcessRecord.recorded_at <= until,
-                                   ProcessRecord.quantity.not_in(leave_out))
+            select(*columns).where(ProcessRecord.recorded_at >= since, ProcessRecord.recorded_at <= until)
             .order_by(ProcessRecord.recorded_at, ProcessRecord.id)).all()
     return Rows(np.array([row[0].timestamp() for row in rows]), tuple(row[1] for row in rows),
                 tuple(row[2] for row in rows), tuple(row[3] for row in rows), tuple(row[4] for row in rows),

@@ -13,7 +13,7 @@ from vision.line.alarm import iso
 from vision.line.load import Scope, first_inspections, load_log
 from vision.line.log_file import Entry
 from vision.line.log_join import Clock, Gap, find_gaps, fit_clock, join
-from vision.line.log_words import OWN_QUANTITIES, QUANTITY
+from vision.line.log_words import QUANTITY
 from vision.records.database import reading, transaction
 from vision.records.schema import ProcessRecord
 
@@ -66,7 +66,7 @@ def _report(engine: Engine, entries: Sequence[Entry], new: int) -> Imported:
     margin = timedelta(hours=2)
     with reading(engine) as connection:
         boards = connection.execute(first_inspections(Scope(since=first - margin, until=last + margin))).all()
-    rows = load_log(engine, first, last, OWN_QUANTITIES)
+    rows = load_log(engine, first, last)
     serials = [row.serial for row in boards]
     at_s = np.array([row.started_at.timestamp() for row in boards])
     named = {entry.serial for entry in entries if entry.serial}

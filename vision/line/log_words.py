@@ -44,9 +44,8 @@ QUANTITIES: tuple[Quantity, ...] = (
 )
 QUANTITY: dict[str, Quantity] = {quantity.name: quantity for quantity in QUANTITIES}
 
-#: Quantities under which the program keeps its own alarms and their answers; no log may use them.
-RAISED, ANSWERED = "drift_alarm", "drift_alarm_answer"
-OWN_QUANTITIES: tuple[str, ...] = (RAISED, ANSWERED)
+#: Quantities under which older programs kept their alarms and the answers in the process log; no log may use them.
+OWN_QUANTITIES: tuple[str, ...] = ("drift_alarm", "drift_alarm_answer")
 YES, NO = ("1", "1.0", "yes", "true", "ok", "pass"), ("0", "0.0", "no", "false", "nok", "fail")
 
 

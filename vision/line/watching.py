@@ -12,7 +12,6 @@ from vision.line.alarm_store import as_known, list_alarms, save_alarm
 from vision.line.history import History
 from vision.line.load import count_boards, load_history, load_log, pictures_of, views_of
 from vision.line.log_join import Logged, fit_clock, join
-from vision.line.log_words import OWN_QUANTITIES
 from vision.line.watch import Settings, scan
 
 #: Boards that serve as reference. A look takes in these and up to half as many new ones, then moves on by that half.
@@ -51,7 +50,7 @@ def logged_values(engine: Engine, history: History) -> tuple[Logged, ...]:
         return ()
     day = timedelta(days=1)  # clocks may differ by hours; a day is more than any offset worth mending
     first, last = (datetime.fromtimestamp(float(history.at_s[i]), UTC) for i in (0, -1))
-    rows = load_log(engine, first - day, last + day, OWN_QUANTITIES)
+    rows = load_log(engine, first - day, last + day)
     return join(rows, history.serials, history.at_s, fit_clock(rows, history.serials, history.at_s))
 
 

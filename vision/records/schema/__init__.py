@@ -5,6 +5,7 @@ keeps them. Measurements have a column each, made from `models.vocabulary`, so t
 """
 
 from vision.records.schema.base import SCHEMA_VERSION, Base
+from vision.records.schema.line import ANSWERS, AlarmAnswer, AlarmExample, AlarmRow
 from vision.records.schema.people import CALLS, Handover, ProcessRecord, Repair, Review
 from vision.records.schema.results import (
     ChipResult,
@@ -18,7 +19,8 @@ from vision.records.schema.reviewers import AUDIT, CONTROL, PERSON, SETTLEMENT
 from vision.records.schema.setup import FamilyChip, FamilyJoint, FamilyRow, SheetRow, StationRow, Unit
 
 __all__ = [
-    "AUDIT", "CALLS", "CONTROL", "PERSON", "SCHEMA_VERSION", "SETTLEMENT", "Base", "ChipResult", "FamilyChip",
-    "FamilyJoint", "FamilyRow", "FindingRow", "Handover", "InspectionRow", "JointResult", "Picture", "ProcessRecord",
-    "Registration", "Repair", "Review", "SheetRow", "StationRow", "Unit",
+    "ANSWERS", "AUDIT", "CALLS", "CONTROL", "PERSON", "SCHEMA_VERSION", "SETTLEMENT", "AlarmAnswer", "AlarmExample",
+    "AlarmRow", "Base", "ChipResult", "FamilyChip", "FamilyJoint", "FamilyRow", "FindingRow", "Handover",
+    "InspectionRow", "JointResult", "Picture", "ProcessRecord", "Registration", "Repair", "Review", "SheetRow",
+    "StationRow", "Unit",
 ]

@@ -6,7 +6,7 @@ from sqlalchemy import CheckConstraint, Float, MetaData
 from sqlalchemy.orm import DeclarativeBase
 
 #: The migration that this code works with; equals the newest file in `migrations/versions`.
-SCHEMA_VERSION = "0003"
+SCHEMA_VERSION = "0004"
 
 NAMES = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
