@@ -12,13 +12,14 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from models.criteria import workmanship_rules
-from models.limits import Condition, LimitSheet, Rule, sheet_hash
+from models.limits import Condition, Fired, LimitSheet, Rule, sheet_hash
 from models.vocabulary import VERDICTS
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
 from vision.pipeline.folder import BoardFiles, scan_folder
-from vision.pipeline.grade import grade_board, limit_and_side, worst
+from vision.pipeline.grade import grade_board, worst
+from vision.pipeline.inspection import found_finding
 from vision.setup import Light
 
 SHEET = LimitSheet(workmanship_rules(2), family="small")
@@ -131,9 +132,19 @@ def test_review_and_accept_follow_the_sheet(tmp_path, good):
     assert graded(replace(near, indicator=True)).verdict == "accept"
 
 
+def limit_told(condition: Condition, value: float) -> tuple[float, str]:
+    rule = Rule("excess_solder", "test", (condition,))
+    found = found_finding(Fired(0, 0, condition, value, "reject"), rule, 1.0, 2.0)
+    assert (found.value, found.guard, found.x_mm, found.y_mm) == (value, condition.guard, 1.0, 2.0)
+    return found.limit, found.side
+
+
 def test_limits_have_one_side():
-    assert limit_and_side(Condition("coverage_deg", 270.0, None, 5.0)) == (270.0, "below")
-    assert limit_and_side(Condition("wetting_angle_deg", None, 90.0, 5.0)) == (90.0, "above")
+    assert limit_told(Condition("coverage_deg", 270.0, None, 5.0), 212.0) == (270.0, "below")
+    assert limit_told(Condition("wetting_angle_deg", None, 90.0, 5.0), 95.0) == (90.0, "above")
+    band = Condition("lead_visible", below=0.4, above=0.2, guard=0.05)
+    assert [limit_told(band, value) for value in (0.17, 0.22, 0.38, 0.43)] == [
+        (0.2, "above"), (0.2, "above"), (0.4, "below"), (0.4, "below")]
 
 
 # Bad pictures: each of these happens on a line.

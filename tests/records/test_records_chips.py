@@ -9,17 +9,15 @@ import csv
 import io
 import json
 import math
-from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
+import small_board as small
 from click.testing import CliRunner
 from sqlalchemy import Engine
 
 from models.limits import Condition, LimitSheet, Rule, write_limits
 from vision.cli import main
-from vision.pipeline.folder import scan_folder
 from vision.pipeline.grade import grade_board
 from vision.pipeline.inspection import Inspection
 from vision.records import Filter, save_inspection
@@ -27,26 +25,11 @@ from vision.records.export import export_rows, write_parquet
 from vision.records.load import load_inspection
 from vision.records.replay import regrade, rejudged
 from vision.records.store import Saved
-from vision.setup import Chip, Family, Fiducial, Joint, Station, View, read_family, write_family
+from vision.setup import Family, read_family, write_family
 
 #: As somebody would write it: all boards' bands have one station, measurement and width.
 STATED = {"shift_along_mm": 0.0371, "shift_across_mm": 0.0292, "turn_deg": 1.25, "coverage_deg": 3.5}
 HEAD = "station,measure,land_kind,condition,from,to,n,bias,repeatability,standard_uncertainty,low_95,high_95"
-
-
-def small_family() -> Family:
-    """Two joints, one chip, three fiducials."""
-    joints = tuple(Joint("J1", str(k + 1), 2.6 + 2.54 * k, 2.6, "round", 1.7, 1.7, 0.0, 1.0, "square", 0.64, 0.64,
-                         f"N{k}", "P1", "N3", "1") for k in range(2))
-    marks = tuple(Fiducial(x, y, 0.9) for x, y in ((0.8, 0.8), (9.6, 0.9), (0.9, 5.2)))
-    return Family("small-2", 2, "bottom", joints, (Chip("R1", 8.0, 3.4, 90.0, 2.0, 1.25),), marks,
-                  (View("v1", (5.2, 3.0)),))
-
-
-def small_station() -> Station:
-    from synthetic_images.demo import demo_station
-
-    return replace(demo_station(), picture_px=(640, 420))
 
 
 def sheet(limit: float = 0.2) -> LimitSheet:
@@ -60,8 +43,8 @@ def sheet(limit: float = 0.2) -> LimitSheet:
 def taught(tmp_path_factory: pytest.TempPathFactory) -> Family:
     """Return a family read from a folder that has an uncertainty.csv."""
     folder = tmp_path_factory.mktemp("taught")
-    write_family(small_family(), folder)
-    station = small_station().name
+    write_family(small.family(), folder)
+    station = small.station().name
     rows = [f"{station},{name},,,-1000,1000,50,0,,{u},-1,1" for name, u in STATED.items()]
     (folder / "uncertainty.csv").write_text("\n".join([HEAD, *rows]) + "\n")
     return read_family(folder)
@@ -70,22 +53,14 @@ def taught(tmp_path_factory: pytest.TempPathFactory) -> Family:
 @pytest.fixture(scope="module")
 def graded(taught: Family, tmp_path_factory: pytest.TempPathFactory) -> Inspection:
     """Return a rendered board with a chip far out of its place, graded from its picture."""
-    import cv2
-
-    from synthetic_images.board import plan_board, render_view
-
-    folder, station = tmp_path_factory.mktemp("pictures"), small_station()
-    plan = plan_board(taught, np.random.default_rng(7), planned={}, planned_chips={0: ("chip_shifted", 1.0)})
-    for exposure, picture in render_view(plan, "v1", station, serial="B0001").pictures.items():
-        assert cv2.imwrite(str(folder / station.files.format(serial="B0001", view="v1", exposure=exposure)), picture)
-    board, = scan_folder(folder, station, taught)
-    return grade_board(board, taught, station, sheet())
+    files = small.render(tmp_path_factory.mktemp("pictures"))
+    return grade_board(files, taught, small.station(), sheet())
 
 
 @pytest.fixture
 def saved(engine: Engine, graded: Inspection, taught: Family) -> Saved:
     """Write that board; every test runs on both kinds of database."""
-    return save_inspection(engine, graded, taught, small_station(), sheet())
+    return save_inspection(engine, graded, taught, small.station(), sheet())
 
 
 def stated_for(graded: Inspection) -> dict[str, float]:

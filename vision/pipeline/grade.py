@@ -5,7 +5,6 @@ No database, no printing. Whatever is wrong with a board's pictures makes it `un
 
 from __future__ import annotations
 
-import math
 import time
 from collections.abc import Collection, Mapping, Sequence
 from datetime import UTC, datetime
@@ -14,8 +13,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from models.limits import Condition, Fired, LimitSheet, judge, sheet_hash
-from models.vocabulary import ACCEPT, MEASURE, REVIEW, UNGRADED, VERDICTS
+from models.limits import Fired, LimitSheet, judge, sheet_hash
+from models.vocabulary import ACCEPT, REVIEW, UNGRADED, VERDICTS
 from vision import __version__
 from vision.pipeline.capture import PictureError
 from vision.pipeline.folder import BoardFiles
@@ -25,6 +24,7 @@ from vision.pipeline.inspection import (
     Inspection,
     JointInspection,
     PictureFile,
+    found_finding,
 )
 from vision.pipeline.measure import BoardMeasurements, PartTable, ViewSurfaces, measure_board
 from vision.pipeline.register import RegistrationError
@@ -136,23 +136,11 @@ def _findings(fired: Sequence[Fired], sheet: LimitSheet, table: PartTable) -> di
     """Turn what fired into findings by row, the worst first."""
     found: dict[int, list[FoundFinding]] = {}
     for item in fired:
-        rule = sheet.rules[item.rule]
-        condition = item.condition
-        limit, side = limit_and_side(condition)
-        other = table.bridged_to[item.row] if rule.finding == "bridge" else ""
-        found.setdefault(item.row, []).append(FoundFinding(
-            rule.finding, item.verdict, condition.measure, item.value, limit, side, condition.guard,
-            MEASURE[condition.measure].unit, rule.source, item.rule,
-            float(table.x_mm[item.row]), float(table.y_mm[item.row]), other))
+        other = table.bridged_to[item.row] if table.bridged_to else ""
+        found.setdefault(item.row, []).append(found_finding(
+            item, sheet.rules[item.rule], float(table.x_mm[item.row]), float(table.y_mm[item.row]), other))
     order = {"reject": 0, REVIEW: 1}
     return {row: sorted(items, key=lambda item: order.get(item.verdict, 2)) for row, items in found.items()}
 
 
-def limit_and_side(condition: Condition) -> tuple[float, str]:
-    """Return a condition's limit and the side on which it fires."""
-    if condition.below is not None:
-        return condition.below, "below"
-    return (math.nan if condition.above is None else condition.above), "above"
-
-
-__all__ = ["ACCEPT", "grade_board", "limit_and_side", "worst"]
+__all__ = ["ACCEPT", "grade_board", "worst"]

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from sqlalchemy import Engine, select
 
 from models.limits import LimitSheet, judge, sheet_hash
-from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, MEASURE, UNGRADED, VERDICTS, Part
-from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
+from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, UNGRADED, VERDICTS, Part
+from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection, found_finding
 from vision.records.database import reading, transaction
 from vision.records.load import load_inspections
 from vision.records.queries import Filter, conditions
@@ -69,11 +69,9 @@ def _judged(sheet: LimitSheet, part: Part, names: tuple[str, ...],
     judgement = judge(sheet, part, columns)
     found: Found = {}
     for item in judgement.fired:
-        rule, condition, result = sheet.rules[item.rule], item.condition, results[item.row]
-        found.setdefault(item.row, []).append(FoundFinding(
-            rule.finding, item.verdict, condition.measure, item.value, item.limit, item.side, condition.guard,
-            MEASURE[condition.measure].unit, rule.source, item.rule, result.x_mm, result.y_mm,
-            others[item.row] if rule.finding == "bridge" else ""))
+        result = results[item.row]
+        found.setdefault(item.row, []).append(found_finding(
+            item, sheet.rules[item.rule], result.x_mm, result.y_mm, others[item.row]))
     return judgement.verdicts, {row: sorted(items, key=lambda item: ORDER[item.verdict])
                                 for row, items in found.items()}
 

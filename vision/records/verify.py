@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -169,13 +169,29 @@ def _verdicts(key: int, inspection: Inspection, sheets: dict[str, LimitSheet]) -
         place = f"{old.ref}.{old.pin}" if isinstance(old, JointInspection) else old.ref
         if old.verdict != new.verdict:
             yield Difference(key, inspection.serial, place, "verdict", old.verdict, new.verdict)
-        kept, made = _told(old.findings), _told(new.findings)
+        stored = tuple(_as_told_now(finding, sheet) for finding in old.findings)
+        kept, made = _told(stored), _told(new.findings)
         if kept != made:
             yield Difference(key, inspection.serial, place, "findings", "; ".join(kept - made) or "nothing more",
                              "; ".join(made - kept) or "nothing more")
         if any(not _same(f.value, old.measurements.get(f.measure, math.nan)) for f in old.findings):
             yield Difference(key, inspection.serial, place, "value of a finding differs from the measurement",
                              "; ".join(sorted(kept)), "the measurement")
+
+
+def _as_told_now(finding: FoundFinding, sheet: LimitSheet) -> FoundFinding:
+    """Return a stored finding as it is told today.
+
+    In older databases, boards graded from pictures told the upper limit of a condition with two, also where the value
+    lay nearer to the lower one. Both are the sheet's own numbers, so such a finding stands; any other is left.
+    """
+    when = sheet.rules[finding.rule].when if 0 <= finding.rule < len(sheet.rules) else ()
+    for condition in when:
+        if condition.measure == finding.measure and condition.above is not None and (
+                finding.limit, finding.side) == (condition.below, "below"):
+            limit, side = condition.nearer(finding.value)
+            return replace(finding, limit=limit, side=side)
+    return finding
 
 
 def _told(findings: tuple[FoundFinding, ...]) -> set[str]:
