@@ -1,0 +1,112 @@
+"""Dark beside the lead: an open hole, or solder too steep to be lit. Surfaces are written down, not rendered."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.pipeline import drawn
+from vision.pipeline.capture import Capture
+from vision.pipeline.gaps import LAND, lead_distance, open_hole
+from vision.pipeline.lead import Leads
+from vision.pipeline.radial import by_radius
+from vision.pipeline.surface import DARK, Surface
+from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, unwrap_joints
+from vision.setup import Similarity
+
+F32 = NDArray[np.float32]
+LEAD_MM = 0.3
+BEYOND = RING.stop - RING.start + OUTSIDE.stop - OUTSIDE.start
+
+
+def patches() -> JointPatches:
+    """The polar places of six drawn joints; what the picture shows does not matter."""
+    family = drawn.family()
+    capture = Capture("v1", np.zeros((3, 560, 700), dtype=np.float32), np.zeros((560, 700), dtype=np.uint8), ())
+    place: Any = SimpleNamespace(to_picture=Similarity(50.0 * np.eye(2), np.zeros(2)))
+    return unwrap_joints(capture, family.joints, place, np.zeros((560, 700), dtype=np.uint16))
+
+
+def surface(slope: F32, energy: F32) -> Surface:
+    slope, energy = by_radius(slope), by_radius(energy)
+    dark = energy < np.float32(DARK)
+    none = np.zeros(energy.shape, dtype=bool)
+    return Surface(slope, energy, dark, none, by_radius(~dark), np.zeros((len(slope), 3), dtype=np.float32), None,
+                   slope, np.full(len(slope), 0.14), 1.0, energy, None, None,
+                   np.full(slope.shape[1], 24.0, dtype=np.float32))
+
+
+def opened(slope: F32, energy: F32) -> NDArray[np.bool_]:
+    """Where open_hole sees an opening, [joint, azimuth], with a lead of 0.6 mm in the middle of every hole."""
+    places = patches()
+    count = len(places.hole_mm)
+    leads = Leads(np.ones(count), np.zeros(count), np.zeros(count), np.full(count, 2 * LEAD_MM),
+                  np.full(count, LEAD_MM), np.zeros((count, 2)))
+    everywhere = np.ones(places.land_edge_mm.shape, dtype=bool)
+    return open_hole(places, surface(slope, energy), leads, lead_distance(places, leads, LAND), everywhere)
+
+
+def fillets(steep_energy: float) -> tuple[F32, F32]:
+    """Fillets on all joints: too steep to be lit for 0.2 mm beside the lead, then 32 degrees falling to 15 at the toe.
+
+    `steep_energy` is what the steep part gives of the board it mirrors, 1 = lit solder.
+    """
+    away = patches().radius_mm - np.float32(LEAD_MM)
+    course = np.clip((away - 0.2) / 0.5, 0.0, 1.0)
+    slope = np.where(away < 0.2, 20.0, 32.0 - 17.0 * course).astype(np.float32)
+    energy = np.where((away > 0.0) & (away < 0.2), steep_energy, 1.0).astype(np.float32)
+    return slope, energy
+
+
+@pytest.mark.parametrize("steep_energy", [0.15, 0.3, 0.55])
+def test_steep_solder_beside_the_lead_is_no_opening(steep_energy: float) -> None:
+    """Whatever the board gives that steep solder mirrors, dull or light: it gives it at all joints alike."""
+    assert not opened(*fillets(steep_energy)).any()
+
+
+def test_a_brim_of_bare_land_at_the_holes_edge_is_an_opening() -> None:
+    slope, energy = fillets(0.3)
+    gap = slice(40, 90)
+    slope[2, gap, HOLE_STEPS + 1:] = 4.0
+    energy[2, gap, :HOLE_STEPS + 1] = 0.1
+    energy[2, gap, HOLE_STEPS + 1:] = 0.9
+    found = opened(slope, energy)
+    assert found[2, gap].all()
+    assert not np.delete(found, 2, axis=0).any()
+    assert not found[2, 95:].any()
+
+
+def test_level_solder_far_from_the_hole_is_no_brim() -> None:
+    """The foot of a steep fillet that ends in a level toe: an open hole would end at its edge."""
+    slope, energy = fillets(0.3)
+    energy[1, :, HOLE_STEPS:HOLE_STEPS + 20] = 0.3
+    slope[1, :, HOLE_STEPS + 20:] = 12.0
+    energy[1, :, HOLE_STEPS + 20:] = 0.9
+    assert not opened(slope, energy)[1].any()
+
+
+@pytest.mark.parametrize("hole_energy, is_open", [(0.1, True), (0.25, True), (0.5, False)])
+def test_a_crest_all_round_the_lead_shows_the_hole_where_it_is_black(hole_energy: float, is_open: bool) -> None:
+    """Solder that rises from its toe to a level crest and falls off again towards the lead."""
+    slope, energy = fillets(0.2)
+    away = patches().radius_mm[3] - np.float32(LEAD_MM)
+    slope[3] = np.where(away < 0.35, 3.0 + 60.0 * np.abs(0.35 - away), np.minimum(100.0 * (away - 0.35) + 3.0, 24.0))
+    slope[3] -= np.where(away > 0.55, 30.0 * (away - 0.55), 0.0)
+    energy[3] = np.where((away > 0.02) & (away < 0.2), hole_energy, 1.0)
+    found = opened(slope, energy)
+    assert found[3].mean() == pytest.approx(float(is_open), abs=0.15)
+    assert not np.delete(found, 3, axis=0).any()
+
+
+def test_far_blacker_than_the_views_other_joints_is_a_hole() -> None:
+    """Steep solder mirrors the board, a hole nothing: seen against what the other joints' dark zones give."""
+    slope, energy = fillets(0.4)
+    black = slice(100, 140)
+    energy[4, black] = np.where(energy[4, black] < 0.5, 0.1, energy[4, black])
+    found = opened(slope, energy)
+    assert found[4, 102:138].all()
+    assert found.sum() <= 40
