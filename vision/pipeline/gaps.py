@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import radius_first, running_count, running_least
-from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface
+from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, percentile
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
@@ -123,7 +123,7 @@ def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArr
     ring = slice(RING.start, RING.stop - EDGE_STEPS)
     rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
     rough *= ~dark[:, ::2, ring]
-    scatter = np.median(rough.reshape(len(rough), -1), axis=1) / 0.6745
+    scatter = percentile(rough.reshape(len(rough), -1), 50.0) / 0.6745
     limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
     outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
     flattest = running_least(np.maximum(soft, ~outside * np.float32(90.0)))

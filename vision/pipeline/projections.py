@@ -43,15 +43,16 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     """
     x, y = (np.broadcast_to((places - offset[:, None, None]).astype(np.float32), grid.energy.shape)
             for places, offset in ((grid.x_mm[:, :1], leads.offset_x_mm), (grid.y_mm[:, :, :1], leads.offset_y_mm)))
-    away = np.sqrt(x * x + y * y)
+    away = np.sqrt(x[:, :1] * x[:, :1] + y[:, :, :1] * y[:, :, :1])
     bend = tangential_bend(grid, x, y, away)
     ridge = bend > np.float32(RIDGE_BEND)
     ridge &= away > (0.5 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
-    own = np.arange(1, len(joints) + 1, dtype=np.uint16)[:, None, None]
-    ridge &= (grid.owner == 0) | (grid.owner == own)
-    aside = joined.any(axis=1)
-    ridge[aside] &= ~joined[aside][:, _azimuth_index()]
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
+    place = np.flatnonzero(ridge)
+    number, cell = np.divmod(place, SIDE * SIDE)
+    owner = grid.owner.ravel()[place]
+    own = ((owner == 0) | (owner == number + 1)) & ~joined[number, _azimuth_index().ravel()[cell]]
+    ridge.flat[place[~own]] = False
     ridges: dict[int, list[_Ridge]] = {}
     for joint, one in _ridges(ridge, (x, y, bend, grid.radiance), leads.nominal_radius_mm):
         ridges.setdefault(joint, []).append(one)
@@ -188,5 +189,8 @@ def tangential_bend(grid: FineGrid, x: NDArray[np.floating[Any]], y: NDArray[np.
     along += mixed
     # OpenCV's 3 x 3 second derivatives are four times the plain ones.
     scale = (4.0 * grid.step_mm**2).astype(np.float32)[:, None, None]
-    along /= scale * np.maximum(away, 1e-6).astype(np.float32) ** 2
+    square = np.clip(away, 1e-6, np.inf).astype(np.float32, copy=False)
+    square *= square
+    square *= scale
+    along /= square
     return along

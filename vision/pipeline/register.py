@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -106,6 +107,8 @@ def _fiducial_fit(capture: Capture, fiducials: Sequence[Fiducial], nominal: Simi
     best: tuple[int, float, list[tuple[NDArray[np.float64], NDArray[np.float64]]]] | None = None
     for (place_a, spots_a), (place_b, spots_b) in itertools.combinations(candidates, 2):
         for spot_a, spot_b in itertools.product(spots_a, spots_b):
+            if not _same_length(place_b - place_a, spot_b - spot_a):
+                continue
             pair, _ = fit_similarity(np.stack([place_a, place_b]), np.stack([spot_a, spot_b]))
             if not _plausible(pair):
                 continue
@@ -118,6 +121,12 @@ def _fiducial_fit(capture: Capture, fiducials: Sequence[Fiducial], nominal: Simi
     if best is None or best[0] < 2:
         return None
     return np.stack([place for place, _ in best[2]]), np.stack([spot for _, spot in best[2]])
+
+
+def _same_length(one: NDArray[np.float64], other: NDArray[np.float64]) -> bool:
+    """Say whether two vectors are as long as each other, as far as a board's scale allows: a quick look."""
+    scale = math.hypot(*other.tolist()) / max(math.hypot(*one.tolist()), 1e-9)
+    return abs(scale - 1.0) <= MAX_SCALE_ERROR
 
 
 def _plausible(fit: Similarity) -> bool:

@@ -133,12 +133,12 @@ def solder_roughness(responses: NDArray[np.float32], optics: Optics) -> NDArray[
     """Return the roughness of every joint's solder, [joint], held near the view's median: one alloy, one process."""
     ring = responses[:, :, ::3, RING.start:RING.stop:2] * optics.white[None, :, None, None]
     energy = ring.sum(axis=1)
-    bright = energy > 0.5 * _percentile(energy.ravel(), 75.0)
+    bright = energy > 0.5 * percentile(energy.ravel(), 75.0)
     share = ring * (bright / np.maximum(energy, np.float32(1e-4)))[:, None]
     if optics.bands != tuple((light,) for light in range(share.shape[1])):
         # Sectors of one ring light the same slopes, each in its own direction.
         share = np.stack([share[:, band].sum(axis=1) for band in optics.bands], axis=1)
-    purity = _percentile(share.reshape(*share.shape[:2], -1), 93.0)
+    purity = percentile(share.reshape(*share.shape[:2], -1), 93.0)
     own = roughness_from_purity(purity, optics)
     usual = float(np.median(own))
     # A joint that lacks slopes seems rougher than it is, never smoother.
@@ -152,11 +152,11 @@ def lit_level(energy: NDArray[np.float32], optics: Optics) -> float:
     not taken for a dull one.
     """
     some = energy[:, ::4, RING.start:RING.stop:2]
-    found = float(np.median(_percentile(some.reshape(len(some), -1), 75.0)))
+    found = float(np.median(percentile(some.reshape(len(some), -1), 75.0)))
     return float(np.clip(found, 0.5 * optics.lit_energy, 2.0 * optics.lit_energy))
 
 
-def _percentile(values: NDArray[np.float32], percent: float) -> NDArray[np.float64]:
+def percentile(values: NDArray[np.float32], percent: float) -> NDArray[np.float64]:
     """Return what NumPy's percentile does along the last axis, in half its time."""
     place = percent / 100.0 * (values.shape[-1] - 1)
     low = int(place)
