@@ -18,6 +18,7 @@ from synthetic_images.light import METALS, ROUGHNESS, light_tables, node_slopes
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.lead import USUAL_END_MM, _end_height
+from vision.pipeline.lights import drowned_light
 from vision.pipeline.measure import measure_board
 from vision.pipeline.optics import SECTORS, light_bands, optics_of, slope_from_responses
 from vision.pipeline.unwrap import RING
@@ -159,3 +160,27 @@ def test_land_cover_is_the_same_at_every_scale(tmp_path):
                                                              found.columns["land_cover_pct"], strict=True)]
         bias.append(np.mean(errors))
     assert abs(bias[1] - bias[0]) < 2.0
+
+
+@pytest.mark.parametrize("bands", [((0.0, 60.0), (65.0, 85.0)), ((4.0, 14.0), (30.0, 80.0)),
+                                   ((8.0, 26.0), (30.0, 50.0)), ((6.0, 34.0), (40.0, 74.0))])
+@pytest.mark.parametrize("rough", [1, 2, 3])
+def test_wide_rings_are_not_taken_for_drowned(bands, rough):
+    """What metal answers at best, by the renderer's integration; one light may be three tenths too weak.
+
+    A thirtieth of what it should be is drowned, where the other light proves it.
+    """
+    lights = tuple(Light(str(number), "a", channel, band)
+                   for number, (band, channel) in enumerate(zip(bands, ("red", "green"), strict=True)))
+    station = small_station(lights=lights, cross_talk=None)
+    # A white sheet fills 0.3 of the scale, so no picture shows more than this.
+    best = np.minimum(light_tables(lights).specular[1, rough, 0].max(axis=0).astype(float), 1.0 / 0.3)
+    for light in (0, 1):
+        gains = np.ones(2)
+        gains[light] = 0.7
+        assert drowned_light(best * gains, station) is None
+        gains[light] = 0.03
+        fault = drowned_light(best * gains, station)
+        if best[1 - light] >= 0.3 * best.max():
+            assert fault is not None
+            assert fault.lights == (lights[light],)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture, PictureError
+from vision.pipeline.optics import brightest_answers
 from vision.setup.geometry import Similarity
 from vision.setup.station import Light, Station
 
@@ -27,6 +28,9 @@ LEAKED = 0.07
 DROWNED = 0.22
 #: The light nearest the lens always finds flat metal, which answers it more than any other.
 DROWNED_FIRST = 0.45
+#: Both hold for rings that metal should answer by at least so much of what it answers their neighbours; a wide ring's
+#: response against white is smaller, and less is asked of it in proportion.
+USUAL_SHARE_FIRST, USUAL_SHARE = 1.9, 0.8
 PROVEN = 0.3  # of the strongest light: a neighbour that answers so strongly proves slopes beside the own band
 CLIPPED = 0.5  # of a joint's lit metal: from here its slopes cannot be told
 MOST_JOINTS = 0.5
@@ -161,12 +165,13 @@ def dead_light(taken: Samples, station: Station) -> LightFault | None:
 def drowned_light(level: NDArray[np.float64], station: Station) -> LightFault | None:
     """Say which light is far too weak on slopes that its neighbours prove to be there."""
     order = np.argsort([sum(light.zenith_deg) for light in station.lights])
-    strongest = float(level.max())
+    strongest, expected = float(level.max()), brightest_answers(station.lights)
     for place, index in enumerate(order):
-        neighbours = [float(level[order[at]]) for at in (place - 1, place + 1) if 0 <= at < len(order)]
-        proof = min(neighbours)
+        beside = min((order[at] for at in (place - 1, place + 1) if 0 <= at < len(order)), key=lambda at: level[at])
+        proof = float(level[beside])
         light = station.lights[int(index)]
-        limit = DROWNED_FIRST if place == 0 else DROWNED
+        limit, usual = (DROWNED_FIRST, USUAL_SHARE_FIRST) if place == 0 else (DROWNED, USUAL_SHARE)
+        limit *= min(1.0, float(expected[index] / expected[beside]) / usual)
         if proof >= PROVEN * strongest and level[index] < limit * proof:
             share = level[index] / proof
             return LightFault("drowned", (light,), f"{_names([light])} is far too weak: on the joints' metal it gives "

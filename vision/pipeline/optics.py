@@ -203,6 +203,12 @@ def predict(lights: tuple[Light, ...], slopes_deg: NDArray[np.float64], roughnes
                      for light in lights], axis=1)
 
 
+@lru_cache(maxsize=16)
+def brightest_answers(lights: tuple[Light, ...]) -> NDArray[np.float64]:
+    """Return the largest response that metal of the usual roughness gives to each light, over all slopes, [light]."""
+    return np.asarray(predict(lights, SLOPES_DEG, USUAL_ROUGHNESS).max(axis=0), dtype=np.float64)
+
+
 def lobes(light: Light, slopes_deg: NDArray[np.float64], roughness: float) -> NDArray[np.float64]:
     """Return what a metal surface sends to the lens of each part of a light's full ring, [slope, azimuth].
 
