@@ -5,6 +5,19 @@ Run: nice python tests/benchmarks/bench_stations.py [--stations NAME ...] [--boa
 
 For every invented station a limit sheet is taught on demo family 0 and boards of families laid out anew are graded,
 with other seeds, the same boards at every station. One line a station; the first is the usual one.
+
+What no program can mend:
+- two bands of light tell only on which side of their border a slope lies, no course of slopes: toes flatter than the
+  border's reach look like land, heights and wetting angles are rough;
+- where nothing steeper than 33 degrees is lit, good fillets are dark nearly to their toe: wetting angles above that
+  cannot be told, heights are guesses;
+- a ball or pit below about six pixels is like any glint or speck: 0.15 mm are 1.5 pixels at 10 px/mm, 2.3 at 15, 3.8
+  at 25. `meniscope station show` says from which size on a station shows them;
+- where bars leave a side unlit, what falls that way is judged by the other lights alone.
+
+What the renderer lacks of what a station file can describe: under a lens at a finite distance only leads and spikes
+stand aside; fillets, balls, necks and chips are drawn as from straight above (0.4 mm of solder at the view's corner
+would stand aside by 0.04 mm at the station `near`).
 """
 
 from __future__ import annotations

@@ -22,6 +22,17 @@ def test_station_show_says_what_slopes_each_light_reaches(setup_folder: Path) ->
     # a mirror of slope s seen from above shows the sky at zenith angle 2 s: law of reflection
     assert "high    a         blue     8 to 24     4 to 12" in done.output
     assert "0.025 mm a pixel" in done.output
+    # eight pixels of 0.025 mm; half the steepest zenith angle
+    assert "balls and pits from 0.20 mm, slopes up to 40 degrees in 3 bands of light" in done.output
+
+
+def test_station_check_file_says_what_a_good_station_cannot_show(setup_folder: Path) -> None:
+    path = setup_folder / "station.toml"
+    path.write_text(path.read_text().replace("mm_per_px = 0.025", "mm_per_px = 0.1"))
+    done = run("station", "check-file", path)
+    assert done.exit_code == 0
+    assert "below 0.80 mm may go unseen" in done.output
+    assert "at most 0.0375" in done.output
 
 
 def test_station_show_as_json_and_csv(setup_folder: Path) -> None:

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 import pytest
 
+from models.errors import MeniscopeError
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family
 from synthetic_images.light import METALS, ROUGHNESS, light_tables, node_slopes
@@ -20,9 +21,10 @@ from vision.pipeline.folder import BoardFiles
 from vision.pipeline.lead import USUAL_END_MM, _end_height
 from vision.pipeline.lights import drowned_light
 from vision.pipeline.measure import measure_board
-from vision.pipeline.optics import SECTORS, light_bands, optics_of, slope_from_responses
+from vision.pipeline.optics import SECTORS, optics_of, slope_from_responses
 from vision.pipeline.unwrap import RING
 from vision.setup import Light, Station
+from vision.setup.station import light_bands
 
 RINGS = (Light("lens", "a", "green", (6.0, 20.0)), Light("middle", "a", "red", (24.0, 42.0)))
 BARS = tuple(Light(name, "b", channel, (42.0, 68.0), (turn - 55.0, turn + 55.0))
@@ -184,3 +186,8 @@ def test_wide_rings_are_not_taken_for_drowned(bands, rough):
         if best[1 - light] >= 0.3 * best.max():
             assert fault is not None
             assert fault.lights == (lights[light],)
+
+
+def test_lights_from_one_zenith_angle_alone_are_refused():
+    with pytest.raises(MeniscopeError, match="same zenith angles"):
+        optics_of(bars(lights=BARS))

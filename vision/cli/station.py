@@ -29,8 +29,10 @@ def show(station: Path, output: Output) -> None:
     STATION is station.toml or the folder that holds it.
     """
     from vision.setup import read_station
+    from vision.setup.sight import sight_of
 
     found = read_station(station)
+    sight = sight_of(found)
     lights = [{"name": light.name, "exposure": light.exposure, "channel": light.channel,
                "zenith_from_deg": light.zenith_deg[0], "zenith_to_deg": light.zenith_deg[1],
                "slope_from_deg": light.zenith_deg[0] / 2.0, "slope_to_deg": light.zenith_deg[1] / 2.0,
@@ -40,14 +42,16 @@ def show(station: Path, output: Output) -> None:
         print_json({"name": found.name, "mm_per_px": found.mm_per_px, "files": found.files,
                     "black_level": found.black_level, "cross_talk": found.cross_talk,
                     "working_distance_mm": found.working_distance_mm, "picture_px": found.picture_px,
-                    "lights": lights})
+                    "seen_from_mm": sight.seen_from_mm, "steepest_deg": sight.steepest_deg, "lights": lights})
         return
     if output == "table":
         lens = ("telecentric" if found.working_distance_mm is None
                 else f"lens {found.working_distance_mm:g} mm above the board")
         size = "any size" if found.picture_px is None else "{} x {} px".format(*found.picture_px)
         click.echo(f"station {found.name}: {found.mm_per_px:g} mm a pixel, pictures of {size}, {lens}")
-        click.echo(f"files {found.files}\n")
+        click.echo(f"files {found.files}")
+        click.echo(f"shows solder balls and pits from {sight.seen_from_mm:.2f} mm, slopes up to {sight.steepest_deg:g} "
+                   f"degrees in {len(sight.bands)} bands of light\n")
         for light in lights:
             for band in ("zenith", "slope", "azimuth"):
                 light[band] = f"{light[f'{band}_from_deg']:g} to {light[f'{band}_to_deg']:g}"
@@ -63,11 +67,14 @@ def show(station: Path, output: Output) -> None:
 def check_file(station: Path, as_json: bool) -> None:
     """Check station.toml and name every problem: where, what is there, what is wanted.
 
+    A good file may still get cautions: what such a station cannot show.
+
     Exit code 0: no problem; 1: problems.
     """
     from vision.setup import read_station
+    from vision.setup.sight import cautions
 
-    check_files(lambda: read_station(station), str(station), as_json)
+    check_files(lambda: read_station(station), str(station), as_json, lambda found: cautions(found, str(station)))
 
 
 command.add_command(calibrate_command)

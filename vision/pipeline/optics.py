@@ -15,8 +15,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from models.errors import MeniscopeError
 from vision.setup.pixels import PixelPoint, PixelTable
-from vision.setup.station import Light, Station
+from vision.setup.station import Light, Station, light_bands
 
 SLOPES_DEG = np.arange(0.0, 61.0, 1.0)
 #: Roughness (GGX alpha) from shiny tin-lead to very dull lead-free: one table of slopes is kept for each.
@@ -27,8 +28,8 @@ MOMENT_STEPS = 256  # a step fits a byte
 LOBE_AZIMUTHS_DEG = np.arange(1.5, 360.0, 3.0)
 PIECE = 32_768  # samples worked on at a time
 TILTS_DEG = SLOPES_DEG[:16]
+LEAST_SPAN_DEG = 2.0  # of slope, between the middles of the flattest and the steepest light
 SECTORS = 36  # directions for which slopes are told apart where a light does not go all the way round
-ALIKE = 0.5  # lights that share so much of the narrower one's zenith band light the same slopes
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,10 @@ class Optics:
 
 
 def optics_of(station: Station, pixels: PixelTable | None = None) -> Optics:
-    """Return the optical tables of a station (cached); slopes as a family's boards taught them, where they did."""
+    """Return the optical tables of a station (cached); slopes as a family's boards taught them, where they did.
+
+    Raises MeniscopeError where all lights shine from the same zenith angles.
+    """
     points = () if pixels is None else pixels.of_station(station.name)
     if points:
         return _taught(station.lights, station.working_distance_mm, points)
@@ -85,6 +89,9 @@ def _taught(lights: tuple[Light, ...], lens_mm: float | None, points: tuple[Pixe
 def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
     white = np.array([white_share(light) for light in lights])
     middle = np.array([sum(light.zenith_deg) / 4.0 for light in lights])
+    if np.ptp(middle) < LEAST_SPAN_DEG:
+        raise MeniscopeError("station: all lights shine from the same zenith angles, so slopes cannot be told; wanted "
+                             "lights in two bands at least, see zenith_deg in station.toml")
     top = max(light.zenith_deg[1] for light in lights) / 2.0
     moments = np.linspace(middle.min(), middle.max(), MOMENT_STEPS)
     bands = light_bands(lights)
@@ -108,21 +115,6 @@ def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
                   np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top, bands,
                   _steepest_from(lights, bands),
                   np.stack(flats).astype(np.float32), *_tilts(lights, lens_mm), by_sector)
-
-
-def light_bands(lights: tuple[Light, ...]) -> tuple[tuple[int, ...], ...]:
-    """Return the lights in groups that light the same slopes, as sectors of one ring do; flattest first."""
-    groups: list[list[int]] = []
-    for index in np.argsort([sum(light.zenith_deg) for light in lights], kind="stable").tolist():
-        low, high = lights[index].zenith_deg
-        for group in groups:
-            first, last = lights[group[0]].zenith_deg
-            if min(high, last) - max(low, first) > ALIKE * min(high - low, last - first):
-                group.append(index)
-                break
-        else:
-            groups.append([index])
-    return tuple(tuple(group) for group in groups)
 
 
 def _steepest_from(lights: tuple[Light, ...], bands: tuple[tuple[int, ...], ...]) -> NDArray[np.float32]:

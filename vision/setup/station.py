@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import string
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -21,6 +21,7 @@ Share = Annotated[Number, Field(ge=-0.5, le=2.0)]
 Pixels = Annotated[int, Field(ge=16, le=40_000, strict=True)]
 
 PLACEHOLDERS = ("serial", "view", "exposure")
+ALIKE = 0.5  # lights that share so much of the narrower one's zenith band light the same slopes
 PICTURE_ENDINGS = (".png", ".tif", ".tiff", ".jpg", ".jpeg", ".bmp")
 
 
@@ -64,6 +65,21 @@ class Station:
     def exposures(self) -> tuple[str, ...]:
         """Names of the exposures in the order in which the lights first use them."""
         return tuple(dict.fromkeys(light.exposure for light in self.lights))
+
+
+def light_bands(lights: Sequence[Light]) -> tuple[tuple[int, ...], ...]:
+    """Return the lights in groups that light the same slopes, as sectors of one ring do; flattest first."""
+    groups: list[list[int]] = []
+    for index in sorted(range(len(lights)), key=lambda light: sum(lights[light].zenith_deg)):
+        low, high = lights[index].zenith_deg
+        for group in groups:
+            first, last = lights[group[0]].zenith_deg
+            if min(high, last) - max(low, first) > ALIKE * min(high - low, last - first):
+                group.append(index)
+                break
+        else:
+            groups.append([index])
+    return tuple(tuple(group) for group in groups)
 
 
 def picture_names(files: str, choices: Mapping[str, str]) -> re.Pattern[str]:
