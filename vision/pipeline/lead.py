@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.grids import grid_energy
 from vision.pipeline.optics import Optics
-from vision.pipeline.outlines import KEPT
+from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
 from vision.pipeline.surface import Surface
 from vision.setup.family import Joint
@@ -55,7 +55,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     would stand; an open hole is far darker inside than any lead's end. The rim is looked for at every shift that
     hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
     """
-    shapes = _shapes(tuple(joints))
+    shapes = _shapes(shapes_of(joints))
     step, radius = shapes.step_mm, shapes.radius_mm
     slant = _slant(capture, joints, registration, optics)
     expected = USUAL_END_MM * slant

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lands import edge_distance
-from vision.pipeline.outlines import KEPT
+from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, RING, JointPatches, azimuths_rad
 from vision.setup.family import Joint
 
@@ -50,7 +50,7 @@ def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray
     by the same everywhere: three numbers are fitted to all rays, and rays that do not fit are left out in turns.
     """
     off_mm, strong = _edges(patches)
-    normal, slant = (part[:, ::EVERY] for part in _normals(tuple(joints)))
+    normal, slant = (part[:, ::EVERY] for part in _normals(shapes_of(joints)))
     design = np.concatenate([normal, np.ones((*normal.shape[:2], 1))], axis=2)  # [joint, azimuth, 3]
     moved = off_mm * slant  # along the normal
     kept = strong.copy()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -22,9 +23,22 @@ NEIGHBOURS_PX = ((-0.7, -0.7), (0.7, 0.7))
 def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: float = 0.0,
                   steps: int = AROUND) -> NDArray[np.float64]:
     """Return the outlines of the joints' lands in picture px, (joint, steps, 2), grown by a margin."""
-    radius, direction = land_edges(tuple(joints), steps)
+    radius, direction = land_edges(shapes_of(joints), steps)
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
     return to_picture.to_px(center + (radius + grow_mm)[:, :, None] * direction)
+
+
+def shapes_of(joints: Sequence[Joint]) -> tuple[Joint, ...]:
+    """Return the joints with all holes in one place.
+
+    What hangs on shapes alone is kept for these, so that it is found again where a board's lands lie elsewhere.
+    """
+    return tuple(_at_origin(joint) for joint in joints)
+
+
+@lru_cache(maxsize=4096)
+def _at_origin(joint: Joint) -> Joint:
+    return replace(joint, x_mm=0.0, y_mm=0.0)
 
 
 @lru_cache(maxsize=KEPT)
@@ -46,7 +60,7 @@ def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity
 
     A soldered land holds bright and dark zones, so the inside is judged by its spread as well as its mean.
     """
-    radius, direction = land_edges(tuple(joints), AROUND)
+    radius, direction = land_edges(shapes_of(joints), AROUND)
     inner, near, far = radius + INSIDE_MM, radius + OUTSIDE_MM[0], radius + OUTSIDE_MM[1]
     inside_at = (np.arange(INSIDE_STEPS) + 0.5) / INSIDE_STEPS
     outside_at = (np.arange(OUTSIDE_STEPS) + 0.5) / OUTSIDE_STEPS

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from vision.pipeline.grids import SIDE, FineGrid, grid_step
 from vision.pipeline.lands import edge_distance
 from vision.pipeline.lead import Leads
-from vision.pipeline.outlines import KEPT
+from vision.pipeline.outlines import KEPT, shapes_of
 from vision.setup.family import Joint
 
 CORE = 0.24  # the bottom of a pit is darker than this against lit solder
@@ -34,7 +34,7 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[
     """
     off_lead = _away_squared(grid, leads) > np.where(leads.visible < 0.5, -1.0, leads.nominal_radius_mm**2
                                                      ).astype(np.float32)[:, None, None]
-    searched = _on_land(tuple(joints)) & off_lead
+    searched = _on_land(shapes_of(joints)) & off_lead
     largest = np.zeros(len(joints))
     # A pit that reaches a dark part of the fillet shows apart from it only where it is darkest.
     for limit, black in ((CORE, BLACK), (DEEP_CORE, DEEP_BLACK)):

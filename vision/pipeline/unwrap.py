@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import REMAP_SIDE, Capture
 from vision.pipeline.lands import edge_distance
-from vision.pipeline.outlines import KEPT, land_outlines
+from vision.pipeline.outlines import KEPT, land_outlines, shapes_of
 from vision.pipeline.radial import by_radius
 from vision.pipeline.register import Registration
 from vision.setup.family import Chip, Family, Joint
@@ -81,7 +81,7 @@ class _Rays:
 def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Registration,
                   owners: NDArray[np.uint16]) -> JointPatches:
     """Sample all joints of a view. `owners` is the view's map of who owns a pixel (see owner_map)."""
-    rays = _rays(tuple(joints))
+    rays = _rays(shapes_of(joints))
     azimuth = azimuths_rad()
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
     direction = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
