@@ -72,8 +72,12 @@ def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, R
 
 
 def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
-              turn_deg: float = 0.0) -> dict[str, float]:
-    """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends."""
+              turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0)) -> dict[str, float]:
+    """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
+
+    With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
+    the lands from the chip's middle.
+    """
     chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
     planes = np.full((3, 500, 500), mask, dtype=np.float32)
@@ -87,8 +91,12 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
         for plane, value in zip(planes, values, strict=True):
             cv2.fillPoly(plane, [points], value)
 
-    for side in (-1.0, 1.0):  # lands, then what covers them
-        rectangle(side * 1.0, 0.0, 0.4, 0.67, (1.6, 0.3, 0.1))
+    for side, away in zip((-1.0, 1.0), lands_mm, strict=True):  # lands, then what covers them
+        if bumps:
+            for brim, values in ((0.0, (0.1, 0.6, 1.4)), (0.04, (0.3, 1.5, 0.5)), (0.1, (2.6, 0.3, 0.1))):
+                rectangle(side * away, 0.0, 0.36 - brim, 0.63 - brim, values)
+        else:
+            rectangle(side * away, 0.0, 0.4, 0.67, (1.6, 0.3, 0.1))
     if present:
         rectangle(0.0, 0.0, 1.06, 0.68, (0.08, 0.08, 0.1), shift_mm, turn_deg)  # steep edges and shadow all round
         rectangle(0.0, 0.0, 1.0, 0.625, (0.8 * mask,) * 3, shift_mm, turn_deg)
@@ -120,6 +128,21 @@ def test_body_of_nearly_the_boards_colour_is_found_in_its_place(mask: float, shi
 def test_bare_lands_are_no_chip(mask: float) -> None:
     columns = draw_chip(mask, present=False)
     assert columns["chip_present"] < 0.3
+
+
+@pytest.mark.parametrize("mask", [0.08, 0.2, 0.4])
+@pytest.mark.parametrize("lands_mm", [(1.0, 1.0), (0.85, 0.85), (0.78, 0.95)])
+def test_lands_with_solder_on_them_are_no_chip(mask: float, lands_mm: tuple[float, float]) -> None:
+    """Bumps as far apart as a chip's ends, or further: their outlines are where a chip's would be."""
+    columns = draw_chip(mask, present=False, bumps=True, lands_mm=lands_mm)
+    assert columns["chip_present"] < 0.3
+
+
+@pytest.mark.parametrize("turn_deg", [50.0, -75.0, 90.0])
+def test_a_turned_chip_between_lands_with_solder_is_found_turned(turn_deg: float) -> None:
+    columns = draw_chip(0.15, turn_deg=turn_deg, bumps=True, lands_mm=(0.85, 0.85))
+    assert columns["chip_present"] > 0.7
+    assert abs((columns["turn_deg"] - turn_deg + 90.0) % 180.0 - 90.0) < 6.0
 
 
 def test_no_chips_give_empty_columns() -> None:

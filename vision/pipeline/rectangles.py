@@ -32,6 +32,9 @@ FURTHEST = 0.8  # a chip further off than this share of its length is not looked
 SURE = 0.9  # evidence that ends the search
 SETTLED = 0.7  # evidence of a nearly straight chip near its place that none further off or turned surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
+UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other's; steepness of an end's inner brim against its middle
+DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
+END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
 BRIM = 6  # samples that edges and means reach beyond an outline
 
 Array = NDArray[np.float64]
@@ -64,9 +67,13 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
         reach = FURTHEST * 2.0 * half[0]
         best = _nearly_straight(window, flat, half, reach)
+    trust = DOUBTED if best[0] > 0.0 and _unlike_ends(window, flat, half, best) else 1.0
+    best = (trust * best[0], *best[1:])
     if best[0] < (SETTLED if abs(best[3]) <= NEAR_TURNS[-1] else SURE):
-        best = _any_turn(window, flat, half, best)
-    best = max(best, *_places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach))
+        other = _any_turn(window, flat, half, best)
+        trust, best = trust if other == best else 1.0, other
+    fine = _places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach)
+    best = max(best, *((trust * place[0], *place[1:]) for place in fine))
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
@@ -75,6 +82,29 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     along, across = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
     cover = _cover(_turned(window, turn), flat, half, (u, v))
     return Fit(evidence, step * float(along), step * float(across), float((turn + 90.0) % 180.0 - 90.0), cover)
+
+
+def _unlike_ends(window: Plane, flat: int, half: tuple[float, float], place: Place) -> bool:
+    """Say whether what seems to be a chip's two ends cannot be: they differ, or are bumps of solder.
+
+    Both ends of a chip are plated alike and lie level. Of two lands without a chip, one fits better than the other into
+    the outline; and solder on a land stands as a bump that gets steeper to all sides, also towards the other land,
+    while a chip's end is level up to its body.
+    """
+    _, u, v, turn = place
+    shown = _turned(window, turn)
+    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
+    along, across = (axis - u) / half[0], (axis - v) / half[1]
+    course = (shown[:, np.abs(across) < ACROSS] ** 2).mean(axis=1)  # responses along the chip, [light, place]
+    steep = np.delete(course, flat, axis=0).sum(axis=0)
+    shine, bump = [], []
+    for sign in (-1.0, 1.0):
+        end, inner = ((sign * along > low) & (sign * along < high) for low, high in (END, INNER))
+        if not (end.any() and inner.any()):
+            return False
+        shine.append(max(float(course[flat, end].mean()), 0.01))
+        bump.append(float(steep[inner].max()) / max(float(steep[end].mean()), 0.01))
+    return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
 
 
 def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
