@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.capture import Capture
+from vision.pipeline.capture import Capture, set_places
 from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, sector_of, slope_from_responses
 
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
@@ -113,12 +113,8 @@ def _candidates(high: Grey, low: Grey, radii: Sequence[float], least: tuple[floa
 
 
 def _set_pixels(mask: Grey) -> NDArray[np.intp]:
-    """Return x and y (n, 2) of the few pixels of a mask that are not 0, looking at eight bytes at a time."""
-    flat = mask.ravel()
-    whole = flat.size - flat.size % 8
-    eights = np.flatnonzero(flat[:whole].view(np.uint64) != 0)[:, None] * 8 + np.arange(8)
-    place = np.concatenate([eights.ravel(), np.arange(whole, flat.size)])
-    row, column = np.divmod(place[flat[place] > 0], mask.shape[1])
+    """Return x and y (n, 2) of the few pixels of a mask that are not 0."""
+    row, column = np.divmod(set_places(mask), mask.shape[1])
     return np.stack([column, row], axis=1)
 
 
