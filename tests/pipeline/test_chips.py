@@ -10,15 +10,17 @@ import pytest
 
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family, demo_station
+from synthetic_images.lot import render_lot
 from tests.pipeline import drawn
 from vision.pipeline.capture import Capture
 from vision.pipeline.chips import measure_chips
-from vision.pipeline.folder import BoardFiles
+from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.measure import PartTable, measure_board
 from vision.pipeline.optics import optics_of
 from vision.pipeline.register import Registration
 from vision.setup.family import Chip
 from vision.setup.geometry import Similarity
+from vision.teaching import read_truth
 
 PLANNED = {0: ("chip_missing", 0.5), 1: ("chip_shifted", 0.8), 3: ("chip_missing", 0.2), 5: ("chip_shifted", 0.9)}
 Rows = dict[str, dict[str, float]]
@@ -72,7 +74,8 @@ def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, R
 
 
 def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
-              turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0)) -> dict[str, float]:
+              turn_deg: float = 0.0, bumps: bool = False,
+              lands_mm: tuple[float, float] = (1.0, 1.0)) -> dict[str, float]:
     """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
 
     With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
@@ -151,3 +154,16 @@ def test_no_chips_give_empty_columns() -> None:
     registration = Registration("v1", to_picture, (0.0, 0.0), 0.0, 1.0, 0.0, 3, "drawn")
     columns, inside = measure_chips(capture, [], registration, optics_of(drawn.station()))
     assert len(inside) == 0 and all(len(values) == 0 for values in columns.values())
+
+
+@pytest.mark.parametrize("number", [17, 34])
+def test_rendered_lands_with_solder_are_no_chip(number: int, tmp_path: Path) -> None:
+    """Boards on which two bumps of solder lie as a small chip's ends would."""
+    family, station = demo_family(1), demo_station()
+    render_lot(family, station, tmp_path, boards=1, seed=4200, defect_rate=0.25, first_serial=number)
+    truth = read_truth(tmp_path)
+    files = scan_folder(tmp_path, station, family)[0]
+    table = measure_board(files, family, station).chips
+    missing = ["chip_missing" in truth[files.serial, ref, ""].findings for ref in table.refs]
+    assert any(missing)
+    assert (table.columns["chip_present"][missing] < 0.4).all()

@@ -1,4 +1,4 @@
-"""Lands that lie off where the board as a whole puts them: found on drawn edges and on a picture pulled out of shape."""
+"""Lands that lie off where the board as a whole puts them: on drawn edges, and on a picture pulled out of shape."""
 
 from __future__ import annotations
 
