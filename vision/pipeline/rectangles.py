@@ -199,12 +199,13 @@ def _window(capture: Capture, chip: Chip, to_picture: Similarity, step: float) -
     """Sample the square root of response [light, row, col] in axes along the chip's long axis and across."""
     axis = (np.arange(GRID) - (GRID - 1) / 2.0) * step
     angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
-    u, v = np.meshgrid(axis, axis)
-    board = np.stack([chip.x_mm + u * np.cos(angle) - v * np.sin(angle),
-                      chip.y_mm + u * np.sin(angle) + v * np.cos(angle)], axis=-1)
-    points = (to_picture.to_px(board) - 0.5).astype(np.float32)
-    map_x, map_y = points[..., 0], points[..., 1]
-    return np.sqrt(np.maximum(capture.sample(map_x, map_y), np.float32(0.0)))
+    middle = to_picture.to_px((chip.x_mm, chip.y_mm)) - 0.5
+    cos, sin = np.cos(angle), np.sin(angle)
+    along, across = (to_picture.matrix @ way for way in ((cos, sin), (-sin, cos)))
+    map_x, map_y = ((middle[part] + axis * along[part] + (axis * across[part])[:, None]).astype(np.float32)
+                    for part in (0, 1))
+    seen = capture.sample(map_x, map_y)
+    return np.sqrt(np.clip(seen, np.float32(0.0), np.float32(np.inf), out=seen), out=seen)
 
 
 def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, fine: bool) -> Plane:
@@ -266,11 +267,11 @@ def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
     def part(first: int, last: int) -> tuple[slice, ...]:
         return (slice(None),) * axis + (slice(first, length + last),)
 
-    two = turned if reach == 1 else (turned[part(1, 0)] + turned[part(0, -1)]) * np.float32(0.5)
+    two = turned if reach == 1 else turned[part(1, 0)] + turned[part(0, -1)]
     length = two.shape[axis]
     step = two[part(1 + reach, 0)] - two[part(0, -1 - reach)]
     strongest = np.abs(step, out=step).max(axis=0)
-    strongest *= np.float32(1.0 / EDGE)
+    strongest *= np.float32(1.0 / EDGE / reach)
     steps = np.zeros(turned.shape[1:], dtype=np.float32)
     length = turned.shape[axis]
     np.minimum(strongest, np.float32(1.0), out=steps[part(reach, -reach)[1:]])
