@@ -43,18 +43,32 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     first, found = _out_of_the_dark(surface, outside)
     darkest = _darkest(surface, outside)
     seen = (leads.visible > 0.5)[:, None]
-    asked = darkest[found & onto_land & seen]
-    usual = float(np.median(asked)) if len(asked) >= USUAL_FROM else np.inf
+    usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg)
     brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
     brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM) & _is_level(surface, first)
     crested = _crested(surface, leads, away)
     crest = _black_beside_lead(surface, leads, away) & crested
-    crest &= darkest < np.float32(DARKER * usual)
+    crest &= darkest < np.float32(DARKER) * usual
     # Where a crest runs round the lead nothing is steep between the two but the hole's brim.
     around = np.count_nonzero(crested & onto_land, axis=1) >= RINGED * np.count_nonzero(onto_land, axis=1)
     crest |= (around[:, None] & onto_land) & (darkest < np.float32(BLACK))
-    black = found & (darkest < np.float32(BLACKER * usual)) if np.isfinite(usual) else np.zeros_like(found)
+    black = found & np.isfinite(usual) & (darkest < np.float32(BLACKER) * usual)
     return np.asarray((brim | crest | black) & seen, dtype=np.bool_)
+
+
+def _usual_darkness(darkest: NDArray[np.float32], asked: NDArray[np.bool_],
+                    lit_alike: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the median of what the view's dark zones read where `asked`, [azimuth]; infinite where too few say so.
+
+    Azimuths that different lights reach, with unlike numbers in `lit_alike` [azimuth], are counted apart.
+    """
+    usual = np.full(len(lit_alike), np.inf, dtype=np.float32)
+    for number in np.unique(lit_alike):
+        alike = lit_alike == number
+        values = darkest[:, alike][asked[:, alike]]
+        if len(values) >= USUAL_FROM * float(alike.mean()):
+            usual[alike] = np.median(values)
+    return usual
 
 
 def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray[np.float32]:

@@ -33,6 +33,8 @@ class FineGrid:
     radiance: NDArray[np.float32]  # the same with what is flat and dim left dim
     steep_deg: NDArray[np.float32]  # slope, passing over to STEEP_DEG where unlit
     owner: NDArray[np.uint16]  # who owns the pixel, see owner_map
+    unlit: NDArray[np.bool_] | None = None  # falls whither the steepest lights do not shine; None: they go all round
+    lights_change: NDArray[np.bool_] | None = None  # falls whither those begin or end
 
 
 def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
@@ -53,7 +55,12 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
     along = (np.arange(SIDE) - SIDE // 2) * step[:, None]
     shape = (len(joints), SIDE, SIDE)
     x, y = (np.broadcast_to(part, shape) for part in (along[:, None, :], -along[:, :, None]))
-    return FineGrid(step, x, y, energy, radiance, steep, owner.reshape(shape))
+    facing = _facing(map_x, map_y, optics)
+    if facing is None:
+        return FineGrid(step, x, y, energy, radiance, steep, owner.reshape(shape))
+    unlit = optics.steepest_from_deg < optics.steepest_from_deg.max()
+    change = (unlit != np.roll(unlit, 1)) | (unlit != np.roll(unlit, -1))
+    return FineGrid(step, x, y, energy, radiance, steep, owner.reshape(shape), unlit[facing], change[facing])
 
 
 def grid_step(joints: Sequence[Joint]) -> NDArray[np.float64]:

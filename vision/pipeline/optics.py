@@ -121,9 +121,10 @@ def _steepest_from(lights: tuple[Light, ...], bands: tuple[tuple[int, ...], ...]
     """Return the slope halfway between the two steepest bands that light each sector, 0 where only one does."""
     found = np.zeros(SECTORS)
     for sector in range(SECTORS):
-        azimuth = (sector + 0.5) * 360.0 / SECTORS
+        # At a bar's end a lobe catches but a part of it.
+        azimuths = (sector + np.array([-0.5, 0.5, 1.5])) * 360.0 / SECTORS
         centers = [np.mean([sum(lights[light].zenith_deg) / 4.0 for light in band]) for band in bands
-                   if any(_lights_towards(lights[light], azimuth) for light in band)]
+                   if np.any([_lights_towards(lights[light], azimuths) for light in band], axis=0).all()]
         found[sector] = np.mean(centers[-2:]) if len(centers) > 1 else 0.0
     return found.astype(np.float32)
 

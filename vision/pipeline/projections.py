@@ -58,8 +58,20 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
         ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
-        longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, found)), default=0.0)
+        longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, found)
+                              and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
     return longest
+
+
+def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> bool:
+    """Say whether a ridge runs whither the steepest lights begin or end: there steepness seems to jump."""
+    if grid.lights_change is None:
+        return False
+    away = leads.nominal_radius_mm[joint] + max(0.5 * (ridge.start_mm + ridge.end_mm), 0.0)
+    x = leads.offset_x_mm[joint] + away * np.cos(ridge.azimuth_rad)
+    y = leads.offset_y_mm[joint] + away * np.sin(ridge.azimuth_rad)
+    column, row = (int(np.clip(SIDE // 2 + round(part / grid.step_mm[joint]), 0, SIDE - 1)) for part in (x, -y))
+    return bool(grid.lights_change[joint, row, column])
 
 
 @dataclass(frozen=True)
