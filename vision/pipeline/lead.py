@@ -61,11 +61,13 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     expected = USUAL_END_MM * slant
     energy = grid_energy(capture, joints, registration, optics, surface, step, GRID, expected)
     spectrum = np.fft.rfft2(np.clip(energy, np.float32(0.0), np.float32(1.2)))  # energy is never negative
-    inside, *rings = (np.fft.irfft2(spectrum * kernel, s=(GRID, GRID)) for kernel in shapes.kernels)
+    # Of each mean's grid only the rows of allowed shifts are transformed back.
+    inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
+                      for kernel in shapes.kernels)
     score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
     score[~shapes.allowed] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
-    row, column = _signed(at // GRID), _signed(at % GRID)
+    row, column = _signed(shapes.rows[at // GRID]), _signed(at % GRID)
     whole = _moved(energy, row, column)
     moved = np.clip(whole, np.float32(0.0), np.float32(1.2))
     dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
@@ -111,7 +113,8 @@ class _Shapes:
     radius_mm: NDArray[np.float64]  # [joint]
     inner_mm: NDArray[np.float64]  # [joint] how far a lead's middle lies from its outline
     kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra: means over inside and rings less the rim's
-    allowed: NDArray[np.bool_]  # shifts that hole and tilt allow, the first for no shift
+    rows: NDArray[np.intp]  # in which some joint's hole and tilt allow a shift; the first for no shift
+    allowed: NDArray[np.bool_]  # [joint, place in rows, column] shifts that they allow
     zones: _Bins  # zone * 4 + quadrant, OTHER elsewhere
     parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
     outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
@@ -141,9 +144,11 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     outlines = np.clip((edge - FIRST_MM) / FINE_MM + 1.0, 0.0, OUTLINES - 1.0).astype(np.uint8)
     inner = np.asarray(-edge.reshape(len(edge), -1).min(axis=1), dtype=np.float64)
     inside, rim, *rings = kernels
+    allowed = np.fft.ifftshift(away <= limit, axes=(1, 2))
+    rows = np.flatnonzero(allowed.any(axis=(0, 2)))
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     return _Shapes(step, radius, inner, against,
-                   np.fft.ifftshift(away <= limit, axes=(1, 2)), _bins(zones, OTHER + 1), _bins(parts, 3),
+                   rows, allowed[:, rows], _bins(zones, OTHER + 1), _bins(parts, 3),
                    _bins(outlines, OUTLINES))
 
 
