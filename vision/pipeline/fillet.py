@@ -18,6 +18,7 @@ BARE_SHARE = 0.65
 STEEP_BESIDE_LEAD_DEG = 68.0
 DOMED = 0.05  # convexity of a dome for certain
 BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
+START_STEPS = 4  # ring samples just inside what looks bare
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 Column = NDArray[np.float64]
 
@@ -129,7 +130,8 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
 
     Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
     is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
-    median over all such azimuths, those of gaps too, is far less noisy than a single ray.
+    median over all such azimuths, those of gaps too, is far less noisy than a single ray. Where the solder is too
+    steep to be lit just inside, it ends there: land beside a ball or a steep fillet lies partly in its shade.
     """
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
     stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
@@ -147,6 +149,10 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     outer = mean_between(stop - third, stop)
     change = _median_where((mean_between(start, start + third) - outer)[:, :, None], usable[:, :, None])
     enough = usable.sum(axis=1) >= AZIMUTHS // 12
+    fillet = usable & (ends >= INNER_STEPS)
+    inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
+    steep = np.take_along_axis(surface.dark[:, :, RING], inside, axis=2).any(axis=2) & fillet
+    enough &= 2 * np.count_nonzero(steep, axis=1) <= np.count_nonzero(fillet, axis=1)
     return np.asarray(enough & ((change > FLATTENING_DEG) | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
 
 
