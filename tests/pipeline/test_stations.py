@@ -17,6 +17,7 @@ from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family
 from synthetic_images.light import METALS, ROUGHNESS, light_tables, node_slopes
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
+from vision.pipeline.capture import PictureError
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.gaps import USUAL_FROM, _usual_darkness
 from vision.pipeline.grids import FineGrid
@@ -228,3 +229,25 @@ def test_what_falls_whither_no_steep_light_shines_is_no_pit():
     assert find_pits(joint, grid, leads)[0] == pytest.approx(0.2, abs=0.03)
     assert find_pits(joint, replace(grid, unlit=(x > 0.0)[None]), leads)[0] == 0.0
     assert find_pits(joint, replace(grid, unlit=(x < 0.0)[None]), leads)[0] > 0.0
+
+
+@pytest.mark.parametrize("exchanged", [False, True])
+def test_a_gold_finish_under_six_narrow_rings_is_no_exchange_of_lights(tmp_path, exchanged):
+    """Gold reflects red more than twice as much as blue (refractiveindex.info, Johnson and Christy 1972), and rings so
+    narrow differ little: the finish makes the blue ring beside the lens answer less than the red one around it."""
+    bands = ((5.0, 15.0), (17.0, 27.0), (29.0, 39.0), (41.0, 51.0), (53.0, 64.0), (66.0, 80.0))
+    lights = tuple(Light(f"r{number}", "ab"[number // 3], channel, band)
+                   for number, (band, channel) in enumerate(zip(bands, ("blue", "red", "green") * 2, strict=True)))
+    family, station = demo_family(3), Station("six", 0.025, "{serial}_{view}_{exposure}.png", lights)
+    plan = plan_board(family, np.random.default_rng([5303, 2]), defect_rate=0.25)
+    pictures = {}
+    for exposure, picture in render_view(plan, "v1", station).pictures.items():
+        pictures["v1", exposure] = tmp_path / f"{exposure}.png"
+        shown = np.ascontiguousarray(picture[:, :, [0, 2, 1]]) if exchanged and exposure == "a" else picture
+        assert cv2.imwrite(str(pictures["v1", exposure]), shown)
+    files = BoardFiles("B1", pictures)
+    if exchanged:
+        with pytest.raises(PictureError, match="in each other's place"):
+            measure_board(files, family, station)
+    else:
+        assert np.median(measure_board(files, family, station).joints.columns["coverage_deg"]) == 360.0

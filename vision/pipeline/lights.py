@@ -38,6 +38,10 @@ MOST_JOINTS = 0.5
 LOST_CLIPPED, SURELY_CLIPPED = 0.05, 0.5
 EXCHANGED = 0.6  # flat metal answers the light nearer the lens more; below this share of the other they are exchanged
 METAL_OVER_MASK = 2.5
+#: Of a land's size: exchanged lights of neighbouring rings answer about 0.1 farther in and out than they should; a
+#: coloured finish (gold answers red more than twice as much as blue) deceives about flat metal, but not about this.
+SURELY_INWARD = 0.04
+LEAD_REACH = 0.75  # of the mean distance of a land's samples from its middle: so far leads reach, their play included
 
 
 @dataclass(frozen=True)
@@ -197,7 +201,7 @@ def exchanged_lights(taken: Samples, station: Station, flat_metal: NDArray[np.fl
                     key=lambda pair: float(flat_metal[pair[0]] / max(float(flat_metal[pair[1]]), 1e-3)))
     if flat_metal[near] >= EXCHANGED * flat_metal[far] or flat_metal[far] < METAL_OVER_MASK * board[far]:
         return None
-    if _outward(taken, near, far, centres_px) >= 0.0:
+    if _outward(taken, near, far, centres_px) > -SURELY_INWARD:
         return None
     pair = (station.lights[near], station.lights[far])
     return LightFault("exchanged", pair, f"{_names([pair[0]])} and {_names([pair[1]])} answer in each other's place on "
@@ -209,12 +213,13 @@ def _outward(taken: Samples, near: int, far: int, centres_px: NDArray[np.float64
     metal = taken.joint > 0
     joint = taken.joint[metal] - 1
     away = np.hypot(taken.x_px[metal] - centres_px[joint, 0], taken.y_px[metal] - centres_px[joint, 1])
+    size = np.bincount(joint, away, len(centres_px)) / np.maximum(np.bincount(joint, minlength=len(centres_px)), 1)
+    fillet = away > LEAD_REACH * size[joint]  # a lead's end is flat, and in the middle
     means = []
     for index in (near, far):
-        light = np.maximum(taken.responses[index, metal], 0.0) ** 2  # highlights count, not haze
+        light = fillet * np.maximum(taken.responses[index, metal], 0.0) ** 2  # highlights count, not haze
         total = np.bincount(joint, light, len(centres_px))
         means.append(np.bincount(joint, light * away, len(centres_px)) / np.maximum(total, 1e-9))
-    size = np.bincount(joint, away, len(centres_px)) / np.maximum(np.bincount(joint, minlength=len(centres_px)), 1)
     seen = np.bincount(joint, minlength=len(centres_px)) >= 8
     if not seen.any():
         return 0.0
