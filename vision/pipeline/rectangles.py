@@ -32,7 +32,7 @@ FURTHEST = 0.8  # a chip further off than this share of its length is not looked
 SURE = 0.9  # evidence that ends the search
 SETTLED = 0.7  # evidence of a nearly straight chip near its place that none further off or turned surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
-UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other's; steepness of an end's inner brim against its middle
+UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other; steepness of an end's inner brim against the rest
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
 BRIM = 6  # samples that edges and means reach beyond an outline
@@ -103,7 +103,8 @@ def _unlike_ends(window: Plane, flat: int, half: tuple[float, float], place: Pla
         if not (end.any() and inner.any()):
             return False
         shine.append(max(float(course[flat, end].mean()), 0.01))
-        bump.append(float(steep[inner].max()) / max(float(steep[end].mean()), 0.01))
+        level = max(float(steep[end].mean()), float(steep[np.abs(along) <= INNER[0]].mean()), 0.01)
+        bump.append(float(steep[inner].max()) / level)
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
 
 
