@@ -14,7 +14,7 @@ from vision.pipeline.corridors import is_metal
 from vision.pipeline.grids import land_reach, lifted_flats
 from vision.pipeline.lands import land_outline
 from vision.pipeline.measure import ViewSurfaces
-from vision.pipeline.optics import slope_from_responses
+from vision.pipeline.optics import sector_of, slope_from_responses
 from vision.pipeline.overlay import toned
 from vision.pipeline.paper import (
     BLUE,
@@ -301,7 +301,10 @@ def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Trace
     Slopes hold for metal only: the board round it is pale and without colour. Bare land is flat, however dull it is.
     """
     optics = seen.optics
-    slope, energy = slope_from_responses(planes[None], optics, seen.surface.roughness[index:index + 1])
+    place = (np.arange(cut.side) + 0.5) / cut.zoom
+    middle = cut.to_picture.to_px((seen.joints[index].x_mm, seen.joints[index].y_mm)) - cut.low
+    facing = sector_of(*np.meshgrid(place - middle[0], place - middle[1]))[None]
+    slope, energy = slope_from_responses(planes[None], optics, seen.surface.roughness[index:index + 1], facing)
     energy = lifted_flats(slope[0], energy[0] / np.float32(seen.surface.lit_level))
     bare = _bare_land(planes, seen, traces, index, cut)
     slope[0][bare], energy[bare] = 0.0, 1.0
