@@ -15,10 +15,12 @@ from tests.pipeline import drawn
 from tests.pipeline.test_unwrap import shaded, slopes_seen
 from tests.synthetic_images.small import small_family, small_station, write_views
 from vision.pipeline.capture import load_view
-from vision.pipeline.fillet import fit_profile, largest_gap, profile_height
+from vision.pipeline.fillet import largest_gap
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.lead import Leads
 from vision.pipeline.measure import measure_board, parts_of_view
+from vision.pipeline.optics import ROUGHNESS, optics_of
+from vision.pipeline.profile import fit_profile, profile_height
 from vision.pipeline.register import register_view
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup import Joint, View
@@ -84,6 +86,39 @@ def test_profile_is_fitted_to_slopes(lead, land, theta, height, edge_deg, noise_
     assert found[0] == pytest.approx(height, rel=0.015 if noise_deg == 0.0 else 0.12)
     at_edge = np.rad2deg(np.arcsin(constant[0] / land + bend[0] * land))
     assert at_edge == pytest.approx(edge_deg, abs=0.1 if noise_deg == 0.0 else 1.5)
+
+
+@pytest.mark.parametrize("lead, land, theta, height, edge_deg", CATENOIDS)
+def test_the_brim_of_the_dark_holds_the_profile(lead, land, theta, height, edge_deg):
+    """With scatter of 2 degrees the height is found to 5 %, where the brim of what is unlit counts (12 % without)."""
+    joint = Joint("J1", "1", 5.0, 5.0, "round", 2 * land, 2 * land, 0.0, 2 * lead + 0.2, "round", 2 * lead, 2 * lead)
+    board = drawn.family(joints=(joint,), fiducials=())
+    patches, surface = slopes_seen(board, shaded(board, lambda _, r: np.degrees(r), 0.13))
+    optics = optics_of(drawn.station())
+    c = lead * np.cos(np.deg2rad(theta))
+    slope = np.rad2deg(np.arcsin(np.minimum(c / patches.radius_mm, 1.0)))
+    lit = slope < np.interp(0.13, ROUGHNESS, optics.unlit_deg)
+    slope = slope + np.random.default_rng(3).normal(0.0, 2.0, slope.shape)
+    surface = replace(surface, slope_deg=slope.astype(np.float32), dark=~lit, bare=np.zeros_like(lit), solder=lit,
+                      energy=np.where(lit, 1.0, 0.2).astype(np.float32), roughness=np.full(1, 0.13))
+    seen = np.ones(1)
+    leads = Leads(seen, 0 * seen, 0 * seen, 2 * lead * seen, lead * seen, np.zeros((1, 2)))
+    covered = np.ones((1, AZIMUTHS), dtype=bool)
+    constant, bend = fit_profile(patches, surface, covered, patches.land_edge_mm.astype(float), leads, optics)
+    found = profile_height(constant, bend, leads.nominal_radius_mm, np.array([land]))
+    assert found[0] == pytest.approx(height, rel=0.05)
+
+
+@pytest.mark.parametrize("roughness, steepest", [(0.04, 40.0), (0.14, 40.0), (0.33, 50.0)])
+def test_slopes_that_no_light_reaches(roughness, steepest):
+    """A mirror at half the steepest light's far zenith angle sends its brim to the lens (law of reflection); roughness
+    spreads that."""
+    optics = optics_of(drawn.station())
+    found = float(np.interp(roughness, ROUGHNESS, optics.unlit_deg))
+    far = max(light.zenith_deg[1] for light in drawn.LIGHTS) / 2.0
+    assert far - 6.0 < found < steepest + 3.0
+    if roughness == 0.04:
+        assert found == pytest.approx(far, abs=1.5)
 
 
 def longest_run(covered: list[bool]) -> int:

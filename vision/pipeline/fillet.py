@@ -9,7 +9,8 @@ from vision.pipeline.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
-from vision.pipeline.radial import running_count, running_sum
+from vision.pipeline.profile import fit_profile, profile_height
+from vision.pipeline.radial import running_count, running_sum, total
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
@@ -40,13 +41,13 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     to_edge = covered & (toe_index == RING_STEPS)
     margin, margin_beyond = bare_margins(patches, surface, to_edge, optics)
     columns["land_cover_pct"] = 100.0 * (np.maximum(_sum_where(ring_area, under) - margin, 0.0)
-                                         / (_total(ring_area, None) + margin_beyond))
+                                         / (total(ring_area, None) + margin_beyond))
     columns["hole_open_pct"] = _hole_open(patches, surface, covered, leads, away)
     enough = covered.sum(axis=1) >= AZIMUTHS // 24
     around_mm = (patches.land_edge_mm * covered).sum(axis=1) * (2.0 * np.pi / AZIMUTHS)
     mean_toe = _mean_where(toe_mm, covered) - margin / np.maximum(around_mm, 1e-6)
     columns["toe_radius_mm"] = np.where(enough, mean_toe, np.nan)
-    constant, bend = fit_profile(patches, surface, covered, toe_mm, leads)
+    constant, bend = fit_profile(patches, surface, covered, toe_mm, leads, optics)
     columns["wetting_angle_deg"] = np.where(enough, _toe_angle(surface, covered, toe_index, constant, bend,
                                                                mean_toe), np.nan)
     columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
@@ -176,50 +177,6 @@ def largest_gap(covered: NDArray[np.bool_]) -> tuple[Column, Column]:
     return longest * step, np.where(longest > 0, middle, np.nan)
 
 
-def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64],
-                leads: Leads) -> tuple[Column, Column]:
-    """Fit the axisymmetric capillary profile without gravity to the lit slopes of every joint.
-
-    Young and Laplace: (1/r) d(r sin psi)/dr = const, hence r sin psi = c + k r^2. Linear least squares over all
-    lit samples between lead and toe, twice, the second time without gross outliers. Returns c (mm) and k (1/mm).
-    """
-    # Neighbouring azimuths were smoothed together: every second says as much.
-    radius, slope, area = (part[:, ::2, LAND] for part in (patches.radius_mm, surface.slope_deg, patches.area_mm2))
-    use = surface.solder[:, ::2, LAND] & (slope > np.float32(9.0))
-    use &= slope < np.float32(37.0)
-    use &= radius < np.where(covered, toe_mm, 0.0).astype(np.float32)[:, ::2, None]
-    use &= radius > (1.25 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
-    target, square = radius * np.sin(slope * np.float32(np.pi / 180.0)), radius * radius
-    weight = area * use
-    for _ in range(2):
-        weighted = weight * square
-        w, sx, sxx, sy, sxy = (_total(*pair) for pair in ((weight, None), (weighted, None), (weighted, square),
-                                                          (weight, target), (weighted, target)))
-        determinant = w * sxx - sx**2
-        with np.errstate(divide="ignore", invalid="ignore"):
-            constant = (sxx * sy - sx * sxy) / determinant
-            bend = (w * sxy - sx * sy) / determinant
-        known = np.isfinite(constant) & np.isfinite(bend)
-        offset, factor = (np.where(known, part, 0.0).astype(np.float32)[:, None, None] for part in (constant, bend))
-        rest = square * factor
-        rest += offset
-        rest -= target
-        np.abs(rest, out=rest)
-        spread = _total(weight, rest) / np.maximum(w, 1e-9)
-        weight *= rest < (2.5 * spread + 1e-3).astype(np.float32)[:, None, None]
-    usable = (w > 1e-4) & np.isfinite(constant) & np.isfinite(bend)
-    return np.where(usable, constant, np.nan), np.where(usable, bend, np.nan)
-
-
-def profile_height(constant: Column, bend: Column, lead_mm: Column, toe_mm: Column) -> Column:
-    """Integrate tan(psi) of r sin psi = c + k r^2 from the toe to the lead, [joint] in mm (trapezoids)."""
-    place = np.linspace(0.0, 1.0, 41)
-    radius = lead_mm[:, None] + np.maximum(toe_mm - lead_mm, 0.0)[:, None] * place
-    sine = np.clip(constant[:, None] / radius + bend[:, None] * radius, -0.985, 0.985)
-    slope = sine / np.sqrt(1.0 - sine**2)
-    return np.asarray(np.trapezoid(slope, radius, axis=1), dtype=np.float64)
-
-
 def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64], constant: Column,
                bend: Column, toe_mm: Column) -> Column:
     """Slope at the toe, degrees: the fitted profile's, or the median of the outermost lit samples without a fit."""
@@ -253,9 +210,9 @@ def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
     for low, high, steep in ((0.0, 1.0 / 3.0, STEEP_BESIDE_LEAD_DEG), (2.0 / 3.0, 1.0, STEEP_DEG)):
         start, stop = ((lead + share * reach).astype(np.float32)[:, :, None] for share in (low, high))
         weight = area * ((radius >= start) & (radius < stop) & covered[:, every, None])
-        total = _total(weight, None)
-        mean = _total(weight, shown) + steep * _total(weight, unlit)
-        thirds.append(mean / np.maximum(total, 1e-9))
+        whole = total(weight, None)
+        mean = total(weight, shown) + steep * total(weight, unlit)
+        thirds.append(mean / np.maximum(whole, 1e-9))
     inner, outer = thirds
     return np.asarray((outer - inner) / np.maximum(outer + inner, 1e-6), dtype=np.float64)
 
@@ -291,13 +248,7 @@ def _sharpness(surface: Surface) -> Column:
 
 def _sum_where(values: NDArray[np.float32], where: NDArray[np.bool_]) -> Column:
     """Return the sum [joint] of values [joint, azimuth, radius] where some hold."""
-    return _total(values, where.astype(np.float32))
-
-
-def _total(values: NDArray[np.float32], factor: NDArray[np.float32] | None) -> Column:
-    """Return the sum [joint] of values [joint, azimuth, radius], times a factor; rays in short, their sum in long."""
-    rays = values.sum(axis=2) if factor is None else np.einsum("jar,jar->ja", values, factor)
-    return np.asarray(rays.sum(axis=1, dtype=np.float64), dtype=np.float64)
+    return total(values, where.astype(np.float32))
 
 
 def _mean_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column:
@@ -312,5 +263,4 @@ def _median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Colu
     return np.where(count > 0, found, np.nan)
 
 
-__all__ = ["covered_azimuths", "find_toe", "fit_profile", "largest_gap", "measure_fillets",
-           "profile_height", "under_solder"]
+__all__ = ["covered_azimuths", "find_toe", "largest_gap", "measure_fillets", "under_solder"]

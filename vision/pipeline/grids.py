@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.optics import Optics, sector_of, slope_from_responses
+from vision.pipeline.optics import DARK, Optics, sector_of, slope_from_responses
 from vision.pipeline.register import Registration
-from vision.pipeline.surface import DARK, STEEP_DEG, Surface, is_dim_flat
+from vision.pipeline.surface import STEEP_DEG, Surface, is_dim_flat
 from vision.setup.family import Joint
 
 SIDE = 108  # samples each way of the fine grid

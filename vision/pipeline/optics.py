@@ -24,6 +24,7 @@ SLOPES_DEG = np.arange(0.0, 61.0, 1.0)
 ROUGHNESS = np.array([0.04, 0.07, 0.10, 0.14, 0.19, 0.25, 0.33])
 USUAL_ROUGHNESS = 0.14
 METAL_REFLECTANCE = 0.72
+DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
 MOMENT_STEPS = 256  # a step fits a byte
 LOBE_AZIMUTHS_DEG = np.arange(1.5, 360.0, 3.0)
 PIECE = 32_768  # samples worked on at a time
@@ -43,6 +44,7 @@ class Optics:
     purity: NDArray[np.float32]  # [roughness, band] largest share of the radiance that a band's lights can have
     lit_energy: float  # total radiance of a metal slope in the middle of the rings
     max_slope_deg: float  # slopes above this see no light
+    unlit_deg: NDArray[np.float32]  # [roughness] slope from which metal is darker than DARK of lit metal
     bands: tuple[tuple[int, ...], ...]  # lights that light the same slopes, flattest first
     steepest_from_deg: NDArray[np.float32]  # [sector] what falls that way reads more where the steepest band lights it
     flats: NDArray[np.float32]  # [roughness, tilt, light] radiance of flat metal tilted by TILTS_DEG
@@ -95,7 +97,7 @@ def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
     top = max(light.zenith_deg[1] for light in lights) / 2.0
     moments = np.linspace(middle.min(), middle.max(), MOMENT_STEPS)
     bands = light_bands(lights)
-    tables, purities, flats, sectors, lit = [], [], [], [], 0.0
+    tables, purities, flats, sectors, unlit, lit = [], [], [], [], [], 0.0
     for roughness in ROUGHNESS:
         turned = [lobes(light, SLOPES_DEG, float(roughness)) for light in lights]
         radiance = np.stack([lobe.sum(axis=1) for lobe in turned], axis=1) * _turns(lights)  # [slope, light]
@@ -105,16 +107,27 @@ def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
         bright = energy > 0.3 * energy.max()
         shares = np.stack([radiance[:, band].sum(axis=1) for band in bands], axis=1) / energy[:, None]
         purities.append(shares[bright].max(axis=0))
+        own_lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
+        unlit.append(_falls_below(energy / own_lit, DARK))
         if roughness == USUAL_ROUGHNESS:
-            lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
+            lit = own_lit
         if any(_turns(lights) < 1.0):
             sectors.append([_inverse(_mean_slope(_towards(lights, turned, sector), middle), moments)
                             for sector in range(SECTORS)])
     by_sector = np.moveaxis(np.array(sectors, dtype=np.float32), 0, 1) if sectors else None
     return Optics(white.astype(np.float32), middle.astype(np.float32), moments.astype(np.float32),
-                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top, bands,
+                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top,
+                  np.array(unlit, dtype=np.float32), bands,
                   _steepest_from(lights, bands),
                   np.stack(flats).astype(np.float32), *_tilts(lights, lens_mm), by_sector)
+
+
+def _falls_below(energy: NDArray[np.float64], limit: float) -> float:
+    """Return the slope (deg) from which on the energy [slope] stays below a limit, between the steps of SLOPES_DEG."""
+    last = int(np.flatnonzero(energy >= limit).max(initial=0))
+    if last + 1 >= len(energy):
+        return float(SLOPES_DEG[-1])
+    return float(SLOPES_DEG[last] + (energy[last] - limit) / max(energy[last] - energy[last + 1], 1e-9))
 
 
 def _steepest_from(lights: tuple[Light, ...], bands: tuple[tuple[int, ...], ...]) -> NDArray[np.float32]:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import (
+    DARK,
     TILTS_DEG,
     Optics,
     light_moment,
@@ -23,7 +24,6 @@ from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
 from vision.setup.family import Fiducial
 
-DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
 BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder

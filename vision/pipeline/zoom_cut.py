@@ -14,7 +14,7 @@ from vision.pipeline.corridors import is_metal
 from vision.pipeline.grids import land_reach, lifted_flats
 from vision.pipeline.lands import land_outline
 from vision.pipeline.measure import ViewSurfaces
-from vision.pipeline.optics import sector_of, slope_from_responses
+from vision.pipeline.optics import DARK, sector_of, slope_from_responses
 from vision.pipeline.overlay import toned
 from vision.pipeline.paper import (
     BLUE,
@@ -41,7 +41,7 @@ from vision.pipeline.paper import (
     stroke,
     text_width,
 )
-from vision.pipeline.surface import DARK, LIKE_FIDUCIAL, like_land
+from vision.pipeline.surface import LIKE_FIDUCIAL, like_land
 from vision.pipeline.traces import Spots, Traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup.family import Joint
