@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.grids import SIDE, FineGrid
 from vision.pipeline.lead import Leads
+from vision.pipeline.radial import running_count
 from vision.pipeline.unwrap import AZIMUTHS, JointPatches
 from vision.setup.family import Joint
 
@@ -165,7 +166,8 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
 
 def metal_run(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return how far (mm) metal runs from the land's edge over the mask, 0 in joined directions, [joint, azimuth]."""
-    run = np.cumprod(metal & ~joined[:, :, None], axis=2).sum(axis=2) * patches.step_mm[:, :, -1]
+    ended = running_count(~metal | joined[:, :, None]) > 0
+    run = np.count_nonzero(~ended, axis=2) * patches.step_mm[:, :, -1]
     return np.asarray(run, dtype=np.float64)
 
 
