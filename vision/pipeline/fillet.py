@@ -10,7 +10,7 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
 from vision.pipeline.profile import fit_profile, profile_height
-from vision.pipeline.radial import running_count, running_sum, total
+from vision.pipeline.radial import one_of, running_count, running_sum, total
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
@@ -200,9 +200,10 @@ def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
     flat in its middle.
     """
     every = slice(None, None, 2)  # neighbouring azimuths were smoothed together
-    radius, area = (part[:, every, LAND] for part in (patches.radius_mm, patches.area_mm2))
-    dark = surface.dark[:, every, LAND]
-    shown = surface.slope_deg[:, every, LAND] * ~dark
+    radius, area, shown = (one_of(2, part[:, :, LAND])
+                           for part in (patches.radius_mm, patches.area_mm2, surface.slope_deg))
+    dark = one_of(2, surface.dark[:, :, LAND])
+    shown *= ~dark
     unlit = dark.astype(np.float32)
     lead = leads.nominal_radius_mm[:, None]
     reach = np.maximum(toe_mm[:, every] - lead, 0.05)

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
-from vision.pipeline.radial import radius_first, running_count, running_least
+from vision.pipeline.radial import one_of, radius_first, running_count, running_least
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, percentile
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
@@ -135,8 +135,8 @@ def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArr
     soft = np.asarray(cv2.blur(rings.reshape(len(rings), -1), (5, 3)), dtype=np.float32).reshape(rings.shape)
     soft = np.moveaxis(soft, 0, -1)
     ring = slice(RING.start, RING.stop - EDGE_STEPS)
-    rough = np.abs(steep[:, ::2, ring] - soft[:, ::2, ring])
-    rough *= ~dark[:, ::2, ring]
+    rough = np.abs(one_of(2, steep[:, :, ring]) - one_of(2, soft[:, :, ring]))
+    rough *= ~one_of(2, dark[:, :, ring])
     scatter = percentile(rough.reshape(len(rough), -1), 50.0) / 0.6745
     limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
     outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vision.pipeline.gaps import LAND
 from vision.pipeline.lead import Leads
 from vision.pipeline.optics import ROUGHNESS, Optics
-from vision.pipeline.radial import total
+from vision.pipeline.radial import one_of, total
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import JointPatches
 
@@ -41,8 +41,9 @@ def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.boo
     dark beside the lead counts too: there the slope is the one from which the station's lights light nothing, which
     holds the steep part of the curve where only its foot is lit. Returns c (mm) and k (1/mm).
     """
-    radius, slope, area = (part[:, ::EVERY, LAND] for part in (patches.radius_mm, surface.slope_deg, patches.area_mm2))
-    use = surface.solder[:, ::EVERY, LAND] & (slope > np.float32(SLOPES_DEG[0]))
+    radius, slope, area = (one_of(EVERY, part[:, :, LAND])
+                           for part in (patches.radius_mm, surface.slope_deg, patches.area_mm2))
+    use = one_of(EVERY, surface.solder[:, :, LAND]) & (slope > np.float32(SLOPES_DEG[0]))
     use &= slope < np.float32(SLOPES_DEG[1])
     within = radius < np.where(covered, toe_mm, 0.0).astype(np.float32)[:, ::EVERY, None]
     use &= within
@@ -76,7 +77,7 @@ def _brims(surface: Surface, radius: NDArray[np.float32], within: NDArray[np.boo
            optics: Optics) -> _Brims:
     """Find where the dark beside the lead ends, on every looked-at ray whose dark is unbroken."""
     lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
-    dark = surface.dark[:, ::EVERY, LAND] & within
+    dark = one_of(EVERY, surface.dark[:, :, LAND]) & within
     dark &= radius > np.float32(1.05) * lead
     steps = dark.shape[2]
     first, last = dark.argmax(axis=2), steps - 1 - dark[:, :, ::-1].argmax(axis=2)

@@ -25,6 +25,14 @@ def radius_first(table: NDArray[Kind]) -> NDArray[Kind]:
     return np.moveaxis(table, -1, -3)
 
 
+def one_of(step: int, table: NDArray[Kind]) -> NDArray[Kind]:
+    """Return one of so many azimuths of a table [joint, azimuth, radius] as a table of its own.
+
+    The copy pays: NumPy takes up to twenty times as long over samples that do not lie side by side.
+    """
+    return by_radius(table[:, ::step])
+
+
 def running_count(flags: NDArray[np.bool_]) -> NDArray[np.uint8]:
     """Return how many flags [joint, azimuth, radius] hold up to each sample; at most 255 lie on a ray."""
     counts = np.empty_like(flags, dtype=np.uint8)
