@@ -62,7 +62,8 @@ class LearnOptions:
     depth: int = 3  # of a tree, and the most conditions a rule can have
     rounds: int = 3  # trees grown one after another for what earlier rules still miss
     misnamed_cost: float = 0.2  # giving this name to all joints with other findings, where missing all its own costs 1
-    name_share: float = 0.05  # of an escape's cost: an example that is rejected for another finding
+    name_share: float = 0.05  # of an escape's cost: an example that a standing number rejects for another finding
+    lean_share: float = 0.1  # the same where a learned limit rejects it, which the next such joint may just miss
     condition_cost: float = 0.25  # a rule must earn at least this much a condition
     plain_bonus: float = 2.0  # what further measurements must earn over the plainest one alone
     review_cost: float = 0.3  # a good joint sent to a person, against one that is rejected
@@ -89,12 +90,13 @@ class _Task:
 
 
 def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], source: str, *, indicator: bool = False,
-                standing: Sequence[Rule] = (), options: LearnOptions | None = None) -> list[Rule]:
+                standing: Sequence[Rule] = (), beside: Sequence[Rule] = (),
+                options: LearnOptions | None = None) -> list[Rule]:
     """Return the rules to add to the given ones for a finding; none where they would add nothing.
 
     `fixed` are rules that stand already, such as a workmanship criterion with a number. `standing` are those of other
     findings: an example that they reject anyway cannot escape, it only lacks its name, and no good joint is worth
-    risking for that. Marginal rows take no part.
+    risking for that. `beside` are learned rules of other findings, which count for less. Marginal rows take no part.
     """
     options = options or LearnOptions()
     kept = table.take(~table.marginal)
@@ -105,28 +107,24 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
     bad, escape = float(weight[positive].sum()), escape_price(kept, finding, options)
     other = ~positive & ~kept.good
     misnamed = options.misnamed_cost * escape * bad / max(float(weight[other].sum()), bad)
-    rejected = np.zeros(len(kept), dtype=bool)
-    for rule in standing:
-        rejected |= holds(rule, kept.columns)
-    lost = np.where(rejected, options.name_share * escape, escape)
+    lost = np.full(len(kept), escape)
+    for rules, share in ((beside, options.lean_share), (standing, options.name_share)):
+        lost[_any(rules, kept.columns)] = share * escape
     cost = weight * np.where(positive, lost, np.where(other, misnamed, 1.0))
     columns = {name: np.abs(values) if name in SIGNED else values for name, values in kept.columns.items()}
-    caught = np.zeros(len(kept), dtype=bool)
-    for rule in fixed:
-        caught |= holds(rule, kept.columns)
-    task = _Task(columns, positive, cost, kept.boards, caught, options.smallest)
+    task = _Task(columns, positive, cost, kept.boards, _any(fixed, kept.columns), options.smallest)
     # A number that the standard (or the shop) gives stands: no learned rule undercuts it.
     given = {condition.measure for rule in fixed for condition in rule.when}
     candidates = {m: side for m, side in CANDIDATES[finding].items()
                   if m in columns and m not in given and np.isfinite(columns[m]).any()}
-    rules = _covered(finding, source, task, candidates, options)
+    found = _covered(finding, source, task, candidates, options)
     if len(candidates) > 1:
         plain = _covered(finding, source, task, dict(list(candidates.items())[:1]), options)
-        if _total(task, plain, options) <= _total(task, rules, options) + options.plain_bonus:
-            rules = plain
-    rules = _confirmed(task, rules, options)
-    rules = rules + _unseen(finding, source, task, candidates, rules)
-    mirrored = [twin for rule in rules for twin in _mirrored(rule)]
+        if _total(task, plain, options) <= _total(task, found, options) + options.plain_bonus:
+            found = plain
+    found = _confirmed(task, found, options)
+    found = found + _unseen(finding, source, task, candidates, found)
+    mirrored = [twin for rule in found for twin in _mirrored(rule)]
     return [replace(rule, indicator=indicator) for rule in mirrored]
 
 

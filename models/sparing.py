@@ -6,7 +6,8 @@ become two: beyond a far one a joint is rejected by that measurement alone, and 
 which means the finding too, has to agree. Where that is near its own limit, a person looks. And a band of doubt is no
 wider than it is worth: one that meets many good joints and hardly any with the finding only makes work.
 
-Numbers that a standard or the shop gives are not touched, nor are their bands.
+Numbers that a standard or the shop gives are not touched. Their bands never shrink, and become up to twice as wide
+where training shows defects just beyond them that nothing else answers, at the price of few good joints.
 """
 
 from __future__ import annotations
@@ -28,8 +29,9 @@ from models.vocabulary import MEASURE
 
 #: With fewer joints that have the finding nothing is known of what they show besides.
 FEWEST = 20
-#: Shares of a guard band that are tried, and how many places for the far limit.
-SHARES = (1.0, 0.8, 0.6, 0.4, 0.2, 0.0)
+#: Multiples of a guard band that are tried for learned limits, and for numbers that stand.
+SHARES, MORE = (1.0, 0.8, 0.6, 0.4, 0.2, 0.0), (1.0, 1.25, 1.5, 1.75, 2.0)
+#: How many places are tried for the far limit.
 PLACES = 24
 
 
@@ -39,7 +41,8 @@ class _Stakes:
 
     worth: Floats  # of a good joint: what its being rejected costs; a joint that others answer too counts its share
     price: Floats  # of a defect that depends on the rule: what its escape or the loss of its name costs
-    escape: Floats  # of a joint with the finding that no other measurement answers: what its escape costs
+    escape: Floats  # of a joint with the finding that no other measurement answers: what its escape costs; where a
+    # learned limit on another one does, the share that such a limit may miss the next time
 
 
 def spared(rules: Sequence[Rule], table: LabelledTable, *, learned: Sequence[bool], workmanship_class: int = 2,
@@ -69,9 +72,11 @@ def spared(rules: Sequence[Rule], table: LabelledTable, *, learned: Sequence[boo
     result = _all_narrowed(result, flags, kept, workmanship_class, options)
     for place in reversed(range(len(result))):
         if flags[place] and not result[place].indicator:
-            pair = _pair(result, place, wide[place], kept, workmanship_class, k, options)
+            pair = _pair(result, flags, place, wide[place], kept, workmanship_class, k, options)
             result[place:place + 1], flags[place:place + 1] = pair, [True] * len(pair)
-    return _all_narrowed(result, flags, kept, workmanship_class, options)
+    result = _all_narrowed(result, flags, kept, workmanship_class, options)
+    return [_banded(result, flags, place, 0, kept, workmanship_class, options)
+            if not (flags[place] or rule.indicator) else rule for place, rule in enumerate(result)]
 
 
 def _all_narrowed(rules: Sequence[Rule], flags: Sequence[bool], table: LabelledTable, workmanship_class: int,
@@ -82,11 +87,11 @@ def _all_narrowed(rules: Sequence[Rule], flags: Sequence[bool], table: LabelledT
         for place, rule in enumerate(rules):
             if flags[place] and not rule.indicator:
                 for which in range(len(rule.when)):
-                    result[place] = _narrowed(result, place, which, table, workmanship_class, options)
+                    result[place] = _banded(result, flags, place, which, table, workmanship_class, options)
     return result
 
 
-def _stakes(rules: Sequence[Rule], place: int, table: LabelledTable, workmanship_class: int,
+def _stakes(rules: Sequence[Rule], learned: Sequence[bool], place: int, table: LabelledTable, workmanship_class: int,
             options: LearnOptions) -> _Stakes:
     """Return what is at stake for one rule.
 
@@ -95,7 +100,8 @@ def _stakes(rules: Sequence[Rule], place: int, table: LabelledTable, workmanship
     the rule's band is chance.
     """
     rule, weight, count = rules[place], table.weight(), np.ones(len(table))
-    rejected, answered, named, apart = np.zeros((4, len(table)), dtype=bool)
+    rejected, answered, named = np.zeros((3, len(table)), dtype=bool)
+    apart = np.ones(len(table))
     for number, other in enumerate(rules):
         if number == place or other.indicator:
             continue
@@ -107,7 +113,7 @@ def _stakes(rules: Sequence[Rule], place: int, table: LabelledTable, workmanship
         if other.finding == rule.finding:
             named |= answers
         if other.when[0].measure != rule.when[0].measure:
-            apart |= answers
+            apart[answers] = np.minimum(apart[answers], options.lean_share if learned[number] else 0.0)
     positive = table.has(rule.finding)
     serious = defects_of(workmanship_class)
     defect = np.array([any(finding in serious for finding in row) for row in table.findings], dtype=bool)
@@ -115,7 +121,7 @@ def _stakes(rules: Sequence[Rule], place: int, table: LabelledTable, workmanship
     alone = (positive | (defect & holds(rule, table.columns))) & ~answered
     name = options.name_share * (positive & ~named & rejected) + (positive & ~named & ~rejected)
     return _Stakes(np.where(table.good, weight / count, 0.0), price * np.where(alone, 1.0, name),
-                   price * (positive & ~apart))
+                   price * positive * apart)
 
 
 def _cost(rules: Sequence[Rule], table: LabelledTable, stakes: _Stakes, options: LearnOptions) -> float:
@@ -129,8 +135,8 @@ def _cost(rules: Sequence[Rule], table: LabelledTable, stakes: _Stakes, options:
                  + stakes.price[~(fires | doubt)].sum() + options.name_share * stakes.price[doubt].sum())
 
 
-def _pair(rules: Sequence[Rule], place: int, wide: Rule, table: LabelledTable, workmanship_class: int, k: float,
-          options: LearnOptions) -> list[Rule]:
+def _pair(rules: Sequence[Rule], learned: Sequence[bool], place: int, wide: Rule, table: LabelledTable,
+          workmanship_class: int, k: float, options: LearnOptions) -> list[Rule]:
     """Return a rule as it is, or two in its place: one with a far limit, one with a near limit and a second condition.
 
     `wide` is the rule with its whole band, which the near limit takes: there the second condition spares good joints.
@@ -138,7 +144,7 @@ def _pair(rules: Sequence[Rule], place: int, wide: Rule, table: LabelledTable, w
     rule, first = rules[place], rules[place].when[0]
     if len(rule.when) != 1 or table.has(rule.finding).sum() < FEWEST:
         return [rule]
-    stakes = _stakes(rules, place, table, workmanship_class, options)
+    stakes = _stakes(rules, learned, place, table, workmanship_class, options)
     best, least = [rule], _cost([rule], table, stakes, options) - options.spare_bonus
     reach = holds(wide, table.columns, guarded=True)
     for measure, side in CONFIRMS.get(rule.finding, {}).items():
@@ -192,17 +198,18 @@ def _second(measure: str, side: Side, finding: str, table: LabelledTable, worth:
     return Condition(measure, **{side: limit}, guard=guard)
 
 
-def _narrowed(rules: Sequence[Rule], place: int, which: int, table: LabelledTable, workmanship_class: int,
-              options: LearnOptions) -> Rule:
+def _banded(rules: Sequence[Rule], learned: Sequence[bool], place: int, which: int, table: LabelledTable,
+            workmanship_class: int, options: LearnOptions) -> Rule:
     """Return a rule with the widest band of one condition that is worth the good joints it sends to a person.
 
+    Bands of learned limits only shrink, those of numbers that stand only grow. No band grows where it meets no defect.
     Each joint with a defect is taken as smeared by a Gaussian as wide as an eighth of the gap between the classes.
     """
     from scipy.special import ndtr
 
     rule = rules[place]
     condition, others = rule.when[which], replace(rule, when=rule.when[:which] + rule.when[which + 1:])
-    stakes = _stakes(rules, place, table, workmanship_class, options)
+    stakes = _stakes(rules, learned, place, table, workmanship_class, options)
     _, sign, near = _turned(condition)
     values = sign * table.columns[condition.measure]
     rows = np.isfinite(values)
@@ -215,12 +222,14 @@ def _narrowed(rules: Sequence[Rule], place: int, which: int, table: LabelledTabl
     if bad.any():
         width = max(width, (float(np.quantile(values[bad], 0.05)) - float(np.quantile(values[good], 0.95))) / 8.0)
     best, least = rule, math.inf
-    for share in SHARES:
-        guard = min(condition.guard, rounded_up(share * condition.guard, condition.measure))
+    low, high = possible(condition.measure)
+    most = near - sign * (low if sign > 0 else high)
+    for share in SHARES if learned[place] else MORE:
+        guard = min(rounded_up(share * condition.guard, condition.measure), max(condition.guard, most))
         edge = near - guard
         cost = (options.review_cost * float(stakes.worth[good & (values > edge)].sum())
                 + float((stakes.escape[bad] * ndtr((edge - values[bad]) / width)).sum()))
-        if cost < least - 1e-9:
+        if cost < least - 1e-9:  # the first is the band as it is
             least = cost
             best = replace(rule, when=(*rule.when[:which], replace(condition, guard=guard), *rule.when[which + 1:]))
     return best

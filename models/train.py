@@ -161,24 +161,25 @@ def _learned_rules(table: LabelledTable, plan: _Plan) -> dict[str, list[Rule]]:
     """Return the learned rules of each finding of a part that matters in the class.
 
     All findings are learned twice: at first against the criteria with a number alone, and then with the rules of the
-    other findings standing. An odd joint that another finding's rule rejects anyway is no reason to move a limit
-    among the good ones.
+    other findings beside them. An odd joint that another finding's rule rejects anyway is no reason to move a limit
+    among the good ones. Chips are learned once: one that lies askew often seems to be missing too, which is no oddity.
     """
     numbers = [rule for rule in workmanship_rules(plan.workmanship_class, placed=False, criteria=plan.criteria)
                if rule.part == table.part and _measured(rule, table)]
     severities = {f.name: severity_of(f.name, plan.workmanship_class) for f in FINDINGS if f.part == table.part}
     wanted = [finding for finding, severity in severities.items() if severity != "acceptable"]
     found: dict[str, list[Rule]] = {}
-    for again in (False, True):
+    for again in (False, True) if table.part == "joint" else (False,):
         for finding in wanted:
             if again and severities[finding] == "indicator":
                 continue  # it rejects nothing, so nothing another rule rejects would have escaped it
-            others = [rule for rules in found.values() for rule in rules] if again else []
-            standing = [rule for rule in [*numbers, *others] if rule.finding != finding and not rule.indicator]
+            before = [rule for rules in found.values() for rule in rules] if again else []
+            standing, beside = ([rule for rule in rules if rule.finding != finding and not rule.indicator]
+                                for rules in (numbers, before))
             asked = asked_by(finding, plan.workmanship_class, plan.criteria)
             found[finding] = learn_rules(
                 finding, table, [rule for rule in numbers if rule.finding == finding],
-                f"learned; asked for by {asked}" if asked else "learned", standing=standing,
+                f"learned; asked for by {asked}" if asked else "learned", standing=standing, beside=beside,
                 indicator=severities[finding] == "indicator", options=plan.options)
     return found
 

@@ -106,10 +106,24 @@ def test_a_band_without_good_joints_keeps_its_width() -> None:
     assert spared([rule], table, learned=[True]) == [rule]
 
 
-def test_numbers_that_stand_and_their_bands_are_not_touched() -> None:
+def test_numbers_that_stand_keep_their_limit_and_no_less_than_their_band() -> None:
     table = domes(0.2)
     rule = Rule("excess_solder", "drawing note", (Condition("convexity", above=0.1, guard=0.3),))
     assert spared([rule], table, learned=[False]) == [rule]
+
+
+def test_the_band_of_a_number_that_stands_grows_over_defects_just_beyond_it() -> None:
+    table = domes(0.2)
+    low = table.columns["convexity"].copy()
+    low[-10:] = np.linspace(0.02, 0.04, 10)  # domes beyond the band, where no good joint is
+    beside = replace(table, columns={"convexity": low})
+    rule = Rule("excess_solder", "drawing note", (Condition("convexity", above=0.1, guard=0.05),))
+    [wide] = spared([rule], beside, learned=[False])
+    assert wide.when[0].above == 0.1
+    assert 0.08 <= wide.when[0].guard <= 0.1  # to the least of them, and never to more than twice the width
+    found = verdicts([wide], beside)
+    assert "accept" not in found[beside.has("excess_solder")]
+    assert (found[beside.good] == "accept").all()
 
 
 def test_land_left_bare_tells_what_has_not_wetted_from_too_much_solder() -> None:
