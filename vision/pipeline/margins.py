@@ -1,4 +1,8 @@
-"""Narrow bare margins: land left free along its edge, too narrow to show as samples that are wholly bare."""
+"""Narrow bare margins: land left free along its edge, too narrow to show as samples that are wholly bare.
+
+Two looks at the same edge, each wrong in its own way, are averaged: how far the lights' mean slope falls from the
+solder's to the land's, and how much of land, solder and board every sample's light is made of.
+"""
 
 from __future__ import annotations
 
@@ -6,13 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.optics import Optics, light_moment
+from vision.pipeline.radial import radius_first
 from vision.pipeline.surface import Surface
-from vision.pipeline.unwrap import AZIMUTHS, RING, JointPatches
+from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, RING, JointPatches
 
 #: Least and most ring samples inside the land's edge, and samples beyond it, that are looked at: all that blur reaches.
 MARGIN_STEPS, BEYOND_STEPS, BLUR_PX = (7, 16), (3, 6), 3.4
 TREND_STEPS = 8  # ring samples further in that tell how the solder's steepness runs on
 LEAST_CONTRAST_DEG = 2.0  # between solder and land, in the lights' mean slope
+SECTOR, LEAST_RAYS = 15, 3  # azimuths that are averaged, and so many of them at least
+LEAST_LIGHT = 0.005  # a fading light's logarithm is taken of no less
+HELD = 0.1  # how strongly a share of land is held towards none, of what land itself gives
+BY_LIGHT = 0.35  # weight of the look light by light against the one by slope
 LEAST_METAL = 0.25  # share of metal in a sample that still shows its colour
 
 
@@ -20,16 +29,28 @@ def bare_margins(patches: JointPatches, surface: Surface, solder: NDArray[np.boo
                  optics: Optics) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the area (mm^2) of narrow bare margins inside and beyond the drawn land's edge, two columns [joint].
 
+    Asked for are the directions `solder` [joint, azimuth], in which the land is not seen bare anyway. Beyond the drawn
+    edge lies land where the etching left more copper. Without fiducials nothing is known of the land: zeros.
+    """
+    if surface.lands_response is None or len(solder) == 0:
+        return np.zeros(len(solder)), np.zeros(len(solder))
+    enough = solder.sum(axis=1) >= AZIMUTHS // 12
+    looks = zip(_by_slope(patches, surface, solder, optics), _by_light(patches, surface, solder, optics), strict=True)
+    inside, beyond = (np.where(enough, (1.0 - BY_LIGHT) * np.maximum(slope, 0.0) + BY_LIGHT * np.maximum(light, 0.0),
+                               0.0) for slope, light in looks)
+    return inside, beyond
+
+
+def _by_slope(patches: JointPatches, surface: Surface, solder: NDArray[np.bool_],
+              optics: Optics) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the margins' area (mm^2) inside and beyond the drawn edge from the lights' mean slope, [joint] each.
+
     Bare land is flat, so along the edge the lights' mean slope falls from the solder's to the land's, which the
     fiducials show. Blur spreads that fall but keeps its sum: the missing slope, as a share of the whole fall, added up
     across the edge is the margin's width. What the solder itself would do is the line through its mean slope further
-    in. Asked for are the directions `solder` [joint, azimuth], in which the land is not seen bare anyway. Beyond the
-    drawn edge lies land where the etching left more copper. Without fiducials nothing is known of the land: zeros.
+    in.
     """
-    count = len(solder)
-    nothing = np.zeros(count)
-    if surface.lands_response is None or count == 0:
-        return nothing, nothing
+    assert surface.lands_response is not None
     within, without = _reach(patches)
     first, last = RING.stop - within - TREND_STEPS, RING.stop + without
     mask = surface.mask_response[:, :, None, None]
@@ -48,8 +69,59 @@ def bare_margins(patches: JointPatches, surface: Surface, solder: NDArray[np.boo
     weight = np.where(solder[:, :, None], weight, 0.0)
     inside, beyond = (weight[:, :, zone].sum(axis=(1, 2), dtype=np.float64)
                       for zone in (slice(0, within), slice(within, None)))
-    enough = solder.sum(axis=1) >= AZIMUTHS // 12
-    return np.where(enough, np.maximum(inside, 0.0), 0.0), np.where(enough, np.maximum(beyond, 0.0), 0.0)
+    return inside, beyond
+
+
+def _by_light(patches: JointPatches, surface: Surface, solder: NDArray[np.bool_],
+              optics: Optics) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the margins' area (mm^2) inside and beyond the drawn edge from every light's own course, [joint] each.
+
+    Near the edge a sample's light is a mixture of land, solder and board, by area. All lights together tell the shares
+    (linear least squares). What solder gives there goes on as further in: a light that fades does so by the same factor
+    from step to step, one that grows by the same amount. Where solder answers much as land does the two can hardly be
+    told apart, and the land's share is held towards none.
+    """
+    assert surface.lands_response is not None
+    within, without = _reach(patches)
+    first, last = RING.stop - within - TREND_STEPS, RING.stop + without
+    white = optics.white[None, :, None, None]
+    board = np.median(patches.responses[:, :, ::3, OUTSIDE.start + without:OUTSIDE.start + 2 * without], axis=(2, 3))
+    board = board[:, :, None, None] * white
+    light, area = _by_sector(patches, solder, slice(first, last))
+    light *= white
+    ahead = _runs_on(light[:, :, :, :TREND_STEPS], light.shape[3])
+    fading = np.exp(_runs_on(np.log(np.maximum(light[:, :, :, :TREND_STEPS], LEAST_LIGHT)), light.shape[3]))
+    half = TREND_STEPS // 2
+    fades = light[:, :, :, :half].mean(axis=3) > light[:, :, :, half:TREND_STEPS].mean(axis=3)
+    ahead = np.maximum(np.where(fades[..., None], fading, ahead), 0.0)[:, :, :, TREND_STEPS:] - board
+    seen = light[:, :, :, TREND_STEPS:] - board
+    land = surface.lands_response[:, :, None, None] * white - board
+    land_land, land_solder, solder_solder, land_seen, solder_seen = (
+        (one * other).sum(axis=1) for one, other in ((land, land), (land, ahead), (ahead, ahead), (land, seen),
+                                                     (ahead, seen)))
+    determinant = land_land * (1.0 + HELD) * solder_solder - land_solder**2
+    share = (land_seen * solder_solder - solder_seen * land_solder) / np.maximum(
+        determinant, 1e-3 * land_land * solder_solder + 1e-9)
+    weight = np.clip(share, -0.5, 1.5) * area[:, :, TREND_STEPS:]
+    return weight[:, :, :within].sum(axis=(1, 2)), weight[:, :, within:].sum(axis=(1, 2))
+
+
+def _by_sector(patches: JointPatches, solder: NDArray[np.bool_],
+               steps: slice) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Average responses over the `solder` rays of each sector; also return these rays' area (mm^2).
+
+    [joint, light, sector, step] and [joint, sector, step]; a sector with hardly any such ray has no area.
+    """
+    joints, lights = patches.responses.shape[:2]
+    flags = solder.reshape(joints, -1, SECTOR)
+    count = flags.sum(axis=2)
+    # One radius after the other, much as the samples lie in memory.
+    weighted = np.where(solder[:, None], np.moveaxis(patches.responses[..., steps], 3, 0), np.float32(0.0))
+    sums = weighted.reshape(*weighted.shape[:-1], -1, SECTOR).sum(axis=-1)
+    mean = np.moveaxis(sums, 0, -1) / np.maximum(count, 1)[:, None, :, None]
+    areas = np.where(solder, radius_first(patches.area_mm2[..., steps]), np.float32(0.0))
+    area = np.moveaxis(areas.reshape(len(areas), joints, -1, SECTOR).sum(axis=-1), 0, -1)
+    return mean.astype(np.float32).reshape(joints, lights, -1, len(areas)), area * (count >= LEAST_RAYS)[:, :, None]
 
 
 def _reach(patches: JointPatches) -> tuple[int, int]:
@@ -62,10 +134,10 @@ def _reach(patches: JointPatches) -> tuple[int, int]:
 
 
 def _runs_on(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:
-    """Continue the straight line through values [joint, azimuth, step] to `length` steps."""
-    count = values.shape[2]
+    """Continue the straight line through values [..., step] to `length` steps."""
+    count = values.shape[-1]
     step = np.arange(count, dtype=np.float32) - np.float32((count - 1) / 2.0)
-    mean = values.mean(axis=2, keepdims=True)
-    rise = (values * step).sum(axis=2, keepdims=True) / np.float32((step**2).sum())
+    mean = values.mean(axis=-1, keepdims=True)
+    rise = (values * step).sum(axis=-1, keepdims=True) / np.float32((step**2).sum())
     along = np.arange(length, dtype=np.float32) - np.float32((count - 1) / 2.0)
     return np.asarray(mean + rise * along, dtype=np.float32)
