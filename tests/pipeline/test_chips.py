@@ -167,3 +167,16 @@ def test_rendered_lands_with_solder_are_no_chip(number: int, tmp_path: Path) -> 
     missing = ["chip_missing" in truth[files.serial, ref, ""].findings for ref in table.refs]
     assert any(missing)
     assert (table.columns["chip_present"][missing] < 0.4).all()
+
+
+@pytest.mark.parametrize(("family_number", "seed", "number", "ref"), [(4, 4203, 6, "C11"), (3, 4202, 5, "R1")])
+def test_rendered_chip_on_its_end_does_not_lie_in_its_place(family_number: int, seed: int, number: int, ref: str,
+                                                            tmp_path: Path) -> None:
+    """A chip that stands on one land, and the bare other land, are as far apart as a chip's ends."""
+    family, station = demo_family(family_number), demo_station()
+    render_lot(family, station, tmp_path, boards=1, seed=seed, defect_rate=0.25, first_serial=number)
+    truth, files = read_truth(tmp_path), scan_folder(tmp_path, station, family)[0]
+    assert "chip_shifted" in truth[files.serial, ref, ""].findings
+    table = measure_board(files, family, station).chips
+    row = table.refs.index(ref)
+    assert table.columns["chip_present"][row] < 0.4 or abs(table.columns["shift_along_mm"][row]) > 0.3

@@ -33,6 +33,8 @@ SURE = 0.9  # evidence that ends the search
 SETTLED = 0.7  # evidence of a nearly straight chip near its place that none further off or turned surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other; steepness of an end's inner brim against the rest
+PLAIN, ALIKE = 0.64, 0.09  # less evidence is doubted where body and board differ less (square roots of response)
+BODY, BESIDE = (0.3, 0.7), (1.3, 1.8)  # shares of half the length and width; of half the width, outside the body
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
 BRIM = 6  # samples that edges and means reach beyond an outline
@@ -67,7 +69,9 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
         reach = FURTHEST * 2.0 * half[0]
         best = _nearly_straight(window, flat, half, reach)
-    trust = DOUBTED if best[0] > 0.0 and _unlike_ends(window, flat, half, best) else 1.0
+    doubtful = best[0] > 0.0 and (_unlike_ends(window, flat, half, best)
+                                  or (best[0] < PLAIN and _like_board(window, half, best)))
+    trust = DOUBTED if doubtful else 1.0
     best = (trust * best[0], *best[1:])
     if best[0] < (SETTLED if abs(best[3]) <= NEAR_TURNS[-1] else SURE):
         other = _any_turn(window, flat, half, best)
@@ -106,6 +110,19 @@ def _unlike_ends(window: Plane, flat: int, half: tuple[float, float], place: Pla
         level = max(float(steep[end].mean()), float(steep[np.abs(along) <= INNER[0]].mean()), 0.01)
         bump.append(float(steep[inner].max()) / level)
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
+
+
+def _like_board(window: Plane, half: tuple[float, float], place: Place) -> bool:
+    """Say whether a chip's body would be the board beside it: then its ends may be two lands, or a chip on its end."""
+    _, u, v, turn = place
+    shown = _turned(window, turn)
+    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
+    along, across = np.abs(axis - u) / half[0], np.abs(axis - v) / half[1]
+    middle = shown[:, :, along < BODY[0]]
+    body, beside = middle[:, across < BODY[1]], middle[:, (across > BESIDE[0]) & (across < BESIDE[1])]
+    if not (body.size and beside.size):
+        return False
+    return bool(np.abs(np.median(body, axis=(1, 2)) - np.median(beside, axis=(1, 2))).max() < ALIKE)
 
 
 def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
