@@ -34,7 +34,7 @@ def rules_of(part: PartInspection, sheet: LimitSheet) -> list[RuleLines]:
     if part.verdict == UNGRADED:
         return []
     joint = isinstance(part, JointInspection)
-    stated = part.uncertainties if isinstance(part, JointInspection) else {}
+    stated = part.uncertainties
     grouped: dict[int, list[ConditionLine]] = {}
     for line in explain(sheet, "joint" if joint else "chip", part.measurements, stated).lines:
         grouped.setdefault(line.rule, []).append(line)
@@ -169,7 +169,7 @@ def draw_rest(paper: Paper, part: PartInspection, rules: Sequence[RuleLines],
     """Draw the measurements that no rule asks for, as far as there is room; return where they end."""
     left, top, _, bottom = box
     asked = {line.condition.measure for rule in rules for line in rule.lines}
-    stated: Mapping[str, float] = part.uncertainties if isinstance(part, JointInspection) else {}
+    stated: Mapping[str, float] = part.uncertainties
     told = [_value_words(known.name, part.measurements[known.name], stated.get(known.name, math.nan), known.decimals)
             for known in MEASURES
             if known.name not in asked and math.isfinite(part.measurements.get(known.name, math.nan))]
