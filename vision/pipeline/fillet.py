@@ -131,7 +131,8 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
 
     Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
     is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
-    median over all such azimuths, those of gaps too, is far less noisy than a single ray. Where the solder is too
+    median over all such azimuths, those of gaps too, is far less noisy than a single ray. Solder goes on flattening
+    in the outer two thirds, where the blur of a toe has died away. Where the solder is too
     steep to be lit just inside, it ends there: land beside a ball or a steep fillet lies partly in its shade.
     """
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
@@ -148,13 +149,15 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
         return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
 
     outer = mean_between(stop - third, stop)
-    change = _median_where((mean_between(start, start + third) - outer)[:, :, None], usable[:, :, None])
+    change, later = (_median_where((mean_between(begin, begin + third) - outer)[:, :, None], usable[:, :, None])
+                     for begin in (start, start + third))
     enough = usable.sum(axis=1) >= AZIMUTHS // 12
     fillet = usable & (ends >= INNER_STEPS)
     inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
     steep = np.take_along_axis(surface.dark[:, :, RING], inside, axis=2).any(axis=2) & fillet
     enough &= 2 * np.count_nonzero(steep, axis=1) <= np.count_nonzero(fillet, axis=1)
-    return np.asarray(enough & ((change > FLATTENING_DEG) | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
+    flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
+    return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
 
 
 def under_solder(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64]) -> NDArray[np.bool_]:
