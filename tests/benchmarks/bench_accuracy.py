@@ -6,8 +6,8 @@ Teaches a limit sheet on boards of the demo family, then grades boards of other 
 Escapes, false calls and reviews are counted outside marginal joints, with exact 95 % intervals; measurements are
 compared with the renderer's truth, registration with where the renderer put the board (up to 0.5 mm and 1.2 degrees
 off). With --conditions the same boards are seen by a station that differs from the one taught: gain, one dim light,
-blur, ring angles. Prints one table a condition and every goal with reached or missed. Exit 1 where a required goal is
-missed at the taught station; sought goals are only told.
+blur, ring angles, and boards with flux residue. Prints one table a condition and every goal with reached or missed.
+Exit 1 where a required goal is missed at the taught station; sought goals are only told.
 """
 
 from __future__ import annotations
@@ -43,6 +43,7 @@ from vision.pipeline.grade import grade_board
 from vision.pipeline.register import RegistrationError, register_view
 from vision.setup import Family, Similarity, Station
 from vision.teaching import outcomes, read_truth
+from vision.teaching.conditions import with_residue
 from vision.teaching.lots import training_tables
 from vision.teaching.teach import learn
 
@@ -59,12 +60,20 @@ class Condition:
     gains: tuple[float, ...] = (1.0, 1.0, 1.0)
     blur_px: float | None = None
     ring_shift_deg: float = 0.0
+    residue: float | None = None  # strength of flux residue all over the board; None: as the recipe has it
+
+    @property
+    def scene(self) -> tuple[float, float | None]:
+        """Return what a board must be rendered anew for."""
+        return self.ring_shift_deg, self.residue
 
 
 TAUGHT = Condition("as taught")
 CONDITIONS = (TAUGHT, Condition("gain +20 %", (1.2, 1.2, 1.2)), Condition("gain -20 %", (0.8, 0.8, 0.8)),
-              Condition("middle light -30 %", (1.0, 0.7, 1.0)), Condition("blur 1.2 px", blur_px=1.2),
-              Condition("rings +3 deg", ring_shift_deg=3.0), Condition("rings -3 deg", ring_shift_deg=-3.0))
+              Condition("high light -30 %", (0.7, 1.0, 1.0)), Condition("middle light -30 %", (1.0, 0.7, 1.0)),
+              Condition("low light -30 %", (1.0, 1.0, 0.7)), Condition("blur 1.2 px", blur_px=1.2),
+              Condition("rings +3 deg", ring_shift_deg=3.0), Condition("rings -3 deg", ring_shift_deg=-3.0),
+              Condition("residue", residue=0.6))
 
 
 @dataclass
@@ -168,11 +177,12 @@ def grade_one(number: int, sheet: LimitSheet, conditions: Sequence[Condition], s
     family, station = demo_family(1 + number % FAMILIES), station or demo_station()
     plan = plan_board(family, np.random.default_rng([seed, number]), recipe=recipe, defect_rate=DEFECT_RATE)
     serial, view = f"T{number:04d}", family.views[0]
-    shifts = dict.fromkeys(condition.ring_shift_deg for condition in conditions)
-    rendered = {shift: render_view(plan, view, _shifted(station, shift), serial=serial) for shift in shifts}
+    scenes = dict.fromkeys(condition.scene for condition in conditions)
+    rendered = {scene: render_view(with_residue(plan, scene[1]), view, _shifted(station, scene[0]), serial=serial)
+                for scene in scenes}
     found = {}
     for condition in conditions:
-        shown = rendered[condition.ring_shift_deg]
+        shown = rendered[condition.scene]
         with tempfile.TemporaryDirectory(prefix="meniscope-accuracy-") as name:
             folder = Path(name)
             write_truth(list(shown.rows), folder / "truth.csv")

@@ -114,7 +114,7 @@ def _board_again(number: int, family: Family, station: Station, seed: int, defec
         shift = condition.ring_shift_deg[number % len(condition.ring_shift_deg)]
         key = (shift, condition.residue)
         if key not in rendered:
-            rendered[key] = _lit(_with_residue(plan, condition.residue), shifted(station, shift), seed, number)
+            rendered[key] = _lit(with_residue(plan, condition.residue), shifted(station, shift), seed, number)
         with tempfile.TemporaryDirectory(prefix="meniscope-again-") as name:
             folder = Path(name)
             _photograph(rendered[key], condition, plan, station, (seed, number, place), folder)
@@ -172,7 +172,8 @@ def shifted(station: Station, shift_deg: float) -> Station:
                                          for light in station.lights))
 
 
-def _with_residue(plan: BoardPlan, strength: float | None) -> BoardPlan:
+def with_residue(plan: BoardPlan, strength: float | None) -> BoardPlan:
+    """Return a board with so much flux residue, 0 to 1; as it is for None."""
     return plan if strength is None else replace(plan, recipe=fixed(plan.recipe, "board.residue", strength))
 
 
