@@ -11,7 +11,7 @@ import pytest
 
 from tests.pipeline.drawn import LIGHTS
 from vision.pipeline.capture import Capture
-from vision.pipeline.corridors import bridge_widths, find_corridors
+from vision.pipeline.corridors import bridge_widths, find_corridors, is_metal
 from vision.pipeline.optics import _optics
 from vision.setup import Joint, Similarity
 
@@ -82,3 +82,13 @@ def test_a_bridge_may_be_too_steep_to_be_lit_beside_the_land() -> None:
     joints = two_lands(1.0)
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.08), joints) > 0.25
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.25), joints) == 0.0
+
+
+@pytest.mark.parametrize("mask", [(0.6, 0.7, 0.57), (0.7, 0.8, 0.9)])
+def test_dull_metal_on_a_light_mask_is_told_by_its_colour(mask: tuple[float, float, float]) -> None:
+    """It gives the high light more, and the others less, than the mask does; print gives all lights alike."""
+    optics = _optics(LIGHTS)
+    own = np.array([mask], dtype=np.float32)
+    samples = np.array([[1.2, 0.45, 0.3], [0.95, 0.95, 0.95], [0.8 * mask[0], 0.8 * mask[1], 0.8 * mask[2]], mask],
+                       dtype=np.float32).T[None, :, None]
+    assert is_metal(samples, own, optics)[0, 0].tolist() == [True, False, False, False]

@@ -26,6 +26,9 @@ FOOT_MM, FOOT_SHARE = 0.12, 0.15
 UNLIKE_MASK, FLANK_STEPS = 0.10, 10  # so much a bridge's flank differs from the mask, and so many samples wide it is
 NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 PRINT, LAMINATE = (0.35, 1.3), (0.2, 0.6)  # least and largest response under all lights
+#: Shares of what the mask gives differ by so much from light to light on metal at least so bright against lit solder;
+#: a little is added to both, or a dark mask's noise would count.
+COLOURED, COLOURED_LIT, COLOUR_FLOOR = 1.8, 0.45, 0.1
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
 
@@ -209,18 +212,26 @@ def in_bridges(places_mm: NDArray[np.float64], joints: Sequence[Joint], corridor
 def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
     """Say which samples [n, light, ...] are bare metal and not solder mask or print, given the mask [n, light].
 
-    Metal mirrors some light well above the mask. White print is bright under all lights alike (a Lambertian
+    Metal mirrors some light well above the mask. On a light mask it may not, but it has another colour: of what the
+    mask gives under each light it gives very unequal shares. White print is bright under all lights alike (a Lambertian
     surface has about the same response under each), metal never is. Bare laminate, where the openings of the mask
     run together between near lands, is as matt and a good deal darker.
     """
     ones = (1,) * (samples.ndim - 2)
     limit = (1.25 * mask + 0.16 * optics.lit_energy / optics.white).astype(np.float32)
+    share = (1.0 / (mask + COLOUR_FLOOR)).astype(np.float32)
     low = high = samples[:, 0]
     metal = low > limit[:, 0].reshape(-1, *ones)
+    least = most = (low + np.float32(COLOUR_FLOOR)) * share[:, 0].reshape(-1, *ones)
+    energy = np.maximum(low, np.float32(0.0)) * optics.white[0]
     for light in range(1, samples.shape[1]):
         plane = samples[:, light]
         metal |= plane > limit[:, light].reshape(-1, *ones)
         low, high = np.minimum(low, plane), np.maximum(high, plane)
+        ratio = (plane + np.float32(COLOUR_FLOOR)) * share[:, light].reshape(-1, *ones)
+        least, most = np.minimum(least, ratio), np.maximum(most, ratio)
+        energy += np.maximum(plane, np.float32(0.0)) * optics.white[light]
+    metal |= (most > np.float32(COLOURED) * least) & (energy > np.float32(COLOURED_LIT * optics.lit_energy))
     matt = (low > np.float32(PRINT[0])) & (high < np.float32(PRINT[1]))
     matt |= (low > np.float32(LAMINATE[0])) & (high < np.float32(LAMINATE[1]))
     matt &= high < 2.0 * low
