@@ -22,6 +22,9 @@ BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead o
 #: Against what the dark zones of the view usually read: darker than the first is a hole whatever else is seen, as
 #: dark as the second and behind a crest too.
 BLACKER, DARKER = 0.42, 0.9
+#: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than these
+#: shares of lit solder, however light the view's dark zones are.
+HOLE_BLACK, CREST_DARK = 0.09, 0.2
 RINGED = 0.7  # share of the directions with solder in which a crest that runs round the lead is seen
 BESIDE_STEPS = 5  # of the ring: no further is one beside the lead
 USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
@@ -48,11 +51,11 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM) & _is_level(surface, first)
     crested = _crested(surface, leads, away)
     crest = _black_beside_lead(surface, leads, away) & crested
-    crest &= darkest < np.float32(DARKER) * usual
+    crest &= darkest < np.minimum(np.float32(DARKER) * usual, np.float32(CREST_DARK))
     # Where a crest runs round the lead nothing is steep between the two but the hole's brim.
     around = np.count_nonzero(crested & onto_land, axis=1) >= RINGED * np.count_nonzero(onto_land, axis=1)
     crest |= (around[:, None] & onto_land) & (darkest < np.float32(BLACK))
-    black = found & np.isfinite(usual) & (darkest < np.float32(BLACKER) * usual)
+    black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, np.float32(HOLE_BLACK)))
     return np.asarray((brim | crest | black) & seen, dtype=np.bool_)
 
 
