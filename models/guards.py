@@ -23,6 +23,8 @@ from models.vocabulary import MEASURE, REVIEW
 NEAR_ROWS = 200
 #: Fewer good joints that the other conditions of a rule leave over show no gap.
 FEW = 20
+#: So many good joints that read exactly nothing, most of all of them, show that good ones do.
+MANY = 100
 #: Half the distance between these quantiles is a Gaussian's standard deviation, and stray values hardly move it.
 ONE_SIGMA = (0.158655, 0.841345)
 
@@ -109,7 +111,9 @@ def _with_guard(rule: Rule, place: int, table: LabelledTable, k: float, gap_shar
     away = (values - limit if side == "below" else limit - values)[good & np.isfinite(values)]
     passed = away[away >= 0.0]  # those that fire are false calls already, and no guard band brings them back
     if gap_share and len(passed) >= (1 if len(rule.when) == 1 else FEW):
-        share = 1.0 if float((passed == most).mean()) >= NOTHING_FOUND else gap_share
+        # A few good ones that read alike do not say that others would.
+        whole = len(passed) >= MANY and float((passed == most).mean()) >= NOTHING_FOUND
+        share = 1.0 if whole else gap_share
         guard = max(guard, share * float(np.quantile(passed, 0.001)))
     return replace(condition, guard=min(rounded_up(guard, condition.measure), most))
 
