@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT
 from vision.pipeline.register import Registration
@@ -51,18 +51,16 @@ def find_corridors(joints: Sequence[Joint]) -> Corridors:
 def _corridors(joints: tuple[Joint, ...]) -> Corridors:
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
     size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
-    shapes = np.array([joint.land_shape for joint in joints])
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
     delta = center[None, :, :] - center[:, None, :]
     distance = np.hypot(delta[..., 0], delta[..., 1])
     azimuth = np.arctan2(delta[..., 1], delta[..., 0])
-    edge = edge_distance(size, shapes, azimuth - turn[:, None])  # from joint i towards joint k
+    edge = edges_towards(joints, azimuth)  # from joint i towards joint k
     gap = distance - edge - edge.T
     first, second = np.nonzero(np.triu(gap < MAX_GAP_MM, 1) & (distance > 0))
     if len(first) == 0:
         empty = np.zeros(0)
         return Corridors(first, second, empty, empty)
-    aside = edge_distance(size, shapes, azimuth + np.pi / 2.0 - turn[:, None])
+    aside = edges_towards(joints, azimuth + np.pi / 2.0)
     width = 1.5 * np.minimum(aside[first, second], aside[second, first])
     keep = ~_crossed(center, np.minimum(size[:, 0], size[:, 1]) / 2.0, first, second)
     return Corridors(first[keep], second[keep], np.maximum(gap[first, second][keep], 0.0), width[keep])
@@ -255,12 +253,8 @@ def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corr
     length = np.hypot(line[:, 0], line[:, 1])
     unit = line / length[:, None]
     aside = np.stack([-unit[:, 1], unit[:, 0]], axis=1)
-    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
-    shapes = np.array([joint.land_shape for joint in joints])
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
     azimuth = np.arctan2(unit[:, 1], unit[:, 0])
-    rows = corridors.first
-    first_edge = edge_distance(size[rows], shapes[rows], (azimuth - turn[rows])[:, None])[:, 0]
+    first_edge = edges_towards([joints[first] for first in corridors.first.tolist()], azimuth[:, None])[:, 0]
     along = first_edge[:, None] - OVERLAP_MM + (corridors.gap_mm + 2 * OVERLAP_MM)[:, None] * (
         (np.arange(ALONG)[part] + 0.5) / ALONG)
     across = corridors.width_mm[:, None] * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)

@@ -19,12 +19,20 @@ MIN_COARSE_MATCH = 0.35
 
 def land_outline(joint: Joint, to_picture: Similarity, grow_mm: float = 0.0, steps: int = 48) -> NDArray[np.float64]:
     """Return the outline of a joint's land in picture px, (steps, 2), grown by a margin."""
-    azimuth = np.arange(steps) * (2.0 * np.pi / steps)
-    turn = np.deg2rad(joint.land_rotation_deg)
-    radius = edge_distance(np.array([[joint.land_w_mm, joint.land_h_mm]]), np.array([joint.land_shape]),
-                           (azimuth - turn)[None])[0] + grow_mm
+    azimuth = np.arange(steps, dtype=np.float64) * (2.0 * np.pi / steps)
+    radius = edges_towards((joint,), azimuth)[0] + grow_mm
     points = np.stack([joint.x_mm + radius * np.cos(azimuth), joint.y_mm + radius * np.sin(azimuth)], axis=1)
     return to_picture.to_px(points)
+
+
+def edges_towards(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance from each land's centre to its edge, mm, (joint, azimuth).
+
+    `azimuth` is that on the board, radians, the same for all joints (azimuth,) or each joint's own (joint, azimuth).
+    """
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints]).reshape(-1, 2)
+    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
+    return edge_distance(size, np.array([joint.land_shape for joint in joints]), azimuth - turn[:, None])
 
 
 def edge_distance(size_mm: NDArray[np.float64], shapes: NDArray[np.str_],

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, RING, JointPatches, azimuths_rad
 from vision.setup.family import Joint
@@ -95,11 +95,8 @@ def _edges(patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_
 def _normals(joints: tuple[Joint, ...]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the outline's outward normal on every ray [joint, azimuth, 2] and its cosine to the ray."""
     azimuth = azimuths_rad()
-    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
-    shapes = np.array([joint.land_shape for joint in joints])
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])[:, None]
     little = 1e-4
-    before, after = (edge_distance(size, shapes, azimuth + by - turn) for by in (-little, little))
+    before, after = (edges_towards(joints, azimuth + by) for by in (-little, little))
     radius, change = 0.5 * (before + after), (after - before) / (2.0 * little)
     # Of a curve r(a): the normal is r e_r - r' e_a.
     outward, along = radius / np.hypot(radius, change), -change / np.hypot(radius, change)

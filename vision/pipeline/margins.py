@@ -32,30 +32,31 @@ def bare_margins(patches: JointPatches, surface: Surface, solder: NDArray[np.boo
     Asked for are the directions `solder` [joint, azimuth], in which the land is not seen bare anyway. Beyond the drawn
     edge lies land where the etching left more copper. Without fiducials nothing is known of the land: zeros.
     """
-    if surface.lands_response is None or len(solder) == 0:
+    lands = surface.lands_response
+    if lands is None or len(solder) == 0:
         return np.zeros(len(solder)), np.zeros(len(solder))
     enough = solder.sum(axis=1) >= AZIMUTHS // 12
-    looks = zip(_by_slope(patches, surface, solder, optics), _by_light(patches, surface, solder, optics), strict=True)
+    reach = _reach(patches)
+    looks = zip(_by_slope(patches, lands, surface.mask_response, solder, optics, reach),
+                _by_light(patches, lands, solder, optics, reach), strict=True)
     inside, beyond = (np.where(enough, (1.0 - BY_LIGHT) * np.maximum(slope, 0.0) + BY_LIGHT * np.maximum(light, 0.0),
                                0.0) for slope, light in looks)
     return inside, beyond
 
 
-def _by_slope(patches: JointPatches, surface: Surface, solder: NDArray[np.bool_],
-              optics: Optics) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _by_slope(patches: JointPatches, lands: NDArray[np.float32], mask: NDArray[np.float32], solder: NDArray[np.bool_],
+              optics: Optics, reach: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the margins' area (mm^2) inside and beyond the drawn edge from the lights' mean slope, [joint] each.
 
     Bare land is flat, so along the edge the lights' mean slope falls from the solder's to the land's, which the
     fiducials show. Blur spreads that fall but keeps its sum: the missing slope, as a share of the whole fall, added up
     across the edge is the margin's width. What the solder itself would do is the line through its mean slope further
-    in.
+    in. `lands` and `mask` [joint or 1, light] are what flat land and board give, `reach` is how far blur does.
     """
-    assert surface.lands_response is not None
-    within, without = _reach(patches)
+    within, without = reach
     first, last = RING.stop - within - TREND_STEPS, RING.stop + without
-    mask = surface.mask_response[:, :, None, None]
-    moment, energy = light_moment(patches.responses[:, :, :, first:last] - mask, optics)
-    bare = np.maximum(surface.lands_response - surface.mask_response, 0.0)[:, :, None].astype(np.float32)
+    moment, energy = light_moment(patches.responses[:, :, :, first:last] - mask[:, :, None, None], optics)
+    bare = np.maximum(lands - mask, 0.0)[:, :, None].astype(np.float32)
     flat, bright = light_moment(bare, optics)
     trend = _runs_on(moment[:, :, :TREND_STEPS], moment.shape[2])[:, :, TREND_STEPS:]
     moment, energy = moment[:, :, TREND_STEPS:], energy[:, :, TREND_STEPS:]
@@ -72,17 +73,16 @@ def _by_slope(patches: JointPatches, surface: Surface, solder: NDArray[np.bool_]
     return inside, beyond
 
 
-def _by_light(patches: JointPatches, surface: Surface, solder: NDArray[np.bool_],
-              optics: Optics) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _by_light(patches: JointPatches, lands: NDArray[np.float32], solder: NDArray[np.bool_], optics: Optics,
+              reach: tuple[int, int]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the margins' area (mm^2) inside and beyond the drawn edge from every light's own course, [joint] each.
 
     Near the edge a sample's light is a mixture of land, solder and board, by area. All lights together tell the shares
     (linear least squares). What solder gives there goes on as further in: a light that fades does so by the same factor
     from step to step, one that grows by the same amount. Where solder answers much as land does the two can hardly be
-    told apart, and the land's share is held towards none.
+    told apart, and the land's share is held towards none. Arguments as of _by_slope.
     """
-    assert surface.lands_response is not None
-    within, without = _reach(patches)
+    within, without = reach
     first, last = RING.stop - within - TREND_STEPS, RING.stop + without
     white = optics.white[None, :, None, None]
     board = np.median(patches.responses[:, :, ::3, OUTSIDE.start + without:OUTSIDE.start + 2 * without], axis=(2, 3))
@@ -95,7 +95,7 @@ def _by_light(patches: JointPatches, surface: Surface, solder: NDArray[np.bool_]
     fades = light[:, :, :, :half].mean(axis=3) > light[:, :, :, half:TREND_STEPS].mean(axis=3)
     ahead = np.maximum(np.where(fades[..., None], fading, ahead), 0.0)[:, :, :, TREND_STEPS:] - board
     seen = light[:, :, :, TREND_STEPS:] - board
-    land = surface.lands_response[:, :, None, None] * white - board
+    land = lands[:, :, None, None] * white - board
     land_land, land_solder, solder_solder, land_seen, solder_seen = (
         (one * other).sum(axis=1) for one, other in ((land, land), (land, ahead), (ahead, ahead), (land, seen),
                                                      (ahead, seen)))

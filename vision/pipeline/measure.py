@@ -16,7 +16,7 @@ from vision.pipeline.fillet import beside_bare_land, measure_fillets
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grids import fine_grid, land_reach
 from vision.pipeline.inspection import PictureFile, ViewRegistration
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads, find_leads
 from vision.pipeline.lights import check_lights, explain
 from vision.pipeline.local import corrected_places
@@ -248,10 +248,7 @@ def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArra
     if loose.any():
         delta = places[loose][:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
         azimuth = np.arctan2(delta[..., 1], delta[..., 0])
-        size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
-        shapes = np.array([joint.land_shape for joint in joints])
-        turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
-        edge = edge_distance(size, shapes, azimuth.T - turn[:, None]).T
+        edge = edges_towards(joints, azimuth.T).T
         owner = np.argmin(np.hypot(delta[..., 0], delta[..., 1]) - edge, axis=1)
         np.add.at(count, owner, 1.0)
         np.maximum.at(largest, owner, balls.diameter_mm[loose])

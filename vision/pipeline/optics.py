@@ -137,15 +137,9 @@ def _steepest_from(lights: tuple[Light, ...], bands: tuple[tuple[int, ...], ...]
         # At a bar's end a lobe catches but a part of it.
         azimuths = (sector + np.array([-0.5, 0.5, 1.5])) * 360.0 / SECTORS
         centers = [np.mean([sum(lights[light].zenith_deg) / 4.0 for light in band]) for band in bands
-                   if np.any([_lights_towards(lights[light], azimuths) for light in band], axis=0).all()]
+                   if np.any([lights[light].shines_from(azimuths) for light in band], axis=0).all()]
         found[sector] = np.mean(centers[-2:]) if len(centers) > 1 else 0.0
     return found.astype(np.float32)
-
-
-def _lights_towards(light: Light, azimuth: float | NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Say whether a light shines from azimuths of the picture, degrees counter-clockwise from the right."""
-    start, end = light.azimuth_deg
-    return np.asarray((np.asarray(azimuth) - start) % 360.0 < end - start, dtype=np.bool_)
 
 
 def _tilts(lights: tuple[Light, ...], lens_mm: float | None) -> tuple[float, float, float]:
@@ -173,7 +167,7 @@ def _mean_slope(radiance: NDArray[np.float64], middle: NDArray[np.float64]) -> N
 def _towards(lights: tuple[Light, ...], turned: list[NDArray[np.float64]], sector: int) -> NDArray[np.float64]:
     """Return the radiance [slope, light] of slopes that fall towards the middle of a sector of the picture."""
     azimuth = LOBE_AZIMUTHS_DEG + (sector + 0.5) * 360.0 / SECTORS
-    return np.stack([lobe @ _lights_towards(light, azimuth) for light, lobe in zip(lights, turned, strict=True)],
+    return np.stack([lobe @ light.shines_from(azimuth) for light, lobe in zip(lights, turned, strict=True)],
                     axis=1)
 
 

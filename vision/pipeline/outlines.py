@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.setup.family import Joint
 from vision.setup.geometry import Similarity
 
@@ -47,12 +47,8 @@ def land_edges(joints: tuple[Joint, ...], steps: int) -> tuple[NDArray[np.float6
 
     Azimuths begin along board x.
     """
-    azimuth = np.arange(steps) * (2.0 * np.pi / steps)
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
-    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints]).reshape(-1, 2)
-    radius = edge_distance(size, np.array([joint.land_shape for joint in joints]),
-                           np.asarray(azimuth - turn[:, None], dtype=np.float64))
-    return _kept(radius), _kept(np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1))
+    azimuth = np.arange(steps, dtype=np.float64) * (2.0 * np.pi / steps)
+    return _kept(edges_towards(joints, azimuth)), _kept(np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1))
 
 
 def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity) -> float:

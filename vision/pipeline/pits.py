@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.grids import SIDE, FineGrid, grid_step
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.setup.family import Joint
@@ -90,9 +90,7 @@ def _on_land(joints: tuple[Joint, ...]) -> NDArray[np.bool_]:
     """Say which points of the fine grids lie on the land, a margin within its edge, [joint, row, column]."""
     axis = (np.arange(SIDE) - SIDE // 2).astype(np.float64)
     azimuth = np.arctan2(-axis[:, None], axis[None, :]).reshape(1, -1)
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])[:, None]
-    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
-    edge = edge_distance(size, np.array([joint.land_shape for joint in joints]), azimuth - turn)
+    edge = edges_towards(joints, azimuth)
     away = np.hypot(axis[:, None], axis[None, :])[None] * grid_step(joints)[:, None, None]
     inside = np.asarray(away < edge.reshape(len(joints), SIDE, SIDE) - EDGE_MM, dtype=np.bool_)
     inside.setflags(write=False)  # shared by all boards of a family

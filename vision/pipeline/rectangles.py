@@ -69,9 +69,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
         reach = FURTHEST * 2.0 * half[0]
         best = _nearly_straight(window, flat, half, reach)
-    doubtful = best[0] > 0.0 and (_unlike_ends(window, flat, half, best)
-                                  or (best[0] < PLAIN and _like_board(window, half, best)))
-    trust = DOUBTED if doubtful else 1.0
+    trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best) else 1.0
     best = (trust * best[0], *best[1:])
     if best[0] < (SETTLED if abs(best[3]) <= NEAR_TURNS[-1] else SURE):
         other = _any_turn(window, flat, half, best)
@@ -84,21 +82,30 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
     along, across = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
-    cover = _cover(_turned(window, turn), flat, half, (u, v))
+    cover = _cover(*_own_axes(window, half, best), flat)
     return Fit(evidence, step * float(along), step * float(across), float((turn + 90.0) % 180.0 - 90.0), cover)
 
 
-def _unlike_ends(window: Plane, flat: int, half: tuple[float, float], place: Place) -> bool:
+def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[Plane, Array, Array]:
+    """Return a window in a chip's axes, and its columns' and rows' places there: 1 at the ends and at the sides."""
+    _, u, v, turn = place
+    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
+    return _turned(window, turn), (axis - u) / half[0], (axis - v) / half[1]
+
+
+def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Place) -> bool:
+    """Say whether what is found may be two lands with solder on them, or a chip on its end beside a bare land."""
+    shown, along, across = _own_axes(window, half, place)
+    return _unlike_ends(shown, along, across, flat) or (place[0] < PLAIN and _like_board(shown, along, across))
+
+
+def _unlike_ends(shown: Plane, along: Array, across: Array, flat: int) -> bool:
     """Say whether what seems to be a chip's two ends cannot be: they differ, or are bumps of solder.
 
     Both ends of a chip are plated alike and lie level. Of two lands without a chip, one fits better than the other into
     the outline; and solder on a land stands as a bump that gets steeper to all sides, also towards the other land,
-    while a chip's end is level up to its body.
+    while a chip's end is level up to its body. Axes as _own_axes gives them.
     """
-    _, u, v, turn = place
-    shown = _turned(window, turn)
-    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
-    along, across = (axis - u) / half[0], (axis - v) / half[1]
     course = (shown[:, np.abs(across) < ACROSS] ** 2).mean(axis=1)  # responses along the chip, [light, place]
     steep = np.delete(course, flat, axis=0).sum(axis=0)
     shine, bump = [], []
@@ -112,14 +119,10 @@ def _unlike_ends(window: Plane, flat: int, half: tuple[float, float], place: Pla
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
 
 
-def _like_board(window: Plane, half: tuple[float, float], place: Place) -> bool:
-    """Say whether a chip's body would be the board beside it: then its ends may be two lands, or a chip on its end."""
-    _, u, v, turn = place
-    shown = _turned(window, turn)
-    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
-    along, across = np.abs(axis - u) / half[0], np.abs(axis - v) / half[1]
-    middle = shown[:, :, along < BODY[0]]
-    body, beside = middle[:, across < BODY[1]], middle[:, (across > BESIDE[0]) & (across < BESIDE[1])]
+def _like_board(shown: Plane, along: Array, across: Array) -> bool:
+    """Say whether a chip's body would be the board beside it. Axes as _own_axes gives them."""
+    middle, aside = shown[:, :, np.abs(along) < BODY[0]], np.abs(across)
+    body, beside = middle[:, aside < BODY[1]], middle[:, (aside > BESIDE[0]) & (aside < BESIDE[1])]
     if not (body.size and beside.size):
         return False
     return bool(np.abs(np.median(body, axis=(1, 2)) - np.median(beside, axis=(1, 2))).max() < ALIKE)
@@ -193,20 +196,20 @@ def _turned(window: Plane, turn: float, rows: slice = slice(0, None), columns: s
     return shown
 
 
-def _cover(window: Plane, flat: int, half: tuple[float, float], shift: tuple[float, float]) -> float:
+def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
     """Return how much (%) of the chip's rectangle looks like its own ends or body.
 
     The ends are known by their shine; body is what shines less than halfway between body and ends, and print on it.
+    Axes as _own_axes gives them.
     """
-    place = np.arange(GRID) - (GRID - 1) / 2.0
-    along, across = np.abs(place[None, :] - shift[0]) / half[0], np.abs(place[:, None] - shift[1]) / half[1]
+    along, across = np.abs(along)[None, :], np.abs(across)[:, None]
     inside = (along <= 1.0) & (across <= 1.0)
-    shine = window[flat]
+    shine = shown[flat]
     ends, middle = inside & (along > 0.72) & (along < 0.95), inside & (along < 0.4)
     if not ends.any() or not middle.any():
         return 0.0
     limit = 0.5 * (np.median(shine[ends]) + np.median(shine[middle]))
-    low, high = window.min(axis=0), window.max(axis=0)
+    low, high = shown.min(axis=0), shown.max(axis=0)
     like = np.where(along > 0.65, shine > limit, (shine < limit) | (high < 1.25 * low)) & inside
     # Where the metal ends begin is unknown.
     like |= inside & (along > 0.45) & (along <= 0.72)

@@ -13,7 +13,7 @@ from vision.pipeline.balls import Balls, find_balls
 from vision.pipeline.corridors import Corridors, in_bridges, joined_azimuths
 from vision.pipeline.fillet import covered_azimuths, find_toe
 from vision.pipeline.grids import FineGrid, fine_grid
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
 from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of, metal_outside
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
@@ -88,8 +88,7 @@ def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping
 def _pit(seen: ViewSurfaces, index: int, grid: FineGrid, leads: Leads) -> tuple[float, float, float] | None:
     """Return the largest pit: each black spot is looked at alone, all others lit."""
     radiance, joint = grid.radiance[0], seen.joints[index]
-    turned = np.arctan2(grid.y_mm, grid.x_mm).reshape(1, -1) - np.deg2rad(joint.land_rotation_deg)
-    edge = edge_distance(np.array([(joint.land_w_mm, joint.land_h_mm)]), np.array([joint.land_shape]), turned)
+    edge = edges_towards((joint,), np.arctan2(grid.y_mm, grid.x_mm).reshape(1, -1))
     searched = np.hypot(grid.x_mm, grid.y_mm)[0] < edge.reshape(radiance.shape) - EDGE_MM
     if leads.visible[0] >= 0.5:
         searched &= np.hypot(grid.x_mm[0] - leads.offset_x_mm[0],

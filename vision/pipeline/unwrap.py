@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import REMAP_SIDE, Capture
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.outlines import KEPT, land_outlines, shapes_of
 from vision.pipeline.radial import by_radius
 from vision.pipeline.register import Registration
@@ -142,10 +142,7 @@ def _rays(joints: tuple[Joint, ...]) -> _Rays:
 def _radii(joints: Sequence[Joint]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64],
                                              NDArray[np.float64]]:
     """Return sample radii and radial extents [joint, azimuth, radius], land edge [joint, azimuth], hole radius."""
-    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
-    shapes = np.array([joint.land_shape for joint in joints])
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
-    edge = edge_distance(size, shapes, azimuths_rad() - turn[:, None])
+    edge = edges_towards(joints, azimuths_rad())
     hole = np.array([joint.hole_mm / 2.0 for joint in joints])
     hole_at, ring_at, out_at = ((np.arange(n) + 0.5) / n for n in (HOLE_STEPS, RING_STEPS, OUTSIDE_STEPS))
     ring = (edge - hole[:, None])[:, :, None]

@@ -17,9 +17,9 @@ def set_up() -> None:
     """Let OpenCV and linear algebra use one thread, and let the C library keep freed memory for the next board.
 
     Boards are graded side by side: threads inside one would only get in each other's way, and those of linear algebra
-    go on waiting busily long after a product of two small matrices. The arrays of a board are as
-    large as those of the board before. Given back and asked for anew, every page of them would be cleared by the
-    system first, which costs a tenth of the time of grading. Other C libraries than GNU's are left as they are.
+    go on waiting busily long after a product of two small matrices. The arrays of a board are as large as those of the
+    board before. Given back and asked for anew, every page of them would be cleared by the system first, which costs a
+    tenth of the time of grading. Other C libraries than GNU's are left as they are.
     """
     import cv2
     import numpy  # noqa: F401 - its library must be there before it can be told

@@ -28,8 +28,7 @@ def sight_of(station: Station) -> Sight:
     """Return what a station can show, by its scale and its lights."""
     bands = light_bands(station.lights)
     steepest = [station.lights[light] for light in bands[-1]]
-    lit = sum(any((azimuth - light.azimuth_deg[0]) % 360.0 < light.azimuth_deg[1] - light.azimuth_deg[0]
-                  for light in steepest) for azimuth in range(360))
+    lit = sum(any(light.shines_from(azimuth) for light in steepest) for azimuth in range(360))
     return Sight(SEEN_PX * station.mm_per_px, max(light.zenith_deg[1] for light in station.lights) / 2.0, bands,
                  360.0 - lit)
 

@@ -7,12 +7,16 @@ import string
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal, overload
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from models.errors import InputError, Problem
 from vision.setup._reading import FilePart, Number, Word, numbers, quoted, read_toml, validated
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 Channel = Literal["red", "green", "blue", "mono"]
 Angle = Annotated[Number, Field(ge=0.0, le=90.0)]
@@ -42,6 +46,17 @@ class Light:
     azimuth_deg: tuple[float, float] = (0.0, 360.0)
     flat_field: Path | None = None
     distance_mm: float | None = None
+
+    @overload
+    def shines_from(self, azimuth_deg: float) -> bool: ...
+
+    @overload
+    def shines_from(self, azimuth_deg: NDArray[np.float64]) -> NDArray[np.bool_]: ...
+
+    def shines_from(self, azimuth_deg: float | NDArray[np.float64]) -> bool | NDArray[np.bool_]:
+        """Say whether it shines from an azimuth of the picture, or from each of an array of them."""
+        start, end = self.azimuth_deg
+        return (azimuth_deg - start) % 360.0 < end - start
 
 
 @dataclass(frozen=True)
