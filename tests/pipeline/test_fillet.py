@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tests.pipeline.test_gaps import patches, surface
-from vision.pipeline.fillet import thins_out
+from vision.pipeline.thin import thins_out
 from vision.pipeline.unwrap import AZIMUTHS, HOLE_STEPS, RING_STEPS
 
 

@@ -102,6 +102,44 @@ def test_a_crest_all_round_the_lead_shows_the_hole_where_it_is_black(hole_energy
     assert not np.delete(found, 3, axis=0).any()
 
 
+def crested(lowest: float, fall_from: float, dark_to: float, dark_energy: float) -> tuple[F32, F32]:
+    """Fillets, but joint 3's solder falls off from a crest 0.25 mm beside the lead towards it, all round.
+
+    Slopes at the crest and next to the lead in degrees; what is within `dark_to` mm of the lead gives `dark_energy`.
+    """
+    slope, energy = fillets(0.2)
+    away = patches().radius_mm[3] - np.float32(LEAD_MM)
+    inward = lowest + (fall_from - lowest) * np.clip((0.25 - away) / 0.1, 0.0, 1.0)
+    outward = np.minimum(lowest + 150.0 * (away - 0.25), 26.0 - 40.0 * np.clip(away - 0.38, 0.0, 1.0))
+    slope[3] = np.where(away < 0.25, inward, outward)
+    energy[3] = np.where((away > 0.0) & (away < dark_to), dark_energy, 1.0)
+    return slope, energy
+
+
+def test_a_crest_is_seen_where_the_lands_edge_darkens_what_lies_beside_it() -> None:
+    """Blur and a rounded edge leave the last samples of a land dark; they say nothing about the crest."""
+    slope, energy = crested(lowest=6.0, fall_from=28.0, dark_to=0.15, dark_energy=0.2)
+    energy[3, :, RING.stop - 4:RING.stop] = 0.5
+    found = opened(slope, energy)
+    assert found[3].all()
+    assert not np.delete(found, 3, axis=0).any()
+
+
+@pytest.mark.parametrize("dark_to, is_open", [(0.12, True), (0.03, False)])
+def test_behind_a_crest_dim_is_the_hole_where_it_reaches_the_holes_edge(dark_to: float, is_open: bool) -> None:
+    """Solder that sags towards the lead but touches it is dim only next to the lead, far from the hole's edge."""
+    assert float(patches().hole_mm[3]) - LEAD_MM == pytest.approx(0.14, abs=0.02)
+    found = opened(*crested(lowest=6.0, fall_from=28.0, dark_to=dark_to, dark_energy=0.45))
+    assert found[3].mean() == pytest.approx(float(is_open), abs=0.05)
+
+
+def test_a_dip_no_deeper_than_grain_is_no_crest() -> None:
+    rng = np.random.default_rng(5)
+    slope, energy = crested(lowest=24.0, fall_from=28.0, dark_to=0.15, dark_energy=0.2)
+    slope = np.asarray(slope + rng.normal(0.0, 4.0, slope.shape), dtype=np.float32)
+    assert opened(slope, energy)[3].mean() < 0.05
+
+
 def test_far_blacker_than_the_views_other_joints_is_a_hole() -> None:
     """Steep solder mirrors the board, a hole nothing: seen against what the other joints' dark zones give.
 

@@ -10,17 +10,14 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
 from vision.pipeline.profile import fit_profile, profile_height
-from vision.pipeline.radial import one_of, running_count, running_sum, total
+from vision.pipeline.radial import one_of, running_count, total
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
+from vision.pipeline.thin import INNER_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
-INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
 BARE_SHARE = 0.65
 STEEP_BESIDE_LEAD_DEG = 68.0
 DOMED = 0.05  # convexity of a dome for certain
-BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
-START_STEPS = 4  # ring samples just inside what looks bare
-FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 Column = NDArray[np.float64]
 
 
@@ -30,9 +27,9 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
 
     `joined` [joint, azimuth] are the directions in which solder leads to a neighbour.
     """
-    away, ends = lead_distance(patches, leads, LAND), solder_ends(patches, surface)
-    covered = covered_azimuths(patches, surface, leads, away, ends) | joined
-    toe_index, toe_mm = find_toe(patches, surface, covered, ends[1])
+    away, toes = lead_distance(patches, leads, LAND), find_toes(patches, surface, bare_from(surface))
+    covered = covered_azimuths(patches, surface, leads, away, toes) | joined
+    toe_index, toe_mm = find_toe(patches, surface, covered, toes)
     under = under_solder(surface, covered, toe_index)
     ring_area = patches.area_mm2[:, :, RING]
     columns: dict[str, Column] = {}
@@ -40,6 +37,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     columns["largest_gap_deg"], columns["gap_azimuth_deg"] = largest_gap(covered)
     to_edge = covered & (toe_index == RING_STEPS)
     margin, margin_beyond = bare_margins(patches, surface, to_edge, optics)
+    margin += _bare_before(patches, toes, covered)
     columns["land_cover_pct"] = 100.0 * (np.maximum(_sum_where(ring_area, under) - margin, 0.0)
                                          / (total(ring_area, None) + margin_beyond))
     columns["hole_open_pct"] = _hole_open(patches, surface, covered, leads, away)
@@ -63,19 +61,19 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
 
 
 def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32] | None = None,
-                     ends: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None) -> NDArray[np.bool_]:
+                     toes: Toes | None = None) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
     A gap is where the land is bare from its edge inward to (nearly) the hole, or where what lies beside the lead shows
-    that one looks into the hole (see open_hole). `away` (over LAND) and `ends` are what lead_distance and solder_ends
+    that one looks into the hole (see open_hole). `away` (over LAND) and `toes` are what lead_distance and find_toes
     give.
     """
     away = lead_distance(patches, leads, LAND) if away is None else away
-    ends = solder_ends(patches, surface) if ends is None else ends
-    onto_land = ends[0] >= INNER_STEPS
+    toes = find_toes(patches, surface, bare_from(surface)) if toes is None else toes
+    onto_land = toes.bare_from >= INNER_STEPS
     open_there = open_hole(patches, surface, leads, away, onto_land)
     # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
-    _, toe_mm = find_toe(patches, surface, onto_land, ends[1])
+    _, toe_mm = find_toe(patches, surface, onto_land, toes)
     domed = _convexity(patches, surface, onto_land, toe_mm, leads)[:, None] > DOMED
     return smooth_azimuth(onto_land & (~open_there | domed), 5)
 
@@ -104,13 +102,13 @@ def beside_bare_land(surface: Surface) -> NDArray[np.bool_]:
 
 
 def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_],
-             ends: NDArray[np.int64] | None = None) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+             toes: Toes | None = None) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the ring index just beyond the toe and the toe's radius in mm, [joint, azimuth].
 
     The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
-    ends = solder_ends(patches, surface)[1] if ends is None else ends
-    index = np.where(covered, ends, 0)
+    toes = find_toes(patches, surface, bare_from(surface)) if toes is None else toes
+    index = np.where(covered, toes.ends, 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
     # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
@@ -120,44 +118,12 @@ def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_]
     return index, radius + over * patches.step_mm[:, :, -1]
 
 
-def solder_ends(patches: JointPatches, surface: Surface) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return what bare_from gives, and the same without what is solder that thins out, [joint, azimuth] each."""
-    ends = bare_from(surface)
-    return ends, np.where(thins_out(patches, surface, ends)[:, None], RING_STEPS, ends)
-
-
-def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Say for which joints what looks bare beyond the fillet is solder that thins out, [joint].
-
-    Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
-    is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
-    median over all such azimuths, those of gaps too, is far less noisy than a single ray. Solder goes on flattening
-    in the outer two thirds, where the blur of a toe has died away. Where the solder is too
-    steep to be lit just inside, it ends there: land beside a ball or a steep fillet lies partly in its shade.
-    """
-    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
-    stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
-    start = ends + np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), 2)
-    third = np.maximum((stop - start) // 3, 1)
-    usable = stop - start >= 5
-    moment = surface.moment_deg[:, :, RING]
-    course = running_sum(moment)
-
-    def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
-        low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
-        upper, lower = (np.take_along_axis(course, place[:, :, None], axis=2)[:, :, 0] for place in (high, low))
-        return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
-
-    outer = mean_between(stop - third, stop)
-    change, later = (_median_where((mean_between(begin, begin + third) - outer)[:, :, None], usable[:, :, None])
-                     for begin in (start, start + third))
-    enough = usable.sum(axis=1) >= AZIMUTHS // 12
-    fillet = usable & (ends >= INNER_STEPS)
-    inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
-    steep = np.take_along_axis(surface.dark[:, :, RING], inside, axis=2).any(axis=2) & fillet
-    enough &= 2 * np.count_nonzero(steep, axis=1) <= np.count_nonzero(fillet, axis=1)
-    flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
-    return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
+def _bare_before(patches: JointPatches, toes: Toes, covered: NDArray[np.bool_]) -> Column:
+    """Return the bare area (mm^2) between the toes and where the land looks wholly bare, [joint]."""
+    ring = patches.area_mm2[:, :, RING]
+    place = np.clip(toes.ends - 1, 0, RING_STEPS - 1)[:, :, None]
+    one = np.take_along_axis(ring, place, axis=2)[:, :, 0]
+    return np.asarray((toes.back * one * covered).sum(axis=1, dtype=np.float64), dtype=np.float64)
 
 
 def under_solder(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -190,7 +156,7 @@ def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[
     near = (place >= 0) & covered[:, :, None]
     dark, slope = (np.take_along_axis(part[:, :, RING], np.maximum(place, 0), axis=2)
                    for part in (surface.dark, surface.slope_deg))
-    direct = _median_where(np.where(dark, STEEP_DEG, slope), near)
+    direct = median_where(np.where(dark, STEEP_DEG, slope), near)
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 
@@ -257,14 +223,6 @@ def _sum_where(values: NDArray[np.float32], where: NDArray[np.bool_]) -> Column:
 
 def _mean_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column:
     return np.asarray((values * where).sum(axis=1) / np.maximum(where.sum(axis=1), 1), dtype=np.float64)
-
-
-def _median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column:
-    flat = np.sort(np.where(where, values, np.inf).reshape(len(values), -1), axis=1)
-    count = where.reshape(len(values), -1).sum(axis=1)
-    middle = np.clip(count // 2, 0, flat.shape[1] - 1)
-    found = flat[np.arange(len(flat)), middle]
-    return np.where(count > 0, found, np.nan)
 
 
 __all__ = ["covered_azimuths", "find_toe", "largest_gap", "measure_fillets", "under_solder"]

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
-from vision.pipeline.radial import one_of, radius_first, running_count, running_least
-from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, percentile
+from vision.pipeline.radial import radius_first, running_count
+from vision.pipeline.surface import EDGE_STEPS, Surface, percentile, smooth_azimuth
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
@@ -17,16 +17,16 @@ BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 BRIM_MM = 0.13  # an open hole ends at its edge, or solder a little further out
 BRIM_FALLS_DEG, BRIM_RISES_DEG = 5.0, 1.5  # a brim stays level outward; behind a steep fillet it falls by more
 HOLE_DARK = 0.5  # share of lit solder; where a dull or a light board is mirrored, steep solder is brighter
-CREST_DEG, CREST_SCATTER = 4.0, 2.0
-BLACK, BESIDE_MM = 0.3, 0.22  # share of lit solder, and how far from the lead one may look into the hole
-#: Against what the dark zones of the view usually read: darker than the first is a hole whatever else is seen, as
-#: dark as the second and behind a crest too.
-BLACKER, DARKER = 0.42, 0.9
-#: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than these
-#: shares of lit solder, however light the view's dark zones are.
-HOLE_BLACK, CREST_DARK = 0.09, 0.2
-RINGED = 0.7  # share of the directions with solder in which a crest that runs round the lead is seen
-BESIDE_STEPS = 5  # of the ring: no further is one beside the lead
+CREST_DEG, CREST_SCATTER = 3.0, 2.0
+BLACK = 0.3  # of lit solder: behind a crest what is as dark as this is the hole
+DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's edge; solder that sags ends further in
+CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
+FALLS_TO_TOE_DEG = 1.5  # solder behind a crest flattens towards its toe by more than this
+EDGE_BLUR_MM, EDGE_BLUR_STEPS = 0.06, 6  # so near to the land's edge slopes mix with what lies beyond
+BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
+#: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than this
+#: share of lit solder, however light the view's dark zones are.
+HOLE_BLACK = 0.09
 USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
 
 
@@ -36,9 +36,10 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
 
     An open hole and solder too steep to be lit are both dark. Three things show the hole. Its brim: what is lit
     first, outward from the dark, is level and lies at the hole's edge, while a fillet comes out of the dark at the
-    steepest slope that is lit and flattens from there on. A crest with black behind it: where solder wets the lead it
-    gets flatter outward all the way, where it does not it falls off again towards the lead. And blackness itself:
-    steep solder mirrors the board, a hole mirrors nothing; how much the board gives is seen at the view's other joints.
+    steepest slope that is lit and flattens from there on. A crest with something dark behind it: where solder wets the
+    lead it gets flatter outward all the way, where it does not it falls off again towards the lead. And blackness
+    itself: steep solder mirrors the board, a hole mirrors nothing; how much the board gives is seen at the view's other
+    joints.
 
     `away` is what lead_distance gives over LAND, `onto_land` [joint, azimuth] says where solder lies on the land.
     """
@@ -49,12 +50,8 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg)
     brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
     brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM) & _is_level(surface, first)
-    crested = _crested(surface, leads, away)
-    crest = _black_beside_lead(surface, leads, away) & crested
-    crest &= darkest < np.minimum(np.float32(DARKER) * usual, np.float32(CREST_DARK))
-    # Where a crest runs round the lead nothing is steep between the two but the hole's brim.
-    around = np.count_nonzero(crested & onto_land, axis=1) >= RINGED * np.count_nonzero(onto_land, axis=1)
-    crest |= (around[:, None] & onto_land) & (darkest < np.float32(BLACK))
+    crest, reach_mm = _crested(patches, surface, leads, away)
+    crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
     black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, np.float32(HOLE_BLACK)))
     return np.asarray((brim | crest | black) & seen, dtype=np.bool_)
 
@@ -117,36 +114,58 @@ def _is_level(surface: Surface, first: NDArray[np.intp]) -> NDArray[np.bool_]:
     return np.asarray(flat & (falls < BRIM_FALLS_DEG) & (falls > -BRIM_RISES_DEG), dtype=np.bool_)
 
 
-def _black_beside_lead(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths at least two samples just outside the lead are black, [joint, azimuth]."""
-    within = slice(0, RING.start + BESIDE_STEPS)
-    lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
-    near = away[:, :, within]
-    beside = (near > np.float32(0.95) * lead) & (near < lead + np.float32(BESIDE_MM))
-    beside &= surface.energy[:, :, within] < np.float32(BLACK)
-    return np.asarray(np.count_nonzero(beside, axis=2) >= 2, dtype=np.bool_)
+def _crested(patches: JointPatches, surface: Surface, leads: Leads,
+             away: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
+    """Say at which azimuths solder rises from its toe to a crest and falls off again towards the lead.
 
-
-def _crested(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths the slope falls below what it is further out, [joint, azimuth].
-
-    By more than grain can do: the limit grows with the joint's own scatter of slope from sample to sample.
+    Also return how far beyond the hole's edge the dark behind the crest reaches, mm, [joint, azimuth] both.
+    Outward, along what is lit all the way: steep, then flatter by more than grain can do, which is the crest, then
+    steep again, then flatter towards the toe. A fillet only flattens outward and a dome only steepens. The crest lies
+    on the land, for the solder holds on to the hole's edge; what the lead mirrors lies nearer to it. Grain is the
+    joint's own scatter of slope from sample to sample.
     """
-    dark = surface.dark[:, :, WITHIN]
-    steep = np.maximum(surface.slope_deg[:, :, WITHIN], dark * np.float32(STEEP_DEG))
-    rings = radius_first(steep)
-    soft = np.asarray(cv2.blur(rings.reshape(len(rings), -1), (5, 3)), dtype=np.float32).reshape(rings.shape)
-    soft = np.moveaxis(soft, 0, -1)
-    ring = slice(RING.start, RING.stop - EDGE_STEPS)
-    rough = np.abs(one_of(2, steep[:, :, ring]) - one_of(2, soft[:, :, ring]))
-    rough *= ~one_of(2, dark[:, :, ring])
-    scatter = percentile(rough.reshape(len(rough), -1), 50.0) / 0.6745
-    limit = (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)[:, None, None]
-    outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
-    flattest = running_least(np.maximum(soft, ~outside * np.float32(90.0)))
-    beyond_crest = (soft - flattest > limit) & outside
-    beyond_crest &= ~dark
-    # A dome gets steeper all the way to its rim; behind a crest a fillet flattens again towards its toe.
-    peak = (soft * beyond_crest).max(axis=2)
-    flattens = soft[:, :, -3:].mean(axis=2) < peak - 1.5
-    return np.asarray((np.count_nonzero(beyond_crest, axis=2) >= 4) & flattens, dtype=np.bool_)
+    dark = radius_first(surface.dark[:, :, WITHIN])
+    soft = _soft_where_lit(radius_first(surface.slope_deg[:, :, WITHIN]), dark)
+    limit = _more_than_grain(radius_first(surface.slope_deg[:, :, WITHIN]), soft, dark)[:, None]
+    hole_mm = patches.hole_mm[:, None]
+    step_mm = (patches.land_edge_mm - hole_mm) / np.float32(RING.stop - RING.start)
+    stop = WITHIN.stop - np.maximum(np.ceil(EDGE_BLUR_MM / step_mm), EDGE_BLUR_STEPS)  # [joint, azimuth]
+    lead_mm = (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None]
+    steepest, crest, peak = (np.full(stop.shape, start, dtype=np.float32) for start in (-1.0, 90.0, -1.0))
+    beyond, dark_to = (np.zeros(stop.shape, dtype=np.uint8) for _ in range(2))
+    for step in range(WITHIN.stop - EDGE_BLUR_STEPS):
+        slope, inside = soft[step], step < stop
+        # Everything begins anew behind what is dark, up to where the land's edge darkens what lies beside it.
+        unlit = dark[step] & inside
+        dark_to[unlit] = step + 1
+        broken = unlit | (away[:, :, step] <= lead_mm)
+        steepest = np.where(broken, np.float32(-1.0), np.maximum(steepest, slope))
+        if step >= RING.start:
+            found = (steepest - slope > limit) & (slope < CREST_AT_MOST_DEG) & inside & ~broken
+            crest = np.where(broken, np.float32(90.0), np.where(found, np.minimum(crest, slope), crest))
+            risen = (slope - crest > limit) & inside & ~broken
+            peak = np.where(broken, np.float32(-1.0), np.where(risen, np.maximum(peak, slope), peak))
+            beyond = np.where(broken, np.uint8(0), beyond + risen)
+    toe = np.where(dark[-EDGE_BLUR_STEPS - 2:], np.float32(90.0), soft[-EDGE_BLUR_STEPS - 2:]).min(axis=0)
+    reach = dark_to.astype(np.float32) - np.float32(HOLE_STEPS)
+    reach *= np.where(reach < 0.0, hole_mm / np.float32(HOLE_STEPS), step_mm)
+    return smooth_azimuth((beyond >= 3) & (toe < peak - FALLS_TO_TOE_DEG), 9), reach
+
+
+def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return slopes [radius, joint, azimuth] averaged over five azimuths and three radii, what is dark left out."""
+    lit = (~dark).astype(np.float32)
+    shape = slope.shape
+    part, weight = (np.asarray(cv2.blur(plane.reshape(len(slope), -1), (5, 3)), dtype=np.float32).reshape(shape)
+                    for plane in (slope * lit, lit))
+    return np.asarray(part / np.maximum(weight, np.float32(1e-3)), dtype=np.float32)
+
+
+def _more_than_grain(slope: NDArray[np.float32], soft: NDArray[np.float32],
+                     dark: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return by how much slopes [radius, joint, azimuth] must differ to be more than grain, [joint]."""
+    some = np.s_[RING.start:, :, ::2]
+    rough = np.abs(slope[some] - soft[some])
+    rough *= ~dark[some]
+    scatter = percentile(np.moveaxis(rough, 1, 0).reshape(slope.shape[1], -1), 50.0) / 0.6745
+    return (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)

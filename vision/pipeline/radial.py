@@ -52,14 +52,6 @@ def running_sum(values: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.moveaxis(sums, 0, -1)
 
 
-def running_least(values: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Replace values [joint, azimuth, radius] by the least up to each sample; return them."""
-    planes = radius_first(values)
-    for step in range(1, len(planes)):
-        np.minimum(planes[step - 1], planes[step], out=planes[step])
-    return values
-
-
 def total(values: NDArray[np.float32], factor: NDArray[np.float32] | None) -> NDArray[np.float64]:
     """Return the sum [joint] of values [joint, azimuth, radius], times a factor; rays in short, their sum in long."""
     rays = values.sum(axis=2) if factor is None else np.einsum("jar,jar->ja", values, factor)

@@ -34,6 +34,7 @@ LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of th
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 MOST_MIXED = 12  # of the ring, however coarse the picture
+FAINT = 0.05  # added to responses where they are divided, so that a light that hardly answers says little
 FAINT_LIGHT = 0.01  # radiance that every light has on flat metal besides what its lobe sends there
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 
@@ -60,12 +61,13 @@ class Surface:
     land_level: float | None  # radiance of a flat bare land, from the fiducials
     lands_response: NDArray[np.float32] | None  # [joint or 1, light], the same as flat land answers beside each joint
     steepest_from_deg: NDArray[np.float32]  # [azimuth] what the steepest lights there light reads more than this
+    land_scatter: float | None = None  # of neighbouring pixels on a flat bare land, against their mean
 
 
 def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
                  fiducials: Sequence[Fiducial]) -> Surface:
     """Label all samples of a view's joints."""
-    land = fiducial_response(capture, registration, fiducials)
+    land, scatter = fiducial_response(capture, registration, fiducials)
     lands = lands_response(land, fiducials, capture, registration, patches.middle_px, optics)
     mask = mask_response(patches)
     smooth = _with_clean_edges(_smooth(patches.responses), patches)
@@ -83,7 +85,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     bare = _bare(smooth, lands, slope, moment, dark)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,
-                   land_level, lands, optics.steepest_from_deg[facing])
+                   land_level, lands, optics.steepest_from_deg[facing], scatter)
 
 
 def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -167,13 +169,14 @@ def percentile(values: NDArray[np.float32], percent: float) -> NDArray[np.float6
 
 
 def fiducial_response(capture: Capture, registration: Registration,
-                      fiducials: Sequence[Fiducial]) -> NDArray[np.float32] | None:
+                      fiducials: Sequence[Fiducial]) -> tuple[NDArray[np.float32] | None, float | None]:
     """Return the response [light] of a flat bare land, read from the fiducials: same finish, no solder.
 
-    The median over fiducials of the median over the inner 60 % of each disc; None without fiducials in view.
+    The median over fiducials of the median over the inner 60 % of each disc. Also return how much three neighbouring
+    pixels scatter there against their mean, over all lights. None without fiducials in view.
     """
     height, width = capture.responses.shape[1:]
-    found = []
+    found, scatter = [], []
     for fiducial in fiducials:
         x, y = registration.to_picture.to_px((fiducial.x_mm, fiducial.y_mm)) - 0.5
         radius = 0.3 * fiducial.diameter_mm * registration.to_picture.px_per_mm
@@ -183,7 +186,11 @@ def fiducial_response(capture: Capture, registration: Registration,
         window = capture.responses[:, round(y) - reach:round(y) + reach + 1, round(x) - reach:round(x) + reach + 1]
         disc = np.hypot(*np.mgrid[-reach:reach + 1, -reach:reach + 1]) <= radius
         found.append(np.median(window[:, disc], axis=1))
-    return np.median(found, axis=0).astype(np.float32) if found else None
+        three = np.stack([window[:, :, place:window.shape[2] - 2 + place] for place in range(3)])
+        scatter.append(float((three.std(axis=0) / np.maximum(three.mean(axis=0) + np.float32(FAINT), 1e-3)).mean()))
+    if not found:
+        return None, None
+    return np.median(found, axis=0).astype(np.float32), float(np.median(scatter))
 
 
 def lands_response(land: NDArray[np.float32] | None, fiducials: Sequence[Fiducial], capture: Capture,

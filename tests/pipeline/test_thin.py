@@ -1,0 +1,102 @@
+"""Whether and where solder ends on its land, on profiles of known make-up that are blurred as by a lens."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from tests.pipeline import drawn
+from tests.pipeline.test_gaps import patches, surface
+from tests.pipeline.test_margins import BLUR_MM, BOARD, FINE_MM, solder
+from vision.pipeline.optics import predict
+from vision.pipeline.radial import by_radius
+from vision.pipeline.surface import Surface
+from vision.pipeline.thin import Toes, find_toes
+from vision.pipeline.unwrap import AZIMUTHS, RING_STEPS, JointPatches
+
+ROUND = 0  # the first drawn land is round: all its rays are alike
+LAND = predict(drawn.LIGHTS, np.zeros(1), 0.2)[0]  # of another roughness than the solder
+
+
+def seen(slope_deg: NDArray[np.float64], radius_mm: NDArray[np.float64], toe_mm: float,
+         grain: float = 0.0) -> tuple[JointPatches, Surface]:
+    """A round land whose solder has these slopes up to a toe; beyond it flat land up to the edge, then board.
+
+    `grain` is how much every sample of the solder's answers scatters, as a share.
+    """
+    places = patches()
+    edge = float(places.land_edge_mm[ROUND, 0])
+    course = np.where((radius_mm < toe_mm)[:, None], solder(slope_deg),
+                      np.where((radius_mm < edge)[:, None], LAND, BOARD))
+    soft = gaussian_filter1d(course, BLUR_MM / FINE_MM, axis=0, mode="nearest")
+    ray = np.stack([np.interp(places.radius_mm[ROUND, 0], radius_mm, light) for light in soft.T])
+    responses = np.broadcast_to(ray[None, :, None], places.responses.shape).astype(np.float32)
+    on_solder = places.radius_mm[:, None] < toe_mm
+    noise = np.random.default_rng(3).normal(0.0, 1.0, places.responses.shape)
+    responses = (responses * (1.0 + noise * np.where(on_solder, grain, 0.004))).astype(np.float32)
+    total = responses.sum(axis=1)
+    slopes = np.array([light_slope(light) for light in drawn.LIGHTS], dtype=np.float32)
+    moment = by_radius((responses * slopes[None, :, None, None]).sum(axis=1) / total)
+    flat = np.zeros(places.radius_mm.shape, dtype=np.float32)
+    found = replace(surface(flat, flat + 1.0), moment_deg=moment, lands_response=LAND[None].astype(np.float32),
+                    land_scatter=0.006)
+    return replace(places, responses=by_radius(responses)), found
+
+
+def light_slope(light: object) -> float:
+    return float(sum(light.zenith_deg) / 4.0)  # type: ignore[attr-defined]
+
+
+def toes_of(places: JointPatches, found: Surface, seems_bare_mm: float) -> Toes:
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    start = int(np.ceil((seems_bare_mm - hole) / (edge - hole) * RING_STEPS))
+    bare_from = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
+    bare_from[ROUND] = start
+    return find_toes(places, found, bare_from)
+
+
+@pytest.mark.parametrize("toe_deg", [16.0, 22.0, 30.0])
+@pytest.mark.parametrize("bare_mm", [0.13, 0.163, 0.2])
+def test_a_toe_lies_where_half_the_light_is_solders(bare_mm: float, toe_deg: float) -> None:
+    """The land looks bare only 0.025 mm beyond the toe; the toe itself is found within 0.006 mm, a third of a pixel."""
+    places = patches()
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    radius = np.arange(0.2, edge + 0.5, FINE_MM)
+    toe = edge - bare_mm
+    shown, found = seen(toe_deg + 40.0 * np.maximum(toe - radius, 0.0), radius, toe)
+    toes = toes_of(shown, found, toe + 0.025)
+    assert not (toes.ends[ROUND] == RING_STEPS).any()
+    at = hole + (toes.ends[ROUND] - toes.back[ROUND]) * (edge - hole) / RING_STEPS
+    assert at.mean() == pytest.approx(toe, abs=0.006)
+    assert (toes.ends[1:] == RING_STEPS).all() and not toes.back[1:].any()
+
+
+@pytest.mark.parametrize("grain", [0.004, 0.05])
+def test_solder_that_thins_out_has_no_toe(grain: float) -> None:
+    """Slopes fall smoothly to 2 degrees at the land's edge: nothing ends where land seems to begin."""
+    places = patches()
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    radius = np.arange(0.2, edge + 0.5, FINE_MM)
+    share = np.clip((radius - hole) / (edge - hole), 0.0, 1.0)
+    shown, found = seen(24.0 * (1.0 - share) ** 2 + 2.0, radius, edge, grain)
+    toes = toes_of(shown, found, hole + 0.55 * (edge - hole))
+    assert (toes.ends[ROUND] == RING_STEPS).all()
+    assert not toes.back[ROUND].any()
+
+
+def test_land_as_flat_and_even_as_the_fiducials_is_bare() -> None:
+    """Even where no step shows, because solder just inside answers much as land does."""
+    places = patches()
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    radius = np.arange(0.2, edge + 0.5, FINE_MM)
+    toe = edge - 0.2
+    shown, found = seen(np.full(radius.shape, 1.0), radius, toe)
+    flat = replace(shown, responses=np.where(shown.radius_mm[:, None] < toe, shown.responses,
+                                             LAND[None, :, None, None]).astype(np.float32))
+    toes = toes_of(flat, replace(found, moment_deg=np.full_like(found.moment_deg, 10.0)), toe + 0.025)
+    assert (toes.ends[ROUND] < RING_STEPS).all()
+    assert hole < edge

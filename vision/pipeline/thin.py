@@ -1,0 +1,184 @@
+"""Look closely at where solder seems to end on its land: whether it ends there at all, and where exactly.
+
+Solder that thins out towards the land's edge is nearly as flat as bare land.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.radial import running_sum
+from vision.pipeline.surface import EDGE_STEPS, FAINT, Surface
+from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
+
+INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
+BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
+START_STEPS = 4  # ring samples just inside what looks bare
+FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
+ENOUGH = AZIMUTHS // 18  # azimuths that show a course across a toe
+NEAR_STEPS, NEAR_PX = 3, 1.5  # within this of a toe solder and land mix
+STEP = 0.9  # natural logarithm by which some light changes across a toe at least
+UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise than on flat land
+LEVEL_DEG = 0.06  # a flat land's mean slope stays within this over three samples, by the median over azimuths
+UNEVEN = 1.4  # times the scatter of neighbouring pixels on the fiducials
+LAND_STOP = RING_STEPS - EDGE_STEPS
+LEAST = np.float32(1e-3)  # of a response whose logarithm is taken
+
+
+@dataclass(frozen=True)
+class Toes:
+    """Where solder ends on the land, counted in samples of the ring; RING_STEPS for an end at the land's edge."""
+
+    bare_from: NDArray[np.int64]  # [joint, azimuth] from here on the land looks bare
+    ends: NDArray[np.int64]  # [joint, azimuth] the same without what is solder that thins out
+    back: NDArray[np.float32]  # [joint, azimuth] so many samples further in than `ends` the toe lies, 0 at the edge
+
+
+def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int64]) -> Toes:
+    """Look at what seems bare land from `bare_from` [joint, azimuth] on."""
+    thins = thins_out(patches, surface, bare_from)
+    back = np.zeros(bare_from.shape, dtype=np.float32)
+    asked = np.flatnonzero(~thins)
+    look = _Across.of(patches, bare_from, asked)
+    if look is not None:
+        clear = look.steps.max(axis=0) >= STEP
+        # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
+        thins[look.joint] |= ~clear & _is_no_land(surface, look)
+        back[look.joint] = np.where(look.usable & clear[:, None], look.back(), np.float32(0.0))
+    return Toes(bare_from, np.where(thins[:, None], RING_STEPS, bare_from), back)
+
+
+@dataclass(frozen=True)
+class _Across:
+    """What is seen across the toes of the joints that show enough of them; arrays [joint, azimuth] unless stated."""
+
+    joint: NDArray[np.intp]  # [joint] their numbers
+    usable: NDArray[np.bool_]
+    end: NDArray[np.int64]
+    near: NDArray[np.int64]  # samples within which solder and land mix
+    answer: NDArray[np.float32]  # [light, joint, azimuth, ring] responses plus FAINT
+    steps: NDArray[np.float64]  # [light, joint] how much every light changes, natural logarithm
+
+    @classmethod
+    def of(cls, patches: JointPatches, bare_from: NDArray[np.int64], asked: NDArray[np.intp]) -> _Across | None:
+        """Look at the joints `asked`; None where none of them shows enough."""
+        if len(asked) == 0:
+            return None
+        step_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[asked] / np.float32(RING_STEPS)
+        near = np.maximum(np.ceil(np.float32(NEAR_PX * patches.px_mm) / step_mm).astype(np.int64), NEAR_STEPS)
+        end = bare_from[asked]
+        usable = (end >= near + INNER_STEPS) & (end + near + 2 <= LAND_STOP)
+        some = np.flatnonzero(np.count_nonzero(usable, axis=1) >= ENOUGH)
+        if len(some) == 0:
+            return None
+        joint, usable, end, near = asked[some], usable[some], end[some], near[some]
+        answer = np.moveaxis(patches.responses[joint], 1, 0)[..., RING] + np.float32(FAINT)
+        before, after = end - near - 3, np.minimum(end + near, LAND_STOP - 3)
+        means = ([np.maximum(_shown(light, start, 3).mean(axis=2), LEAST) for start in (before, after)]
+                 for light in answer)
+        steps = [np.abs(_median(np.log(inside / outside), usable)) for inside, outside in means]
+        return cls(joint, usable, end, near, answer, np.array(steps))
+
+    def back(self) -> NDArray[np.float32]:
+        """Return how many samples further in than `end` the light is half way between solder's and land's.
+
+        Land is told from solder only where hardly any of its light is left, while blur spreads the toe both ways.
+        """
+        first, count = self.end - self.near - 4, 2 * NEAR_STEPS + 6
+        course = np.stack([_shown(light, first, count) for light in self.answer])
+        inside, outside = (np.stack([_shown(light, start, 3).mean(axis=2) for light in self.answer])
+                           for start in (first, np.minimum(self.end + self.near - 1, LAND_STOP - 3)))
+        change = inside - outside
+        share = ((course - outside[..., None]) * change[..., None]).sum(axis=0)
+        share /= np.maximum((change**2).sum(axis=0), np.float32(1e-6))[..., None]
+        # Past the last sample with more than half of it.
+        past = np.clip(count - (share >= np.float32(0.5))[:, :, ::-1].argmax(axis=2), 1, count - 1)
+        above, below = (np.take_along_axis(share, place[:, :, None], axis=2)[:, :, 0] for place in (past - 1, past))
+        part = np.clip((above - np.float32(0.5)) / np.maximum(above - below, np.float32(1e-3)), 0.0, 1.0)
+        half_way = (first + past).astype(np.float32) - np.float32(0.5) + part
+        return np.asarray(np.clip(self.end - half_way, 0.0, 5.0), dtype=np.float32)
+
+
+def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
+    """Say for which joints looked at what seems bare answers otherwise than flat land does, [joint].
+
+    Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening or is
+    grained, and answers a little differently.
+    """
+    after = look.end + look.near
+    wide = look.usable & (after + 6 <= LAND_STOP)
+    enough = np.count_nonzero(wide, axis=1) >= ENOUGH
+    moment = surface.moment_deg[look.joint][:, :, RING]
+    runs_on = _median(_shown(moment, after, 3).mean(axis=2) - _shown(moment, after + 3, 3).mean(axis=2), wide)
+    found = enough & (np.abs(runs_on) > LEVEL_DEG)
+    lands = surface.lands_response
+    if lands is None:
+        return np.asarray(found, dtype=np.bool_)
+    flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
+    unlike, scatter = [], []
+    for light, expected in zip(look.answer, (flat + np.float32(FAINT)).T, strict=True):
+        beyond = _shown(light, after, 5)
+        mean = np.maximum(beyond.mean(axis=2), LEAST)
+        unlike.append(np.abs(_median(np.log(mean / expected[:, None]), wide)))
+        scatter.append(_median(beyond.std(axis=2) / mean, wide))
+    if surface.land_scatter is not None:
+        found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
+    return np.asarray(found & (np.max(unlike, axis=0) > UNLIKE_LAND), dtype=np.bool_)
+
+
+def _shown(table: NDArray[np.float32], first: NDArray[np.int64], count: int) -> NDArray[np.float32]:
+    """Return so many ring samples from the first on, [joint, azimuth, sample]."""
+    place = np.clip(first[:, :, None] + np.arange(count), 0, RING_STEPS - 1)
+    return np.take_along_axis(table, place, axis=2)
+
+
+def _median(values: NDArray[np.float32], where: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the median over azimuths [joint] of values [joint, azimuth] where some hold."""
+    return median_where(values.astype(np.float64)[:, :, None], where[:, :, None])
+
+
+def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say for which joints what looks bare beyond the fillet is solder that thins out, [joint].
+
+    Bare land is flat: the lights answer alike from its inner to its outer edge. Solder that wets at a small angle
+    is nearly as flat, but flattens outward. Compared are the inner and the outer third of what looks bare; the
+    median over all such azimuths, those of gaps too, is far less noisy than a single ray. Solder goes on flattening
+    in the outer two thirds, where the blur of a toe has died away. Where the solder is too
+    steep to be lit just inside, it ends there: land beside a ball or a steep fillet lies partly in its shade.
+    """
+    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
+    stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
+    start = ends + np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), 2)
+    third = np.maximum((stop - start) // 3, 1)
+    usable = stop - start >= 5
+    moment = surface.moment_deg[:, :, RING]
+    course = running_sum(moment)
+
+    def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
+        low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
+        upper, lower = (np.take_along_axis(course, place[:, :, None], axis=2)[:, :, 0] for place in (high, low))
+        return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
+
+    outer = mean_between(stop - third, stop)
+    change, later = (median_where((mean_between(begin, begin + third) - outer)[:, :, None], usable[:, :, None])
+                     for begin in (start, start + third))
+    enough = usable.sum(axis=1) >= AZIMUTHS // 12
+    fillet = usable & (ends >= INNER_STEPS)
+    inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
+    steep = np.take_along_axis(surface.dark[:, :, RING], inside, axis=2).any(axis=2) & fillet
+    enough &= 2 * np.count_nonzero(steep, axis=1) <= np.count_nonzero(fillet, axis=1)
+    flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
+    return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
+
+
+
+def median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the median [joint] of values [joint, ...] where some hold; NaN where none does."""
+    flat = np.sort(np.where(where, values, np.inf).reshape(len(values), -1), axis=1)
+    count = where.reshape(len(values), -1).sum(axis=1)
+    middle = np.clip(count // 2, 0, flat.shape[1] - 1)
+    found = flat[np.arange(len(flat)), middle]
+    return np.where(count > 0, found, np.nan)
