@@ -22,10 +22,11 @@ Column = NDArray[np.float64]
 
 
 def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joined: NDArray[np.bool_],
-                    optics: Optics) -> dict[str, Column]:
+                    optics: Optics) -> tuple[dict[str, Column], NDArray[np.bool_]]:
     """Return the fillet's measurements as columns [joint]; NaN where there is no solder to measure.
 
-    `joined` [joint, azimuth] are the directions in which solder leads to a neighbour.
+    `joined` [joint, azimuth] are the directions in which solder leads to a neighbour. Also return the azimuths at
+    which solder runs from the lead onto the land, those among them, [joint, azimuth].
     """
     away, toes = lead_distance(patches, leads, LAND), find_toes(patches, surface, bare_from(surface))
     covered = covered_azimuths(patches, surface, leads, away, toes) | joined
@@ -57,7 +58,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     columns["lead_size_mm"] = leads.size_mm
     columns["residue_pct"] = _residue(patches, surface)
     columns["sharpness"] = _sharpness(surface)
-    return columns
+    return columns, covered
 
 
 def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32] | None = None,

@@ -22,7 +22,7 @@ from vision.pipeline.lights import check_lights, explain
 from vision.pipeline.local import corrected_places
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
-from vision.pipeline.projections import find_projections, find_tongues
+from vision.pipeline.projections import board_reach, find_projections, find_tongues
 from vision.pipeline.register import Registration, RegistrationError, register_view
 from vision.pipeline.surface import Surface, find_surface
 from vision.pipeline.uncertainty import uncertainties
@@ -201,13 +201,14 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
     lead = leads_of(seen)
     joins = joins_of(seen, optics)
     joined = joined_azimuths(joins.joints, joins.corridors, joins.width_mm)[:len(joints)]
-    columns = measure_fillets(seen.patches, seen.surface, lead, joined, optics)
+    columns, covered = measure_fillets(seen.patches, seen.surface, lead, joined, optics)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
-    columns["pit_diameter_mm"] = find_pits(joints, grid, lead)
+    columns["pit_diameter_mm"] = find_pits(joints, grid, lead, covered)
     elsewhere = joined | beside_bare_land(seen.surface)
     metal = metal_outside(seen)
-    columns["projection_mm"] = np.maximum(find_projections(joints, grid, elsewhere, lead),
-                                          find_tongues(seen.patches, metal, joined, lead))
+    columns["projection_mm"] = np.maximum(
+        find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal)),
+        find_tongues(seen.patches, metal, joined, lead))
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
     columns |= _balls(seen, optics, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

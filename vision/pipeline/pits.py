@@ -23,14 +23,17 @@ CLEAR_MM = 0.11  # a pit's middle lies at least this far from the lead's edge
 BRIM = 0.50  # and its walls are darker than this
 LEAST_MM = 0.06
 LARGEST_MM = 0.8
+BESIDE_RAD = 0.05  # this much of a gap on both sides of a pit is more than the pit itself makes
 EDGE_MM = 0.05  # this close to the land's edge a dark spot may be mask
 
 
-def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[np.float64]:
+def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads,
+              covered: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return the diameter (mm) of each joint's largest pit, 0 for none; all joints as one mosaic.
 
     A pit is a compact spot on the land's solder that is blacker than any fillet: what is too steep to be lit still
-    mirrors a little of the board. As black as a pit is only what lies beside the lead.
+    mirrors a little of the board. As black as a pit is only what lies beside the lead, and the hole where it is open:
+    `covered` [joint, azimuth] says in which directions it is not.
     """
     off_lead = _away_squared(grid, leads) > np.where(leads.visible < 0.5, -1.0, leads.nominal_radius_mm**2
                                                      ).astype(np.float32)[:, None, None]
@@ -40,13 +43,14 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads) -> NDArray[
     largest = np.zeros(len(joints))
     # A pit that reaches a dark part of the fillet shows apart from it only where it is darkest.
     for limit, black in ((CORE, BLACK), (DEEP_CORE, DEEP_BLACK)):
-        np.maximum(largest, _spots(grid, searched, leads, limit, black), out=largest)
+        np.maximum(largest, _spots(grid, searched, leads, covered, (limit, black)), out=largest)
     return largest
 
 
-def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, limit: float,
-           black: float) -> NDArray[np.float64]:
-    """Return the diameter (mm) of each joint's largest compact spot darker than `limit` and on average than `black`."""
+def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, covered: NDArray[np.bool_],
+           darker: tuple[float, float]) -> NDArray[np.float64]:
+    """Return the diameter (mm) of each joint's largest compact spot; `darker` limits all of it and its average."""
+    limit, black = darker
     core = ((grid.radiance < np.float32(limit)) & searched).reshape(-1, SIDE).view(np.uint8)
     _, labels, stats, centers = cv2.connectedComponentsWithStatsWithAlgorithm(core, 8, cv2.CV_32S, cv2.CCL_GRANA)
     count = len(grid.step_mm)
@@ -60,12 +64,24 @@ def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, limit: flo
         away = np.hypot(column * cell - leads.offset_x_mm[joint], -row * cell - leads.offset_y_mm[joint])
         if away < leads.nominal_radius_mm[joint] + CLEAR_MM:
             continue
+        # A pit itself may look like a narrow gap; a spot in a gap that goes on beside it is the open hole.
+        beside = 0.5 * max(width, height) * cell / max(float(np.hypot(column, row)) * cell, 1e-6) + BESIDE_RAD
+        if _in_gap(covered[joint], float(np.arctan2(-row, column)), beside):
+            continue
         spot = (np.asarray(labels)[top:top + height, left:left + width] == label).view(np.uint8)
         here = grid.radiance.reshape(-1, SIDE)[top:top + height, left:left + width]
         if cv2.mean(here, spot)[0] <= black:
             whole = _diameter((grid.energy, searched), labels, label, (left, top, width, height))
             largest[joint] = max(largest[joint], whole * cell)
     return largest
+
+
+def _in_gap(covered: NDArray[np.bool_], azimuth_rad: float, beside_rad: float) -> bool:
+    """Say whether nothing is `covered` [azimuth] up to so far on both sides of a direction."""
+    count = len(covered)
+    middle, reach = azimuth_rad / (2.0 * np.pi) * count - 0.5, beside_rad / (2.0 * np.pi) * count
+    asked = np.arange(int(np.ceil(middle - reach)), int(np.floor(middle + reach)) + 1)
+    return not bool(covered[asked % count].any())
 
 
 def _away_squared(grid: FineGrid, leads: Leads) -> NDArray[np.float32]:

@@ -26,21 +26,24 @@ ON_LEAD_MM = -0.10
 LEAST_MM = 0.15  # from the lead's edge
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
+SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
 CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begin no further out
 SMALLEST = 10  # samples
 LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
+PAST_EDGE_MM = 0.09  # blur, and land etched larger than drawn
 TONGUE_MM = 0.20  # beyond the land
 WIDEST_TONGUE = 30  # azimuth samples
 
 
-def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_],
-                     leads: Leads) -> NDArray[np.float64]:
+def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_], leads: Leads,
+                     reach_mm: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return how far (mm) a spike of solder reaches out from the lead's edge, 0 for none, [joint].
 
     Along the crest of a spike the surface is flatter than on its flanks, whichever way it leans: going round the
     lead, steepness has a sharp minimum there. The second derivative of steepness along circles around the lead
     shows it; a fillet, whose steepness changes mainly outward, has next to none. `joined` [joint, azimuth] are
-    the directions of bridges and of gaps, which look alike and are told apart by where they lead.
+    the directions of bridges and of gaps, which look alike and are told apart by where they lead; `reach_mm`
+    [joint, azimuth] is how far from the hole metal may lie on the board: print is as bright as a crest.
     """
     x, y = (np.broadcast_to((places - offset[:, None, None]).astype(np.float32), grid.energy.shape)
             for places, offset in ((grid.x_mm[:, :1], leads.offset_x_mm), (grid.y_mm[:, :, :1], leads.offset_y_mm)))
@@ -52,7 +55,10 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     place = np.flatnonzero(ridge)
     number, cell = np.divmod(place, SIDE * SIDE)
     owner = grid.owner.ravel()[place]
-    own = ((owner == 0) | (owner == number + 1)) & ~joined[number, _azimuth_index().ravel()[cell]]
+    azimuth = _azimuth_index().ravel()[cell]
+    cells_off = _cells_off().ravel()[cell]
+    on_board = (owner == 0) & (cells_off * grid.step_mm[number] <= reach_mm[number, azimuth])
+    own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
     ridge.flat[place[~own]] = False
     ridges: dict[int, list[_Ridge]] = {}
     for joint, one in _ridges(ridge, (x, y, bend, grid.radiance), leads.nominal_radius_mm):
@@ -136,8 +142,10 @@ def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
     if not ((ridge.mass >= MASS and ridge.start_mm <= FOOT_MM)
             or (ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)):
         return False
+    # A spike on the lead may be far sharper than any crease.
+    as_sharp = ridge.bend / SHARPER if ridge.start_mm <= ON_LEAD_MM else 0.0
     lines = [other for other in others if other.end_mm >= LEAST_MM and other.start_mm < CHAIN_FOOT_MM
-             and _apart(other, ridge) > APART_RAD]
+             and _apart(other, ridge) > APART_RAD and other.bend >= as_sharp]
     # A crease often breaks in two: what goes on in the same direction counts with it.
     rivals = (sum(other.mass for other in lines if _apart(other, one) < CHAIN_RAD)
               for one in lines if one.start_mm < RIVAL_FOOT_MM)
@@ -177,6 +185,26 @@ def _azimuth_index() -> NDArray[np.intp]:
     axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
     turn = np.arctan2(-axis[:, None], axis[None, :]) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))
     return np.minimum(turn.astype(np.intp), AZIMUTHS - 1)
+
+
+@lru_cache(maxsize=1)
+def _cells_off() -> NDArray[np.float64]:
+    """Return how far from the hole each sample of a fine grid lies, in samples, [row, column]."""
+    axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
+    return np.asarray(np.hypot(axis[:, None], axis[None, :]), dtype=np.float64)
+
+
+def board_reach(patches: JointPatches, metal: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return up to where (mm from the hole) metal may lie on the board around a land, [joint, azimuth].
+
+    Metal as far out as is looked at may go on.
+    """
+    last = metal.shape[2] - metal[:, :, ::-1].argmax(axis=2)
+    steps = np.where(metal.any(axis=2), last, 0).astype(np.float32)
+    steps = np.asarray(cv2.dilate(np.pad(steps, ((0, 0), (2, 2)), mode="wrap"), np.ones((1, 5), dtype=np.uint8)))
+    steps = steps[:, 2:-2]
+    reach = patches.land_edge_mm + steps * patches.step_mm[:, :, -1] + np.float32(PAST_EDGE_MM)
+    return np.where(steps >= metal.shape[2] - 1, np.inf, reach).astype(np.float64)
 
 
 def _derivative(table: NDArray[np.float32], across: int, down: int) -> NDArray[np.float32]:

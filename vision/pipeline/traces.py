@@ -78,14 +78,15 @@ def find_spots(seen: ViewSurfaces, traces: Traces, index: int, measured: Mapping
     grid = fine_grid(seen.capture, seen.joints[index:index + 1], seen.registration, seen.optics, surface,
                      seen.owners)
     leads = Leads(*(getattr(traces.leads, item.name)[index:index + 1] for item in fields(Leads)))
-    pit = _pit(seen, index, grid, leads) if pit_mm > 0.0 else None
+    pit = _pit(seen, traces, index, grid, leads) if pit_mm > 0.0 else None
     spike = None
     if reach_mm > 0.0:
         spike = _ridge(index, grid, leads, reach_mm) or _tongue(seen, traces, index, reach_mm)
     return Spots(pit, spike)
 
 
-def _pit(seen: ViewSurfaces, index: int, grid: FineGrid, leads: Leads) -> tuple[float, float, float] | None:
+def _pit(seen: ViewSurfaces, traces: Traces, index: int, grid: FineGrid,
+         leads: Leads) -> tuple[float, float, float] | None:
     """Return the largest pit: each black spot is looked at alone, all others lit."""
     radiance, joint = grid.radiance[0], seen.joints[index]
     edge = edges_towards((joint,), np.arctan2(grid.y_mm, grid.x_mm).reshape(1, -1))
@@ -101,7 +102,8 @@ def _pit(seen: ViewSurfaces, index: int, grid: FineGrid, leads: Leads) -> tuple[
         for label in order.tolist():
             spot = np.asarray(labels) == label
             alone = np.where(black & ~spot, np.float32(1.0), radiance)
-            diameter = float(find_pits(seen.joints[index:index + 1], replace(grid, radiance=alone[None]), leads)[0])
+            diameter = float(find_pits(seen.joints[index:index + 1], replace(grid, radiance=alone[None]), leads,
+                                       traces.covered[index:index + 1])[0])
             if diameter > (best[2] if best else 0.0):
                 best = float(grid.x_mm[0][spot].mean()), float(grid.y_mm[0][spot].mean()), diameter
     return best

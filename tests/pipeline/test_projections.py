@@ -1,0 +1,73 @@
+"""Spikes on surfaces that are written down, not rendered."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from tests.synthetic_images.small import small_family
+from vision.pipeline.grids import SIDE, FineGrid
+from vision.pipeline.lead import Leads
+from vision.pipeline.projections import board_reach, find_projections
+from vision.pipeline.unwrap import AZIMUTHS
+
+STEP_MM = 0.025
+LAND_MM, LEAD_MM = 0.9, 0.3
+AXIS = (np.arange(SIDE) - SIDE // 2) * STEP_MM
+X, Y = np.meshgrid(AXIS, -AXIS)
+NOWHERE = np.zeros((1, AZIMUTHS), dtype=bool)
+ANYWHERE = np.full((1, AZIMUTHS), np.inf)
+
+
+def leads() -> Leads:
+    one = np.ones(1)
+    return Leads(one, 0.0 * one, 0.0 * one, 2.0 * LEAD_MM * one, LEAD_MM * one, np.zeros((1, 2)))
+
+
+def grid(*ridges: tuple[float, float, float, float]) -> FineGrid:
+    """A fillet of 40 degrees; each ridge (direction in degrees, from and to mm off the hole, depth) is flatter."""
+    steep = np.full(X.shape, 40.0)
+    for direction, start, stop, depth in ridges:
+        angle = np.deg2rad(direction)
+        along, aside = X * np.cos(angle) + Y * np.sin(angle), Y * np.cos(angle) - X * np.sin(angle)
+        steep -= depth * np.exp(-0.5 * (aside / 0.05) ** 2) * ((along > start) & (along < stop))
+    owner = np.where(np.hypot(X, Y) < LAND_MM, 1, 0).astype(np.uint16)[None]
+    lit, shown = np.ones((1, SIDE, SIDE), dtype=np.float32), steep.astype(np.float32)[None]
+    return FineGrid(np.array([STEP_MM]), X[None], Y[None], lit, lit, shown, owner)
+
+
+def reach(*ridges: tuple[float, float, float, float], on_board: NDArray[np.float64] = ANYWHERE) -> float:
+    return float(find_projections(small_family().joints[:1], grid(*ridges), NOWHERE, leads(), on_board)[0])
+
+
+def test_a_spike_reaches_from_the_leads_edge_to_its_tip() -> None:
+    assert reach((20.0, 0.15, 1.2, 30.0)) == pytest.approx(1.2 - LEAD_MM, abs=0.08)
+
+
+def test_what_goes_on_beyond_the_land_counts_only_where_metal_may_lie() -> None:
+    """A crease of the fillet that a printed line continues, as bright as a crest."""
+    there = reach((20.0, 0.15, 1.2, 30.0), on_board=np.full((1, AZIMUTHS), LAND_MM + 0.05))
+    assert there == pytest.approx(LAND_MM + 0.05 - LEAD_MM, abs=0.08)
+
+
+@pytest.mark.parametrize("creases_deg, is_spike", [(28.0, False), (11.0, True)])
+def test_a_spike_on_the_lead_is_told_from_creases_that_come_in_sets(creases_deg: float, is_spike: bool) -> None:
+    """Three creases start on the lead's corners and run as far as the spike; a spike is far sharper than they."""
+    creases = [(angle, 0.15, 0.75, creases_deg) for angle in (110.0, 200.0, 290.0)]
+    assert (reach((20.0, 0.1, 0.75, 30.0), *creases) > 0.0) == is_spike
+
+
+def test_where_metal_may_lie_on_the_board() -> None:
+    """As far as the last metal seen, a little past it, and anywhere where metal is seen as far as one looks."""
+    from tests.pipeline.test_gaps import patches
+
+    places = patches()
+    metal = np.zeros((len(places.hole_mm), AZIMUTHS, 12), dtype=bool)
+    metal[0, 40:60, :5] = True
+    metal[1, 10:30, 3:] = True
+    found = board_reach(places, metal)
+    step = places.step_mm[0, 0, -1]
+    assert found[0, 50] == pytest.approx(places.land_edge_mm[0, 50] + 5 * step + 0.09, abs=1e-3)
+    assert found[0, 100] == pytest.approx(places.land_edge_mm[0, 100] + 0.09, abs=1e-3)
+    assert np.isinf(found[1, 20]) and np.isfinite(found[1, 40])
