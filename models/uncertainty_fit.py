@@ -61,7 +61,7 @@ class _Rows:
 
 
 def learn_uncertainty(tables: Mapping[str, LabelledTable], station: str, *, nominal_share: float = 0.6) -> list[Band]:
-    """Return the bands of all measurements that have true values.
+    """Return the bands of all measurements that have true values, evidence left out.
 
     Parameters
     ----------
@@ -76,7 +76,8 @@ def learn_uncertainty(tables: Mapping[str, LabelledTable], station: str, *, nomi
 
     """
     weights = _condition_weights(tables, nominal_share)
-    names = [name for name in MEASURE if any(name in t.columns and name in t.exact for t in tables.values())]
+    names = [name for name, measure in MEASURE.items() if not measure.evidence
+             and any(name in table.columns and name in table.exact for table in tables.values())]
     bands: list[Band] = []
     for name in names:
         rows = _rows(tables, name, weights)

@@ -32,6 +32,9 @@ class Measure:
 
     `absent` is the value that training uses where the measurement does not apply (NaN in the table, for
     example the wetting angle of a joint without solder). A condition on a NaN value is never true.
+
+    Of what is `evidence` the truth is yes or no. It may be a wrong answer but has no error of some size, so no
+    uncertainty is stated for it.
     """
 
     name: str
@@ -41,6 +44,7 @@ class Measure:
     decimals: int
     step: float  # limits are rounded to this
     absent: float = 0.0
+    evidence: bool = False
 
 
 FINDINGS: tuple[Finding, ...] = (
@@ -76,7 +80,7 @@ MEASURES: tuple[Measure, ...] = (
     Measure("convexity", "joint", "",
             "(slope of the outer third - slope of the inner third) / their sum: -1 hollow, 0 straight, +1 domed",
             2, 0.05),
-    Measure("lead_visible", "joint", "", "evidence that a lead's end is seen, 0 to 1", 2, 0.05),
+    Measure("lead_visible", "joint", "", "evidence that a lead's end is seen, 0 to 1", 2, 0.05, evidence=True),
     Measure("lead_offset_mm", "joint", "mm", "distance of the lead's end from the hole's centre", 2, 0.01),
     Measure("lead_size_mm", "joint", "mm", "diameter of a disc as large as the lead's end", 2, 0.01),
     Measure("bridge_width_mm", "joint", "mm",
@@ -89,7 +93,7 @@ MEASURES: tuple[Measure, ...] = (
     Measure("residue_pct", "joint", "%", "share of the window that flux residue seems to veil", 0, 1.0),
     Measure("sharpness", "joint", "", "edge sharpness against the sharpest that the scale allows, 0 to 1", 2, 0.05),
     Measure("saturated_pct", "joint", "%", "share of the window where some channel is saturated", 0, 1.0),
-    Measure("chip_present", "chip", "", "evidence that a chip lies in its place, 0 to 1", 2, 0.05),
+    Measure("chip_present", "chip", "", "evidence that a chip lies in its place, 0 to 1", 2, 0.05, evidence=True),
     Measure("shift_along_mm", "chip", "mm", "shift along the chip's long axis", 2, 0.01),
     Measure("shift_across_mm", "chip", "mm", "shift across the chip's long axis", 2, 0.01),
     Measure("turn_deg", "chip", "deg", "rotation against the nominal one, counter-clockwise", 0, 1.0),

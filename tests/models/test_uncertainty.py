@@ -351,3 +351,9 @@ def test_distance_and_probability_follow_from_the_stated_uncertainty() -> None:
     # JCGM 106:2012, 8.3.2: two standard uncertainties inside the limit leave 2.3 % beyond it
     assert line.probability == pytest.approx(0.02275, abs=1e-5)
     assert violation_probability(np.array([79.0]), 2.0, sheet.rules[0].when[0])[0] == line.probability
+
+
+def test_evidence_of_yes_or_no_has_no_uncertainty():
+    """A lead is there or it is not: evidence may be wrong, but it is not off by some amount."""
+    truth = (np.random.default_rng(2).uniform(size=4000) < 0.9).astype(float)
+    assert learn_uncertainty({NOMINAL: table(truth, np.abs(truth - 0.03), "lead_visible")}, "s") == []

@@ -11,6 +11,7 @@ from tests.pipeline.drawn import LIGHTS, station
 from vision.pipeline.balls import find_balls
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import optics_of, predict
+from vision.pipeline.unwrap import CLEARANCE_OWNER, FIDUCIAL_OWNER
 
 PX_PER_MM = 50.0
 MASK = np.array([0.15, 0.12, 0.12], dtype=np.float32)
@@ -171,3 +172,19 @@ def test_ball_of_enough_pixels_is_found_whatever_the_scale(px_per_mm: float) -> 
     ball(planes, 60.0, 100.0, 9.0 / PX_PER_MM)
     _, diameters = found(planes, owners, px_per_mm=px_per_mm)
     assert diameters * px_per_mm == pytest.approx([9.0], abs=1.8)
+
+
+def test_a_ball_beside_a_fiducial_is_found_but_the_fiducial_is_none() -> None:
+    """Around a fiducial the mask is open: a ball that rolled there is one, the round bare metal itself is not."""
+    planes, owners = board()
+    row, column = np.mgrid[0:SIZE, 0:SIZE]
+    away = np.hypot(column - 60.0, row - 60.0)
+    owners[away < 52.0] = CLEARANCE_OWNER
+    owners[away < 26.0] = FIDUCIAL_OWNER
+    shade(planes, away < 25.0, np.zeros(away.shape))
+    places, diameters = found(planes, owners)
+    assert len(places) == 0
+    ball(planes, 60.0, 99.0, 0.4)
+    places, diameters = found(planes, owners)
+    assert diameters == pytest.approx([0.4], abs=0.05)
+    assert places[0] == pytest.approx([60.5, 99.5], abs=1.5)

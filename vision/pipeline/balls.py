@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics
 from vision.pipeline.spheres import coarse_levels, find_spheres, lit_radius
-from vision.pipeline.unwrap import CHIP_OWNER, FREE
+from vision.pipeline.unwrap import CHIP_OWNER, CLEARANCE_OWNER, FREE
 
 MAX_BALL_MM = 1.2
 LEAST_BALL_PX = 5.6  # smaller ones show too little of their shape, whatever the scale, to be told from any glint
@@ -62,8 +62,8 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     largest = 0.5 * MAX_BALL_MM * px_per_mm
     # Half as fine is fine enough to say how deep a place lies inside a land, in px of the half picture.
     half = np.ascontiguousarray(owners[::2, ::2])
-    board = half < CHIP_OWNER
-    on_land = (board & (half != FREE)).view(np.uint8)
+    on_land = ((half != FREE) & (half < CHIP_OWNER)).view(np.uint8)
+    board = (half < CHIP_OWNER) | (half == CLEARANCE_OWNER)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
     found = find_spheres(capture, levels, optics, largest, board & (half_depth <= 0.5 * EDGE_REACH * largest), mask)
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)

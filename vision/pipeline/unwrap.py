@@ -28,6 +28,7 @@ OUTSIDE = slice(HOLE_STEPS + RING_STEPS, HOLE_STEPS + RING_STEPS + OUTSIDE_STEPS
 OUTSIDE_MM = 0.36  # how far beyond the land's edge the outside zone reaches
 
 FREE, CHIP_OWNER, FIDUCIAL_OWNER = 0, 40_000, 50_000
+CLEARANCE_OWNER = 50_001  # around a fiducial, where the mask is open and the laminate bare
 
 
 @dataclass(frozen=True)
@@ -167,6 +168,8 @@ def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint],
               to_picture: Similarity, grow_mm: float) -> NDArray[np.uint16]:
     """Return who owns each pixel: 0 free board, n the n-th joint's land (from 1), CHIP_OWNER + n, FIDUCIAL_OWNER.
 
+    CLEARANCE_OWNER is where a fiducial's mask opening may lie.
+
     Lands, chips and fiducials are grown by a margin.
     """
     owners = np.zeros((size_px[1], size_px[0]), dtype=np.uint16)
@@ -174,8 +177,9 @@ def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint],
     for fiducial in family.fiducials:
         place = np.round(to_picture.to_px((fiducial.x_mm, fiducial.y_mm)) * 16 - 8).astype(int)
         # A fiducial's mask opening is commonly twice its diameter (common practice, no published source).
-        radius = round((fiducial.diameter_mm * 1.05 + grow_mm) * scale * 16)
-        cv2.circle(owners, (int(place[0]), int(place[1])), radius, FIDUCIAL_OWNER, -1, cv2.LINE_8, 4)
+        for across, owner in ((2.1, CLEARANCE_OWNER), (1.0, FIDUCIAL_OWNER)):
+            radius = round((0.5 * across * fiducial.diameter_mm + grow_mm) * scale * 16)
+            cv2.circle(owners, (int(place[0]), int(place[1])), radius, owner, -1, cv2.LINE_8, 4)
     for number, chip in enumerate(chips):
         cv2.fillPoly(owners, [np.round(chip_outline(chip, to_picture, grow_mm)).astype(np.int32)],
                      CHIP_OWNER + number)

@@ -20,6 +20,7 @@ from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES
 from vision.pipeline.inspection import FoundFinding, Inspection
 from vision.records.errors import RecordsError
 from vision.records.keys import clean_text
+from vision.records.schema.base import Base
 
 Rows = list[tuple[Any, ...]]
 
@@ -123,12 +124,20 @@ def _statement(table: str, columns: tuple[str, ...], mark: str) -> str:
     return f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join([mark] * len(columns))})"
 
 
+@lru_cache(maxsize=64)
+def _types(table: str, columns: tuple[str, ...]) -> tuple[str, ...]:
+    """Return PostgreSQL's names of the columns' types: numbers go over as they are, not as text and back."""
+    names: dict[type, str] = {int: "int4", float: "float8", str: "text"}
+    return tuple(names[Base.metadata.tables[table].c[column].type.python_type] for column in columns)
+
+
 def _copy(connection: Connection, table: str, columns: tuple[str, ...], rows: Sequence[tuple[Any, ...]]) -> None:
-    statement = f"COPY {table} ({', '.join(columns)}) FROM STDIN"
+    statement = f"COPY {table} ({', '.join(columns)}) FROM STDIN (FORMAT BINARY)"
     driver: Any = connection.dialect.loaded_dbapi
     cursor: Any = connection.connection.cursor()
     try:
         with cursor, cursor.copy(statement) as copy:
+            copy.set_types(_types(table, columns))
             for row in rows:
                 copy.write_row(row)
     except driver.Error as error:
