@@ -22,6 +22,7 @@ ENOUGH = AZIMUTHS // 18  # azimuths that show a course across a toe
 NEAR_STEPS, NEAR_PX = 3, 1.5  # within this of a toe solder and land mix
 STEP = 0.9  # natural logarithm by which some light changes across a toe at least
 UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise than on flat land
+CLEARLY_UNLIKE = 0.33  # and by which it does so whatever else is seen
 LEVEL_DEG = 0.06  # a flat land's mean slope stays within this over three samples, by the median over azimuths
 UNEVEN = 1.4  # times the scatter of neighbouring pixels on the fiducials
 LAND_STOP = RING_STEPS - EDGE_STEPS
@@ -44,10 +45,9 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
     asked = np.flatnonzero(~thins)
     look = _Across.of(patches, bare_from, asked)
     if look is not None:
-        clear = look.steps.max(axis=0) >= STEP
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
-        thins[look.joint] |= ~clear & _is_no_land(surface, look)
-        back[look.joint] = np.where(look.usable & clear[:, None], look.back(), np.float32(0.0))
+        thins[look.joint] |= ~look.ends(look.wide) & _is_no_land(surface, look)
+        back[look.joint] = np.where(look.usable & look.ends(look.usable)[:, None], look.back(), np.float32(0.0))
     return Toes(bare_from, np.where(thins[:, None], RING_STEPS, bare_from), back)
 
 
@@ -60,7 +60,16 @@ class _Across:
     end: NDArray[np.int64]
     near: NDArray[np.int64]  # samples within which solder and land mix
     answer: NDArray[np.float32]  # [light, joint, azimuth, ring] responses plus FAINT
-    steps: NDArray[np.float64]  # [light, joint] how much every light changes, natural logarithm
+    steps: NDArray[np.float32]  # [light, joint, azimuth] how much every light changes, natural logarithm
+
+    @property
+    def wide(self) -> NDArray[np.bool_]:
+        """Say where what seems bare is wide enough to be looked at by itself."""
+        return np.asarray(self.usable & (self.end + self.near + 6 <= LAND_STOP), dtype=np.bool_)
+
+    def ends(self, where: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Say for which joints something ends at the toe: some light changes there by much, [joint]."""
+        return np.asarray(np.max([np.abs(_median(step, where)) for step in self.steps], axis=0) >= STEP, dtype=np.bool_)
 
     @classmethod
     def of(cls, patches: JointPatches, bare_from: NDArray[np.int64], asked: NDArray[np.intp]) -> _Across | None:
@@ -68,7 +77,7 @@ class _Across:
         if len(asked) == 0:
             return None
         step_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[asked] / np.float32(RING_STEPS)
-        near = np.maximum(np.ceil(np.float32(NEAR_PX * patches.px_mm) / step_mm).astype(np.int64), NEAR_STEPS)
+        near = np.maximum(np.rint(np.float32(NEAR_PX * patches.px_mm) / step_mm).astype(np.int64), NEAR_STEPS)
         end = bare_from[asked]
         usable = (end >= near + INNER_STEPS) & (end + near + 2 <= LAND_STOP)
         some = np.flatnonzero(np.count_nonzero(usable, axis=1) >= ENOUGH)
@@ -79,8 +88,7 @@ class _Across:
         before, after = end - near - 3, np.minimum(end + near, LAND_STOP - 3)
         means = ([np.maximum(_shown(light, start, 3).mean(axis=2), LEAST) for start in (before, after)]
                  for light in answer)
-        steps = [np.abs(_median(np.log(inside / outside), usable)) for inside, outside in means]
-        return cls(joint, usable, end, near, answer, np.array(steps))
+        return cls(joint, usable, end, near, answer, np.stack([np.log(inside / outside) for inside, outside in means]))
 
     def back(self) -> NDArray[np.float32]:
         """Return how many samples further in than `end` the light is half way between solder's and land's.
@@ -109,7 +117,7 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     grained, and answers a little differently.
     """
     after = look.end + look.near
-    wide = look.usable & (after + 6 <= LAND_STOP)
+    wide = look.wide
     enough = np.count_nonzero(wide, axis=1) >= ENOUGH
     moment = surface.moment_deg[look.joint][:, :, RING]
     runs_on = _median(_shown(moment, after, 3).mean(axis=2) - _shown(moment, after + 3, 3).mean(axis=2), wide)
@@ -126,7 +134,8 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
         scatter.append(_median(beyond.std(axis=2) / mean, wide))
     if surface.land_scatter is not None:
         found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
-    return np.asarray(found & (np.max(unlike, axis=0) > UNLIKE_LAND), dtype=np.bool_)
+    most = np.max(unlike, axis=0)
+    return np.asarray((found & (most > UNLIKE_LAND)) | (enough & (most > CLEARLY_UNLIKE)), dtype=np.bool_)
 
 
 def _shown(table: NDArray[np.float32], first: NDArray[np.int64], count: int) -> NDArray[np.float32]:
