@@ -18,6 +18,8 @@ BRIM_MM = 0.13  # an open hole ends at its edge, or solder a little further out
 BRIM_FALLS_DEG, BRIM_RISES_DEG = 5.0, 1.5  # a brim stays level outward; behind a steep fillet it falls by more
 HOLE_DARK = 0.5  # share of lit solder; where a dull or a light board is mirrored, steep solder is brighter
 CREST_DEG, CREST_SCATTER = 3.0, 2.0
+WEAK_DEG, WEAK_SCATTER = 0.7, 0.7  # enough beside where so many azimuths of a joint show a crest
+KNOWN_FROM = 20
 BLACK = 0.3  # of lit solder: behind a crest what is as dark as this is the hole
 DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's edge; solder that sags ends further in
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
@@ -125,12 +127,32 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
     joint's own scatter of slope from sample to sample.
     """
     dark = radius_first(surface.dark[:, :, WITHIN])
-    soft = _soft_where_lit(radius_first(surface.slope_deg[:, :, WITHIN]), dark)
-    limit = _more_than_grain(radius_first(surface.slope_deg[:, :, WITHIN]), soft, dark)[:, None]
+    slope = radius_first(surface.slope_deg[:, :, WITHIN])
+    soft = _soft_where_lit(slope, dark)
+    scatter = _scatter(slope, soft, dark)[:, None]
     hole_mm = patches.hole_mm[:, None]
     step_mm = (patches.land_edge_mm - hole_mm) / np.float32(RING.stop - RING.start)
     stop = WITHIN.stop - np.maximum(np.ceil(EDGE_BLUR_MM / step_mm), EDGE_BLUR_STEPS)  # [joint, azimuth]
-    lead_mm = (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None]
+    beside = away <= (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
+    crest, dark_to = _crests(soft, dark, radius_first(beside), stop, np.float32(CREST_DEG) + CREST_SCATTER * scatter)
+    # Where a joint's solder has a crest over a wide sector, less of one is enough beside it.
+    known = np.flatnonzero(np.count_nonzero(crest, axis=1) >= KNOWN_FROM)
+    if len(known):
+        weaker, _ = _crests(soft[:, known], dark[:, known], radius_first(beside[known]), stop[known],
+                            np.float32(WEAK_DEG) + WEAK_SCATTER * scatter[known])
+        crest[known] |= weaker
+    reach = dark_to.astype(np.float32) - np.float32(HOLE_STEPS)
+    reach *= np.where(reach < 0.0, hole_mm / np.float32(HOLE_STEPS), step_mm)
+    return crest, reach
+
+
+def _crests(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np.bool_], stop: NDArray[np.float32],
+            limit: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+    """Look along all rays at once for a crest that stands out by `limit` [joint, 1] degrees.
+
+    Slopes, what is dark and what is the lead are [radius, joint, azimuth]; `stop` [joint, azimuth] is the sample from
+    which on the land's edge mixes in. Return where there is a crest and the sample up to which it is dark.
+    """
     steepest, crest, peak = (np.full(stop.shape, start, dtype=np.float32) for start in (-1.0, 90.0, -1.0))
     beyond, dark_to = (np.zeros(stop.shape, dtype=np.uint8) for _ in range(2))
     for step in range(WITHIN.stop - EDGE_BLUR_STEPS):
@@ -138,7 +160,7 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
         # Everything begins anew behind what is dark, up to where the land's edge darkens what lies beside it.
         unlit = dark[step] & inside
         dark_to[unlit] = step + 1
-        broken = unlit | (away[:, :, step] <= lead_mm)
+        broken = unlit | lead[step]
         steepest = np.where(broken, np.float32(-1.0), np.maximum(steepest, slope))
         if step >= RING.start:
             found = (steepest - slope > limit) & (slope < CREST_AT_MOST_DEG) & inside & ~broken
@@ -147,9 +169,7 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
             peak = np.where(broken, np.float32(-1.0), np.where(risen, np.maximum(peak, slope), peak))
             beyond = np.where(broken, np.uint8(0), beyond + risen)
     toe = np.where(dark[-EDGE_BLUR_STEPS - 2:], np.float32(90.0), soft[-EDGE_BLUR_STEPS - 2:]).min(axis=0)
-    reach = dark_to.astype(np.float32) - np.float32(HOLE_STEPS)
-    reach *= np.where(reach < 0.0, hole_mm / np.float32(HOLE_STEPS), step_mm)
-    return smooth_azimuth((beyond >= 3) & (toe < peak - FALLS_TO_TOE_DEG), 9), reach
+    return smooth_azimuth((beyond >= 3) & (toe < peak - FALLS_TO_TOE_DEG), 9), dark_to
 
 
 def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -161,11 +181,9 @@ def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDAr
     return np.asarray(part / np.maximum(weight, np.float32(1e-3)), dtype=np.float32)
 
 
-def _more_than_grain(slope: NDArray[np.float32], soft: NDArray[np.float32],
-                     dark: NDArray[np.bool_]) -> NDArray[np.float32]:
-    """Return by how much slopes [radius, joint, azimuth] must differ to be more than grain, [joint]."""
+def _scatter(slope: NDArray[np.float32], soft: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return each joint's own scatter of slope [radius, joint, azimuth] from sample to sample, [joint]."""
     some = np.s_[RING.start:, :, ::2]
     rough = np.abs(slope[some] - soft[some])
     rough *= ~dark[some]
-    scatter = percentile(np.moveaxis(rough, 1, 0).reshape(slope.shape[1], -1), 50.0) / 0.6745
-    return (CREST_DEG + CREST_SCATTER * scatter).astype(np.float32)
+    return (percentile(np.moveaxis(rough, 1, 0).reshape(slope.shape[1], -1), 50.0) / 0.6745).astype(np.float32)
