@@ -183,7 +183,7 @@ def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDAr
 
 def _scatter(slope: NDArray[np.float32], soft: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
     """Return each joint's own scatter of slope [radius, joint, azimuth] from sample to sample, [joint]."""
-    some = np.s_[RING.start:, :, ::2]
+    some = np.s_[RING.start::2, :, ::3]
     rough = np.abs(slope[some] - soft[some])
     rough *= ~dark[some]
     return (percentile(np.moveaxis(rough, 1, 0).reshape(slope.shape[1], -1), 50.0) / 0.6745).astype(np.float32)

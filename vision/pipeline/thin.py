@@ -47,7 +47,9 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
     if look is not None:
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
         thins[look.joint] |= ~look.ends(look.wide) & _is_no_land(surface, look)
-        back[look.joint] = np.where(look.usable & look.ends(look.usable)[:, None], look.back(), np.float32(0.0))
+        closer = _Across.of(patches, bare_from, look.joint[look.ends(look.usable) & ~thins[look.joint]])
+        if closer is not None:
+            back[closer.joint] = np.where(closer.usable, closer.back(), np.float32(0.0))
     return Toes(bare_from, np.where(thins[:, None], RING_STEPS, bare_from), back)
 
 
