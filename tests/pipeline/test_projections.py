@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -71,3 +74,11 @@ def test_where_metal_may_lie_on_the_board() -> None:
     assert found[0, 50] == pytest.approx(places.land_edge_mm[0, 50] + 5 * step + 0.09, abs=1e-3)
     assert found[0, 100] == pytest.approx(places.land_edge_mm[0, 100] + 0.09, abs=1e-3)
     assert np.isinf(found[1, 20]) and np.isfinite(found[1, 40])
+
+
+@pytest.mark.parametrize("shape, side_mm, is_spike", [("round", 2.0 * LEAD_MM, True), ("square", 0.532, False)])
+def test_a_short_ridge_over_a_square_leads_corner_is_no_spike(shape: Any, side_mm: float, is_spike: bool) -> None:
+    """The corner itself lies on the lead, 0.08 mm further out than the edge of a round lead as large."""
+    joint = replace(small_family().joints[0], lead_shape=shape, lead_w_mm=side_mm, lead_h_mm=side_mm)
+    found = find_projections((joint,), grid((45.0, 0.1, 0.58, 20.0)), NOWHERE, leads(), ANYWHERE)
+    assert bool(found[0] > 0.0) == is_spike

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.grids import SIDE, FineGrid
+from vision.pipeline.lands import lead_edges
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import running_count
 from vision.pipeline.unwrap import AZIMUTHS, JointPatches
@@ -61,7 +62,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
     ridge.flat[place[~own]] = False
     ridges: dict[int, list[_Ridge]] = {}
-    for joint, one in _ridges(ridge, (x, y, bend, grid.radiance), leads.nominal_radius_mm):
+    for joint, one in _ridges(ridge, (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
         ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
@@ -90,15 +91,11 @@ class _Ridge:
     bend: float
     brightness: float  # median, 1 = as bright as lit solder
     azimuth_rad: float
-
-    @property
-    def mass(self) -> float:
-        """Mean bend by length, deg/mm; what lies deep on the lead does not count."""
-        return self.bend * max(self.end_mm - max(self.start_mm, ON_LEAD_MM), 0.0)
+    mass: float  # mean bend by length, deg/mm; what lies deep on the lead does not count
 
 
 def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
-            lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
+            joints: Sequence[Joint], lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
     """Return the joint and the description of every ridge of at least SMALLEST samples that may be a projection.
 
     Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] are the
@@ -124,10 +121,12 @@ def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
     azimuth = np.arctan2(np.add.reduceat(y * weight, first), np.add.reduceat(x * weight, first))
     start, end = np.minimum.reduceat(distance, first), np.maximum.reduceat(distance, first)
     mean, owner = np.add.reduceat(weight, first) / count, joint[first]
-    mass = mean * np.maximum(end - np.maximum(start, ON_LEAD_MM), 0.0)
+    # A square lead's corners reach further out than a disc as large.
+    corner = np.maximum(lead_edges([joints[one] for one in owner.tolist()], azimuth) - lead_mm[owner], 0.0)
+    mass = mean * np.maximum(end - np.maximum(start, ON_LEAD_MM + corner), 0.0)
     likely = (end >= LEAST_MM) & (middle >= LEAST_BRIGHTNESS) & (mass >= min(MASS, LEAD_MASS))
     asked = np.flatnonzero((end >= LEAST_MM) & np.isin(owner, owner[likely]))
-    table = np.stack((start, end, mean, middle, azimuth), axis=1)[asked]
+    table = np.stack((start, end, mean, middle, azimuth, mass), axis=1)[asked]
     return [(number, _Ridge(*row)) for number, row in zip(owner[asked].tolist(), table.tolist(), strict=True)]
 
 
