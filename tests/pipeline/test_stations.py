@@ -216,33 +216,31 @@ def test_darkness_is_usual_for_what_lights_the_direction():
     assert np.isinf(_usual_darkness(darkest, few, alike)).all()
 
 
-def test_what_falls_whither_no_steep_light_shines_is_no_pit():
-    """A black spot 0.2 mm wide on lit solder is a pit, on the side that no light reaches it may be a steep fillet."""
+def black_spot() -> tuple[FineGrid, Leads]:
+    """A black spot 0.2 mm wide, 0.62 mm off to the right of a lead, on solder that is lit everywhere else."""
     side, step = 108, np.array([0.025])
     axis = (np.arange(side) - side // 2) * step[0]
     x, y = np.meshgrid(axis, -axis)
     lit = np.where(np.hypot(x - 0.62, y) < 0.1, 0.05, 1.0).astype(np.float32)[None]
     seen = np.ones(1)
     leads = Leads(seen, 0 * seen, 0 * seen, 0.6 * seen, 0.3 * seen, np.zeros((1, 2)))
-    grid = FineGrid(step, x[None], y[None], lit, lit, lit, np.ones((1, side, side), dtype=np.uint16))
+    return FineGrid(step, x[None], y[None], lit, lit, lit, np.ones((1, side, side), dtype=np.uint16)), leads
+
+
+def test_what_falls_whither_no_steep_light_shines_is_no_pit():
+    """A black spot is a pit; on the side that no light reaches it may be a steep fillet."""
+    grid, leads = black_spot()
     joint, all_round = small_family().joints[:1], np.ones((1, 180), dtype=bool)
     assert find_pits(joint, grid, leads, all_round)[0] == pytest.approx(0.2, abs=0.03)
-    assert find_pits(joint, replace(grid, unlit=(x > 0.0)[None]), leads, all_round)[0] == 0.0
-    assert find_pits(joint, replace(grid, unlit=(x < 0.0)[None]), leads, all_round)[0] > 0.0
+    assert find_pits(joint, replace(grid, unlit=grid.x_mm > 0.0), leads, all_round)[0] == 0.0
+    assert find_pits(joint, replace(grid, unlit=grid.x_mm < 0.0), leads, all_round)[0] > 0.0
 
 
 @pytest.mark.parametrize("gap_deg, is_pit", [(20.0, True), (60.0, False)])
 def test_a_black_spot_in_a_gap_wider_than_itself_is_the_open_hole(gap_deg: float, is_pit: bool):
-    """A pit 0.2 mm wide, 0.62 mm off, takes 18 degrees of the way round and may read as a gap so wide."""
-    side, step = 108, np.array([0.025])
-    axis = (np.arange(side) - side // 2) * step[0]
-    x, y = np.meshgrid(axis, -axis)
-    lit = np.where(np.hypot(x - 0.62, y) < 0.1, 0.05, 1.0).astype(np.float32)[None]
-    seen = np.ones(1)
-    leads = Leads(seen, 0 * seen, 0 * seen, 0.6 * seen, 0.3 * seen, np.zeros((1, 2)))
-    grid = FineGrid(step, x[None], y[None], lit, lit, lit, np.ones((1, side, side), dtype=np.uint16))
+    """The spot takes 18 degrees of the way round and may read as a gap so wide."""
     off = np.abs((np.arange(180) * 2.0 + 1.0 + 180.0) % 360.0 - 180.0)
-    found = find_pits(small_family().joints[:1], grid, leads, (off > gap_deg / 2.0)[None])
+    found = find_pits(small_family().joints[:1], *black_spot(), (off > gap_deg / 2.0)[None])
     assert bool(found[0] > 0.0) == is_pit
 
 
