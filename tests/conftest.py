@@ -2,10 +2,17 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
 from setup_files import write_setup
+
+
+def pytest_configure() -> None:
+    """Let programs that tests start be stopped by Ctrl-C: a shell that runs pytest in the background forbids it."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture

@@ -160,12 +160,15 @@ def test_follow_tells_of_a_drift_as_boards_arrive_and_stops_quietly(tmp_path: Pa
     arguments = ["watch", "--follow", "--every", "0.2", "--json", "--db", str(tmp_path / "line.sqlite")]
     with subprocess.Popen([sys.executable, "-c", program, *arguments], stdout=subprocess.PIPE, stderr=subprocess.PIPE,
                           text=True, cwd=ROOT, env={**os.environ, "PYTHONUNBUFFERED": "1"}) as process:
-        time.sleep(1.0)
-        record(engine, LOT)
-        assert process.stdout is not None
-        alarm = json.loads(process.stdout.readline())
-        process.send_signal(signal.SIGINT)
-        rest, talk = process.communicate(timeout=30)
+        try:
+            time.sleep(1.0)
+            record(engine, LOT)
+            assert process.stdout is not None
+            alarm = json.loads(process.stdout.readline())
+            process.send_signal(signal.SIGINT)
+            rest, talk = process.communicate(timeout=30)
+        finally:
+            process.kill()
     engine.dispose()
     assert alarm["place"] == "S5"
     assert rest == ""
