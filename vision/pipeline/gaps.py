@@ -17,14 +17,17 @@ BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 BRIM_MM = 0.13  # an open hole ends at its edge, or solder a little further out
 BRIM_FALLS_DEG, BRIM_RISES_DEG = 5.0, 1.5  # a brim stays level outward; behind a steep fillet it falls by more
 HOLE_DARK = 0.5  # share of lit solder; where a dull or a light board is mirrored, steep solder is brighter
+#: By how many degrees, and times a joint's own scatter, a crest is flatter than what lies on both sides of it: enough
+#: by itself, and enough where KNOWN_FROM azimuths of the joint show one.
 CREST_DEG, CREST_SCATTER = 3.0, 2.0
-WEAK_DEG, WEAK_SCATTER = 0.7, 0.7  # enough beside where so many azimuths of a joint show a crest
+WEAK_DEG, WEAK_SCATTER = 0.7, 0.7
 KNOWN_FROM = 20
 BLACK = 0.3  # of lit solder: behind a crest what is as dark as this is the hole
 DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's edge; solder that sags ends further in
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
 FALLS_TO_TOE_DEG = 1.5  # solder behind a crest flattens towards its toe by more than this
-EDGE_BLUR_MM, EDGE_BLUR_STEPS = 0.06, 6  # so near to the land's edge slopes mix with what lies beyond
+#: So near to the land's edge slopes mix with what lies beyond, in mm, in pixels and in samples at least.
+EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
 #: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than this
 #: share of lit solder, however light the view's dark zones are.
@@ -132,7 +135,8 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
     scatter = _scatter(slope, soft, dark)[:, None]
     hole_mm = patches.hole_mm[:, None]
     step_mm = (patches.land_edge_mm - hole_mm) / np.float32(RING.stop - RING.start)
-    stop = WITHIN.stop - np.maximum(np.ceil(EDGE_BLUR_MM / step_mm), EDGE_BLUR_STEPS)  # [joint, azimuth]
+    blur_mm = np.float32(max(EDGE_BLUR_MM, EDGE_BLUR_PX * patches.px_mm))
+    stop = WITHIN.stop - np.maximum(np.ceil(blur_mm / step_mm), EDGE_BLUR_STEPS)  # [joint, azimuth]
     beside = away <= (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
     crest, dark_to = _crests(soft, dark, radius_first(beside), stop, np.float32(CREST_DEG) + CREST_SCATTER * scatter)
     # Where a joint's solder has a crest over a wide sector, less of one is enough beside it.

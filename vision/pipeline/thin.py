@@ -97,13 +97,14 @@ class _Across:
 
         Land is told from solder only where hardly any of its light is left, while blur spreads the toe both ways.
         """
-        first, count = self.end - self.near - 4, 2 * NEAR_STEPS + 6
+        first, count = self.end - self.near - 4, 2 * int(self.near.max()) + 6
         course = np.stack([_shown(light, first, count) for light in self.answer])
         inside, outside = (np.stack([_shown(light, start, 3).mean(axis=2) for light in self.answer])
                            for start in (first, np.minimum(self.end + self.near - 1, LAND_STOP - 3)))
         change = inside - outside
         share = ((course - outside[..., None]) * change[..., None]).sum(axis=0)
         share /= np.maximum((change**2).sum(axis=0), np.float32(1e-6))[..., None]
+        share[np.arange(count) >= (2 * self.near + 6)[:, :, None]] = 0.0
         # Past the last sample with more than half of it.
         past = np.clip(count - (share >= np.float32(0.5))[:, :, ::-1].argmax(axis=2), 1, count - 1)
         above, below = (np.take_along_axis(share, place[:, :, None], axis=2)[:, :, 0] for place in (past - 1, past))
