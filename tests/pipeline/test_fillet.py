@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 
 from tests.pipeline.test_gaps import patches, surface
+from vision.pipeline.fillet import bare_from
+from vision.pipeline.radial import by_radius
 from vision.pipeline.thin import thins_out
-from vision.pipeline.unwrap import AZIMUTHS, HOLE_STEPS, RING_STEPS
+from vision.pipeline.unwrap import AZIMUTHS, HOLE_STEPS, RING, RING_STEPS
 
 
 def test_solder_that_flattens_outward_thins_out_but_not_behind_something_steep() -> None:
@@ -28,3 +33,16 @@ def test_solder_that_flattens_outward_thins_out_but_not_behind_something_steep()
     ends = np.full((len(slope), AZIMUTHS), toe)
     found = thins_out(places, surface(slope, energy), ends)
     assert found[0] and not found[1] and not found[2]
+
+
+@pytest.mark.parametrize("soft, bare, expected", [(2, 4, 30), (4, 4, 28), (5, 4, RING_STEPS), (2, 1, RING_STEPS)])
+def test_land_is_bare_up_to_a_soft_edge(soft: int, bare: int, expected: int) -> None:
+    """The outermost samples of a land answer as nothing at all: two always, two more where its edge is soft.
+
+    What is bare further in is no margin, and a single sample may be solder that happens to look like land.
+    """
+    flags = np.zeros(patches().radius_mm.shape, dtype=bool)
+    flags[:, :, RING.stop - soft - bare:RING.stop - soft] = True
+    flat = np.zeros(flags.shape, dtype=np.float32)
+    seen = replace(surface(flat, flat + 1.0), bare=by_radius(flags))
+    assert (bare_from(seen) == expected).all()

@@ -12,7 +12,7 @@ from vision.pipeline.optics import Optics
 from vision.pipeline.profile import fit_profile, profile_height
 from vision.pipeline.radial import one_of, running_count, total
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
-from vision.pipeline.thin import INNER_STEPS, Toes, find_toes, median_where
+from vision.pipeline.thin import INNER_STEPS, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
 BARE_SHARE = 0.65
@@ -88,6 +88,10 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     bare = surface.bare[:, :, RING.start:RING.stop - EDGE_STEPS][:, :, ::-1]
     excess = running_count(bare).astype(np.float32)
     excess -= (BARE_SHARE * np.arange(1, bare.shape[2] + 1)).astype(np.float32)
+    # Where the land's edge is soft its outermost samples answer as nothing at all; they say neither one nor the other.
+    edge = bare[:, :, :SOFT_STEPS + 1]
+    soft = np.where(edge.any(axis=2), edge.argmax(axis=2), 0).astype(np.float32)
+    excess += np.float32(BARE_SHARE) * soft[:, :, None]
     deepest = excess.argmax(axis=2)
     found = np.take_along_axis(excess, deepest[:, :, None], axis=2)[:, :, 0] > 1.0
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)

@@ -25,6 +25,7 @@ UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise th
 CLEARLY_UNLIKE = 0.33  # and by which it does so whatever else is seen
 LEVEL_DEG = 0.06  # a flat land's mean slope stays within this over three samples, by the median over azimuths
 UNEVEN = 1.4  # times the scatter of neighbouring pixels on the fiducials
+SOFT_STEPS = 2  # so many more samples answer as nothing at all where the edge of a land is soft
 LAND_STOP = RING_STEPS - EDGE_STEPS
 LEAST = np.float32(1e-3)  # of a response whose logarithm is taken
 
@@ -87,7 +88,7 @@ class _Across:
             return None
         joint, usable, end, near = asked[some], usable[some], end[some], near[some]
         answer = np.moveaxis(patches.responses[joint], 1, 0)[..., RING] + np.float32(FAINT)
-        before, after = end - near - 3, np.minimum(end + near, LAND_STOP - 3)
+        before, after = end - near - 3, _on_land(end + near, end)
         means = ([np.maximum(_shown(light, start, 3).mean(axis=2), LEAST) for start in (before, after)]
                  for light in answer)
         return cls(joint, usable, end, near, answer, np.stack([np.log(inside / outside) for inside, outside in means]))
@@ -100,7 +101,7 @@ class _Across:
         first, count = self.end - self.near - 4, 2 * int(self.near.max()) + 6
         course = np.stack([_shown(light, first, count) for light in self.answer])
         inside, outside = (np.stack([_shown(light, start, 3).mean(axis=2) for light in self.answer])
-                           for start in (first, np.minimum(self.end + self.near - 1, LAND_STOP - 3)))
+                           for start in (first, _on_land(self.end + self.near - 1, self.end)))
         change = inside - outside
         share = ((course - outside[..., None]) * change[..., None]).sum(axis=0)
         share /= np.maximum((change**2).sum(axis=0), np.float32(1e-6))[..., None]
@@ -139,6 +140,11 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
         found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
     most = np.max(unlike, axis=0)
     return np.asarray((found & (most > UNLIKE_LAND)) | (enough & (most > CLEARLY_UNLIKE)), dtype=np.bool_)
+
+
+def _on_land(first: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return the first of three samples that lie on the land, from `end` on, even where its edge is soft."""
+    return np.maximum(np.minimum(first, LAND_STOP - 3 - SOFT_STEPS), end)
 
 
 def _shown(table: NDArray[np.float32], first: NDArray[np.int64], count: int) -> NDArray[np.float32]:
