@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.pipeline.drawn import LIGHTS, station
-from vision.pipeline.balls import find_balls
+from vision.pipeline.balls import NO_HOLES, find_balls
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import optics_of, predict
 from vision.pipeline.unwrap import CLEARANCE_OWNER, FIDUCIAL_OWNER
@@ -54,14 +54,14 @@ def solder_land(planes: Planes) -> None:
 
 
 def found(planes: Planes, owners: NDArray[np.uint16], mask: NDArray[np.float32] = MASK,
-          blur_px: float = 0.7, px_per_mm: float = PX_PER_MM
+          blur_px: float = 0.7, px_per_mm: float = PX_PER_MM, holes: NDArray[np.float64] = NO_HOLES
           ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Blur as a camera does, add its noise and look for balls."""
     rng = np.random.default_rng(3)
     soft = np.stack([cv2.GaussianBlur(plane, (0, 0), blur_px) for plane in planes])
     soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
     capture = Capture("v1", soft, np.zeros((SIZE, SIZE), dtype=np.uint8), ())
-    balls = find_balls(capture, owners, mask, optics_of(station()), px_per_mm)
+    balls = find_balls(capture, owners, mask, optics_of(station()), px_per_mm, holes)
     return balls.places_px, balls.diameter_mm
 
 
@@ -188,3 +188,15 @@ def test_a_ball_beside_a_fiducial_is_found_but_the_fiducial_is_none() -> None:
     places, diameters = found(planes, owners)
     assert diameters == pytest.approx([0.4], abs=0.05)
     assert places[0] == pytest.approx([60.5, 99.5], abs=1.5)
+
+
+@pytest.mark.parametrize("x, y, is_ball", [(180.0, 84.0, True), (156.0, 118.0, False)])
+def test_a_ball_on_the_solder_is_told_from_a_domed_lead_by_where_the_hole_is(x: float, y: float, is_ball: bool) -> None:
+    """A sphere of 0.4 mm deep inside a land of 1.6 x 2.4 mm: beside the hole it is a ball, over it a lead's end."""
+    planes, owners = board()
+    solder_land(planes)
+    ball(planes, x, y, 0.4)
+    places, diameters = found(planes, owners, holes=np.array([(155.0, 120.0, 22.0)]))
+    assert len(places) == int(is_ball)
+    if is_ball:
+        assert diameters[0] == pytest.approx(0.4, abs=0.05)

@@ -20,11 +20,12 @@ LEAST_FOR_ORDER_PX = 4  # smaller patches are too blurred to show the order of t
 AROUND_PX = 2  # a blurred patch's brim reaches so far beyond it
 LEAST_RISE = 0.06  # of the lights' span of slopes, from a dome's middle to its brim
 LEAST_MIDDLE = 0.35  # of what lit solder gives, in a dome's middle
-EDGE_REACH = 1.25  # a ball's middle may lie this many radii inside a land; a lead's dome lies further in
+EDGE_REACH = 1.25  # a ball's middle may lie this many radii inside a land, wherever the hole is
 CLEARLY_ROUND = 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on crests, necks and toes
 CLEARLY_EXPLAINED = 0.85  # share of the steepness that a sphere explains; noise and blur take some
 RIM = 0.85  # share of directions with a rim
 PERFECT, RIM_BESIDE = 0.9, 0.7  # a sphere as round and as well explained as the first needs a rim in fewer directions
+NO_HOLES = np.zeros((0, 3))
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
 
@@ -37,15 +38,16 @@ class Balls:
 
 
 def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.float32], optics: Optics,
-               px_per_mm: float) -> Balls:
+               px_per_mm: float, holes_px: NDArray[np.float64] = NO_HOLES) -> Balls:
     """Return the loose balls of a view; `mask` is the bare board's response [light].
 
-    Balls large enough to show the order of the lights are known by their shading, on free board and where they
-    lie over a land's edge. Further inside a land a ball cannot be told from a domed lead. Smaller balls are small,
-    round, free-lying patches that mirror lights well above the mask.
+    Balls large enough to show the order of the lights are known by their shading, on free board, over a land's edge
+    and on the solder, but for what lies over a hole: there a ball cannot be told from a domed lead. `holes_px` are
+    the holes' middles and radii in picture px, x, y, radius (n, 3). Smaller balls are small, round, free-lying patches
+    that mirror lights well above the mask.
     """
     levels = coarse_levels(capture, optics)
-    large = _shaded(capture, levels, owners, mask, optics, px_per_mm)
+    large = _shaded(capture, levels, owners, mask, optics, px_per_mm, holes_px)
     bright = _bright(capture, mask, optics)
     free = np.asarray(owners == FREE).view(np.uint8)
     small = _round_patches(capture, np.asarray(bright & (free * np.uint8(255))), bright, mask, optics,
@@ -57,7 +59,7 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
 
 
 def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint16], mask: NDArray[np.float32],
-            optics: Optics, px_per_mm: float) -> Balls:
+            optics: Optics, px_per_mm: float, holes_px: NDArray[np.float64]) -> Balls:
     """Return the balls known by their shading: equally curved both ways, with a dark rim all round."""
     largest = 0.5 * MAX_BALL_MM * px_per_mm
     # Half as fine is fine enough to say how deep a place lies inside a land, in px of the half picture.
@@ -65,7 +67,8 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     on_land = ((half != FREE) & (half < CHIP_OWNER)).view(np.uint8)
     board = (half < CHIP_OWNER) | (half == CLEARANCE_OWNER)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
-    found = find_spheres(capture, levels, optics, largest, board & (half_depth <= 0.5 * EDGE_REACH * largest), mask)
+    searched = board if len(holes_px) else board & (half_depth <= 0.5 * EDGE_REACH * largest)
+    found = find_spheres(capture, levels, optics, largest, searched, mask)
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column
@@ -75,7 +78,8 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
     # A land's bright edge or a neighbour beside a ball hides part of its rim.
     clear |= (np.minimum(found.roundness, found.explained) >= PERFECT) & (found.rim >= RIM_BESIDE)
-    good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & (inward <= EDGE_REACH), True)
+    beside = (inward <= EDGE_REACH) | _off_holes(found.places_px + 0.5, found.radius_px, holes_px)
+    good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & beside, True)
     item = np.flatnonzero(good)
     places, radius, worth = found.places_px[item], found.radius_px[item], (found.explained * found.roundness)[item]
     lit = lit_radius(capture, optics, places, lit_radius(capture, optics, places, radius))
@@ -88,6 +92,13 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
         if (apart > 0.6 * (radius[kept] + radius[index])).all():
             kept.append(index)
     return Balls(places[kept] + 0.5, 2.0 * lit[kept] / px_per_mm)
+
+
+def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],
+               holes_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which spheres lie clear of all holes by half their radius, where holes are known (n,)."""
+    away = np.hypot(*(places_px[:, None] - holes_px[None, :, :2]).transpose(2, 0, 1)) - holes_px[None, :, 2]
+    return np.asarray((away > 0.5 * radius_px[:, None]).all(axis=1) & (len(holes_px) > 0), dtype=np.bool_)
 
 
 def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:

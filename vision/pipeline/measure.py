@@ -188,6 +188,14 @@ def leads_of(seen: ViewSurfaces) -> Leads:
     return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
 
 
+def holes_of(seen: ViewSurfaces) -> NDArray[np.float64]:
+    """Return the holes of a view's joints in picture px, x, y and radius (n, 3)."""
+    to_picture = seen.registration.to_picture
+    middle = to_picture.to_px(np.array([(joint.x_mm, joint.y_mm) for joint in seen.joints]).reshape(-1, 2))
+    radius = np.array([joint.hole_mm / 2.0 for joint in seen.joints]) * to_picture.px_per_mm
+    return np.concatenate([middle, radius[:, None]], axis=1)
+
+
 def metal_outside(seen: ViewSurfaces) -> NDArray[np.bool_]:
     """Say which samples beyond the lands, on no other part, are metal, [joint, azimuth, OUTSIDE]."""
     outside = seen.patches.responses[:, :, :, OUTSIDE]
@@ -242,7 +250,7 @@ def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArra
     joints, own = joins.joints, len(seen.joints)
     mask = np.median(seen.surface.mask_response, axis=0)
     to_picture = seen.registration.to_picture
-    balls = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
+    balls = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm, holes_of(seen))
     count, largest = np.zeros(len(joints)), np.zeros(len(joints))
     places = to_picture.to_mm(balls.places_px)
     loose = ~in_bridges(places, joints, joins.corridors, joins.width_mm)

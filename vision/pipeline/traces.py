@@ -15,7 +15,7 @@ from vision.pipeline.fillet import covered_azimuths, find_toe
 from vision.pipeline.grids import FineGrid, fine_grid
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
-from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of, metal_outside
+from vision.pipeline.measure import ViewSurfaces, holes_of, joins_of, leads_of, metal_outside
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
 from vision.pipeline.projections import RIDGE_BEND, metal_run, tangential_bend
 from vision.pipeline.unwrap import azimuths_rad
@@ -63,7 +63,7 @@ def find_traces(seen: ViewSurfaces, *, balls: bool = True) -> Traces:
     if balls:
         to_picture = seen.registration.to_picture
         mask = np.median(seen.surface.mask_response, axis=0)
-        found = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm)
+        found = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm, holes_of(seen))
         loose = ~in_bridges(to_picture.to_mm(found.places_px), joins.joints, corridors, widths)
         found = Balls(found.places_px[loose], found.diameter_mm[loose])
     return Traces(leads, covered, joined, toe, joins.joints, corridors, widths, found)
