@@ -100,3 +100,16 @@ def test_land_as_flat_and_even_as_the_fiducials_is_bare() -> None:
     toes = toes_of(flat, replace(found, moment_deg=np.full_like(found.moment_deg, 10.0)), toe + 0.025)
     assert (toes.ends[ROUND] < RING_STEPS).all()
     assert hole < edge
+
+
+def test_what_lies_behind_solder_too_steep_to_be_lit_is_land() -> None:
+    """Land unlike the fiducials beside a ball's dark brim: solder ends there, whatever the land answers."""
+    places = patches()
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    radius = np.arange(0.2, edge + 0.5, FINE_MM)
+    share = np.clip((radius - hole) / (edge - hole), 0.0, 1.0)
+    shown, found = seen(24.0 * (1.0 - share) ** 2 + 2.0, radius, edge)
+    seems_bare = hole + 0.55 * (edge - hole)
+    dark = (places.radius_mm > seems_bare - 0.08) & (places.radius_mm < seems_bare - 0.02)
+    toes = toes_of(shown, replace(found, dark=by_radius(dark)), seems_bare)
+    assert (toes.ends[ROUND] < RING_STEPS).all()

@@ -25,7 +25,7 @@ KNOWN_FROM = 20
 BLACK = 0.3  # of lit solder: behind a crest what is as dark as this is the hole
 DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's edge; solder that sags ends further in
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
-FALLS_TO_TOE_DEG = 1.5  # solder behind a crest flattens towards its toe by more than this
+FALLS_TO_TOE_DEG = 0.8  # solder behind a crest flattens towards its toe by more than this, a dome steepens to its rim
 #: So near to the land's edge slopes mix with what lies beyond, in mm, in pixels and in samples at least.
 EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen

@@ -118,13 +118,15 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     """Say for which joints looked at what seems bare answers otherwise than flat land does, [joint].
 
     Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening or is
-    grained, and answers a little differently.
+    grained, and answers a little differently. What lies behind solder too steep to be lit is land, perhaps in its
+    shade.
     """
     after = look.end + look.near
     wide = look.wide
     enough = np.count_nonzero(wide, axis=1) >= ENOUGH
     moment = surface.moment_deg[look.joint][:, :, RING]
     runs_on = _median(_shown(moment, after, 3).mean(axis=2) - _shown(moment, after + 3, 3).mean(axis=2), wide)
+    enough &= ~_behind_steep(surface.dark[look.joint], look.end, look.usable)
     found = enough & (np.abs(runs_on) > LEVEL_DEG)
     lands = surface.lands_response
     if lands is None:
@@ -184,13 +186,19 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     change, later = (median_where((mean_between(begin, begin + third) - outer)[:, :, None], usable[:, :, None])
                      for begin in (start, start + third))
     enough = usable.sum(axis=1) >= AZIMUTHS // 12
-    fillet = usable & (ends >= INNER_STEPS)
-    inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
-    steep = np.take_along_axis(surface.dark[:, :, RING], inside, axis=2).any(axis=2) & fillet
-    enough &= 2 * np.count_nonzero(steep, axis=1) <= np.count_nonzero(fillet, axis=1)
+    enough &= ~_behind_steep(surface.dark, ends, usable & (ends >= INNER_STEPS))
     flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
     return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
 
+
+def _behind_steep(dark: NDArray[np.bool_], ends: NDArray[np.int64], where: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say for which joints solder too steep to be lit lies just inside of `ends` on most azimuths `where`, [joint].
+
+    `dark` is [joint, azimuth, radius].
+    """
+    inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
+    steep = np.take_along_axis(dark[:, :, RING], inside, axis=2).any(axis=2) & where
+    return np.asarray(2 * np.count_nonzero(steep, axis=1) > np.count_nonzero(where, axis=1), dtype=np.bool_)
 
 
 def median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
