@@ -15,10 +15,11 @@ from tests.pipeline import drawn
 from tests.pipeline.test_unwrap import shaded, slopes_seen
 from tests.synthetic_images.small import small_family, small_station, write_views
 from vision.pipeline.capture import load_view
+from vision.pipeline.corridors import Corridors
 from vision.pipeline.fillet import largest_gap
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.lead import Leads
-from vision.pipeline.measure import measure_board, parts_of_view
+from vision.pipeline.measure import Joins, _bridges, measure_board, parts_of_view
 from vision.pipeline.optics import ROUGHNESS, optics_of
 from vision.pipeline.profile import fit_profile, profile_height
 from vision.pipeline.register import register_view
@@ -333,3 +334,16 @@ def test_two_views_report_every_part_once(tmp_path):
     by_name = {joint.name: joint for joint in family.joints}
     assert measured.joints.x_mm.tolist() == [by_name[name].x_mm for name in names]
     assert [one.view for one in measured.registrations] == ["left", "right"]
+
+
+@pytest.mark.parametrize("third_mm, joined", [((5.08, 0.0), True), ((2.54, 2.54), False)])
+def test_a_bridge_goes_straight_on_over_a_neighbour_of_the_same_net(third_mm: tuple[float, float], joined: bool):
+    """A and B share a net and are joined, harmlessly; B is bridged to C. In a row A is bridged to C as well."""
+    one = replace(small_family().joints[0], ref="J", land_shape="round", land_w_mm=1.7, land_h_mm=1.7)
+    places, nets = ((0.0, 0.0), (2.54, 0.0), third_mm), ("GND", "GND", "VIN")
+    row = tuple(replace(one, pin=pin, x_mm=x, y_mm=y, net=net)
+                for pin, (x, y), net in zip("ABC", places, nets, strict=True))
+    pairs = Corridors(np.array([0, 1]), np.array([1, 2]), np.full(2, 0.84), np.full(2, 1.27))
+    width, partner = _bridges(Joins(row, pairs, np.array([0.6, 0.3])), 3)
+    assert width.tolist() == pytest.approx([0.3 if joined else 0.0, 0.3, 0.3])
+    assert partner == ("J.C" if joined else "", "J.C", "J.B")

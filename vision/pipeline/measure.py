@@ -228,18 +228,43 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
 
 
 def _bridges(joins: Joins, count: int) -> tuple[NDArray[np.float64], tuple[str, ...]]:
-    """Return the first joints' widest bridges to another net and the names of the joints at their other ends."""
-    widest = np.zeros(len(joins.joints))
-    partner = [""] * len(joins.joints)
-    pairs = zip(joins.corridors.first.tolist(), joins.corridors.second.tolist(), joins.width_mm.tolist(), strict=True)
-    for first, second, width in pairs:
-        one, other = joins.joints[first], joins.joints[second]
-        if width <= 0.0 or (one.net and one.net == other.net):
+    """Return the first joints' widest bridges to another net and the names of the joints at their other ends.
+
+    Directly, or straight on over neighbours that solder joins as well, harmlessly or not: then the narrowest part
+    counts.
+    """
+    joints = joins.joints
+    widest, partner = np.zeros(len(joints)), [""] * len(joints)
+    group = [{index} for index in range(len(joints))]  # the joints that solder at least as wide joins to each one
+    for pair in np.argsort(-joins.width_mm, kind="stable").tolist():
+        width = float(joins.width_mm[pair])
+        ends = int(joins.corridors.first[pair]), int(joins.corridors.second[pair])
+        first, second = group[ends[0]], group[ends[1]]
+        if width <= 0.0 or first is second:
             continue
-        for here, there in ((first, other), (second, one)):
-            if width > widest[here]:
-                widest[here], partner[here] = width, there.name
+        for here, there in ((first, second), (second, first)):
+            for index in here:
+                one = joints[index]
+                others = [joints[other] for other in there
+                          if not (one.net and one.net == joints[other].net)
+                          and all(_on_line(joints[end], one, joints[other]) for end in ends)]
+                if others and width > widest[index]:
+                    nearest = min(others, key=lambda other: _distance(one, other))
+                    widest[index], partner[index] = width, nearest.name
+        first |= second
+        for index in second:
+            group[index] = first
     return widest[:count], tuple(partner[:count])
+
+
+def _distance(one: Joint, other: Joint) -> float:
+    return float(np.hypot(other.x_mm - one.x_mm, other.y_mm - one.y_mm))
+
+
+def _on_line(joint: Joint, one: Joint, other: Joint) -> bool:
+    """Say whether a joint's land lies on the straight line between two joints."""
+    across = ((other.x_mm - one.x_mm) * (joint.y_mm - one.y_mm) - (other.y_mm - one.y_mm) * (joint.x_mm - one.x_mm))
+    return abs(across) / max(_distance(one, other), 1e-9) < 0.5 * min(joint.land_w_mm, joint.land_h_mm)
 
 
 def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArray[np.float64]]:
