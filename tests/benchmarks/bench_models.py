@@ -38,6 +38,7 @@ from models.table import LabelledTable
 from models.train import train_sheet
 from synthetic_images.demo import demo_family, demo_station
 from synthetic_images.lot import render_lot
+from vision.cli._common import progress
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.measure import BoardMeasurements
 from vision.report.pictures import place_pictures
@@ -95,8 +96,9 @@ def make_lot(family_seed: int, seed: int, boards: int, defect_rate: float, cache
     family, station = demo_family(seed=family_seed), demo_station()
     folder = cache / f"lot-{family_seed}-{seed}-{boards}"
     if not (folder / "truth.csv").exists():
-        render_lot(family, station, folder, boards=boards, seed=seed, defect_rate=defect_rate, workers=jobs,
-                   progress=tell)
+        with progress(boards, "rendering") as bar:
+            render_lot(family, station, folder, boards=boards, seed=seed, defect_rate=defect_rate, workers=jobs,
+                       progress=bar)
     files = scan_folder(folder, station, family)
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:  # OpenCV's threads do not survive a fork
         looked = list(pool.map(partial(look, family=family), files))
@@ -111,12 +113,6 @@ def make_lot(family_seed: int, seed: int, boards: int, defect_rate: float, cache
     clear = joints.take(kept)
     pictures = np.stack([cut[key] for key in zip(clear.boards, clear.names, strict=True)])
     return Lot(clear, defect[kept], pictures, joints, labelled(measured, truth, "chip"))
-
-
-def tell(done: int, total: int) -> None:
-    """Show progress, on a terminal only."""
-    if sys.stderr.isatty():
-        print(f"\rrendering {done} of {total} ", end="\n" if done == total else "", file=sys.stderr, flush=True)
 
 
 def look(files: BoardFiles, family: Family) -> tuple[BoardMeasurements | str, dict[str, NDArray[np.uint8]]]:

@@ -21,15 +21,15 @@ DOMED = 0.05  # convexity of a dome for certain
 Column = NDArray[np.float64]
 
 
-def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joined: NDArray[np.bool_],
+def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes: Toes, joined: NDArray[np.bool_],
                     optics: Optics) -> tuple[dict[str, Column], NDArray[np.bool_]]:
     """Return the fillet's measurements as columns [joint]; NaN where there is no solder to measure.
 
-    `joined` [joint, azimuth] are the directions in which solder leads to a neighbour. Also return the azimuths at
-    which solder runs from the lead onto the land, those among them, [joint, azimuth].
+    `toes` are what toes_of gives, `joined` [joint, azimuth] the directions in which solder leads to a neighbour. Also
+    return the azimuths at which solder runs from the lead onto the land, those among them, [joint, azimuth].
     """
-    away, toes = lead_distance(patches, leads, LAND), find_toes(patches, surface, bare_from(surface))
-    covered = covered_azimuths(patches, surface, leads, away, toes) | joined
+    away = lead_distance(patches, leads, LAND)
+    covered = covered_azimuths(patches, surface, leads, toes, away) | joined
     toe_index, toe_mm = find_toe(patches, surface, covered, toes)
     under = under_solder(surface, covered, toe_index)
     ring_area = patches.area_mm2[:, :, RING]
@@ -61,16 +61,14 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, joine
     return columns, covered
 
 
-def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32] | None = None,
-                     toes: Toes | None = None) -> NDArray[np.bool_]:
+def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, toes: Toes,
+                     away: NDArray[np.float32]) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
     A gap is where the land is bare from its edge inward to (nearly) the hole, or where what lies beside the lead shows
-    that one looks into the hole (see open_hole). `away` (over LAND) and `toes` are what lead_distance and find_toes
+    that one looks into the hole (see open_hole). `toes` and `away` are what toes_of and lead_distance (over LAND)
     give.
     """
-    away = lead_distance(patches, leads, LAND) if away is None else away
-    toes = find_toes(patches, surface, bare_from(surface)) if toes is None else toes
     onto_land = toes.bare_from >= INNER_STEPS
     open_there = open_hole(patches, surface, leads, away, onto_land)
     # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
@@ -97,22 +95,26 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
-def beside_bare_land(surface: Surface) -> NDArray[np.bool_]:
+def toes_of(patches: JointPatches, surface: Surface) -> Toes:
+    """Return where solder ends on the lands of a view."""
+    return find_toes(patches, surface, bare_from(surface))
+
+
+def beside_bare_land(toes: Toes) -> NDArray[np.bool_]:
     """Say at which azimuths the land is bare over a wide sector, or solder ends at such a sector, [joint, azimuth].
 
     The edge of a gap runs outward like a spike; a spike itself may look bare, but over a narrow sector only.
     """
-    wide = smooth_azimuth(bare_from(surface) < RING_STEPS // 2, 11)
+    wide = smooth_azimuth(toes.bare_from < RING_STEPS // 2, 11)
     return np.asarray(np.logical_or.reduce([np.roll(wide, shift, axis=1) for shift in range(-7, 8)]), dtype=np.bool_)
 
 
 def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_],
-             toes: Toes | None = None) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+             toes: Toes) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     """Return the ring index just beyond the toe and the toe's radius in mm, [joint, azimuth].
 
     The toe is where the land becomes bare. What is dark there is solder too steep to be lit: land is flat.
     """
-    toes = find_toes(patches, surface, bare_from(surface)) if toes is None else toes
     index = np.where(covered, toes.ends, 0)
     hole = patches.hole_mm[:, None]
     radius = hole + (patches.land_edge_mm - hole) * index / RING_STEPS
@@ -230,4 +232,4 @@ def _mean_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> Column
     return np.asarray((values * where).sum(axis=1) / np.maximum(where.sum(axis=1), 1), dtype=np.float64)
 
 
-__all__ = ["covered_azimuths", "find_toe", "largest_gap", "measure_fillets", "under_solder"]
+__all__ = ["covered_azimuths", "find_toe", "largest_gap", "measure_fillets", "toes_of", "under_solder"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -66,6 +67,13 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
 def grid_step(joints: Sequence[Joint]) -> NDArray[np.float64]:
     """Return the distance of neighbouring samples of the joints' fine grids, mm, [joint]."""
     return np.array([land_reach(joint) + REACH_MM for joint in joints]) * (2.0 / SIDE)
+
+
+@lru_cache(maxsize=1)
+def cells_off() -> NDArray[np.float64]:
+    """Return how far from the hole each sample of a fine grid lies, in samples, [row, column]."""
+    axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
+    return np.asarray(np.hypot(axis[:, None], axis[None, :]), dtype=np.float64)
 
 
 def land_reach(joint: Joint) -> float:

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.balls import find_balls
+from vision.pipeline.balls import Balls, find_balls
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.chips import measure_chips
 from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
-from vision.pipeline.fillet import beside_bare_land, measure_fillets
+from vision.pipeline.fillet import beside_bare_land, measure_fillets, toes_of
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grids import fine_grid, land_reach
 from vision.pipeline.inspection import PictureFile, ViewRegistration
@@ -188,7 +188,16 @@ def leads_of(seen: ViewSurfaces) -> Leads:
     return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
 
 
-def holes_of(seen: ViewSurfaces) -> NDArray[np.float64]:
+def loose_balls(seen: ViewSurfaces, joins: Joins) -> Balls:
+    """Return the balls of a view; the crest of a bridge is none."""
+    to_picture = seen.registration.to_picture
+    mask = np.median(seen.surface.mask_response, axis=0)
+    found = find_balls(seen.capture, seen.owners, mask, seen.optics, to_picture.px_per_mm, _holes(seen))
+    loose = ~in_bridges(to_picture.to_mm(found.places_px), joins.joints, joins.corridors, joins.width_mm)
+    return Balls(found.places_px[loose], found.diameter_mm[loose])
+
+
+def _holes(seen: ViewSurfaces) -> NDArray[np.float64]:
     """Return the holes of a view's joints in picture px, x, y and radius (n, 3)."""
     to_picture = seen.registration.to_picture
     middle = to_picture.to_px(np.array([(joint.x_mm, joint.y_mm) for joint in seen.joints]).reshape(-1, 2))
@@ -209,16 +218,17 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
     lead = leads_of(seen)
     joins = joins_of(seen, optics)
     joined = joined_azimuths(joins.joints, joins.corridors, joins.width_mm)[:len(joints)]
-    columns, covered = measure_fillets(seen.patches, seen.surface, lead, joined, optics)
+    toes = toes_of(seen.patches, seen.surface)
+    columns, covered = measure_fillets(seen.patches, seen.surface, lead, toes, joined, optics)
     grid = fine_grid(seen.capture, joints, seen.registration, optics, seen.surface, seen.owners)
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead, covered)
-    elsewhere = joined | beside_bare_land(seen.surface)
+    elsewhere = joined | beside_bare_land(toes)
     metal = metal_outside(seen)
     columns["projection_mm"] = np.maximum(
         find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal)),
         find_tongues(seen.patches, metal, joined, lead))
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
-    columns |= _balls(seen, optics, joins)
+    columns |= _balls(seen, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
     reasons = tuple("" if inside else f"not wholly in the picture of view {seen.capture.view}"
                     for inside in seen.patches.in_picture)
@@ -267,25 +277,22 @@ def _on_line(joint: Joint, one: Joint, other: Joint) -> bool:
     return abs(across) / max(_distance(one, other), 1e-9) < 0.5 * min(joint.land_w_mm, joint.land_h_mm)
 
 
-def _balls(seen: ViewSurfaces, optics: Optics, joins: Joins) -> dict[str, NDArray[np.float64]]:
-    """Give every ball to the joint whose land is nearest; the crest of a bridge is no ball.
+def _balls(seen: ViewSurfaces, joins: Joins) -> dict[str, NDArray[np.float64]]:
+    """Give every ball to the joint whose land is nearest.
 
     Balls nearest to a joint beyond the seam are that view's to report.
     """
     joints, own = joins.joints, len(seen.joints)
-    mask = np.median(seen.surface.mask_response, axis=0)
-    to_picture = seen.registration.to_picture
-    balls = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm, holes_of(seen))
+    balls = loose_balls(seen, joins)
     count, largest = np.zeros(len(joints)), np.zeros(len(joints))
-    places = to_picture.to_mm(balls.places_px)
-    loose = ~in_bridges(places, joints, joins.corridors, joins.width_mm)
-    if loose.any():
-        delta = places[loose][:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
+    if len(balls.places_px):
+        places = seen.registration.to_picture.to_mm(balls.places_px)
+        delta = places[:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
         azimuth = np.arctan2(delta[..., 1], delta[..., 0])
         edge = edges_towards(joints, azimuth.T).T
         owner = np.argmin(np.hypot(delta[..., 0], delta[..., 1]) - edge, axis=1)
         np.add.at(count, owner, 1.0)
-        np.maximum.at(largest, owner, balls.diameter_mm[loose])
+        np.maximum.at(largest, owner, balls.diameter_mm)
     return {"ball_count": count[:own], "ball_diameter_mm": largest[:own]}
 
 

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.grids import SIDE, FineGrid, grid_step
+from vision.pipeline.grids import SIDE, FineGrid, cells_off, grid_step
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
 from vision.pipeline.outlines import KEPT, shapes_of
@@ -65,7 +65,7 @@ def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, covered: N
         if away < leads.nominal_radius_mm[joint] + CLEAR_MM:
             continue
         # A pit itself may look like a narrow gap; a spot in a gap that goes on beside it is the open hole.
-        beside = 0.5 * max(width, height) * cell / max(float(np.hypot(column, row)) * cell, 1e-6) + BESIDE_RAD
+        beside = 0.5 * max(width, height) / max(float(np.hypot(column, row)), 1e-6) + BESIDE_RAD
         if _in_gap(covered[joint], float(np.arctan2(-row, column)), beside):
             continue
         spot = (np.asarray(labels)[top:top + height, left:left + width] == label).view(np.uint8)
@@ -107,7 +107,7 @@ def _on_land(joints: tuple[Joint, ...]) -> NDArray[np.bool_]:
     axis = (np.arange(SIDE) - SIDE // 2).astype(np.float64)
     azimuth = np.arctan2(-axis[:, None], axis[None, :]).reshape(1, -1)
     edge = edges_towards(joints, azimuth)
-    away = np.hypot(axis[:, None], axis[None, :])[None] * grid_step(joints)[:, None, None]
+    away = cells_off()[None] * grid_step(joints)[:, None, None]
     inside = np.asarray(away < edge.reshape(len(joints), SIDE, SIDE) - EDGE_MM, dtype=np.bool_)
     inside.setflags(write=False)  # shared by all boards of a family
     return inside

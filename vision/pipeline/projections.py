@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.grids import SIDE, FineGrid
+from vision.pipeline.grids import SIDE, FineGrid, cells_off
 from vision.pipeline.lands import lead_edges
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import running_count
@@ -57,8 +57,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     number, cell = np.divmod(place, SIDE * SIDE)
     owner = grid.owner.ravel()[place]
     azimuth = _azimuth_index().ravel()[cell]
-    cells_off = _cells_off().ravel()[cell]
-    on_board = (owner == 0) & (cells_off * grid.step_mm[number] <= reach_mm[number, azimuth])
+    on_board = (owner == 0) & (cells_off().ravel()[cell] * grid.step_mm[number] <= reach_mm[number, azimuth])
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
     ridge.flat[place[~own]] = False
     ridges: dict[int, list[_Ridge]] = {}
@@ -184,13 +183,6 @@ def _azimuth_index() -> NDArray[np.intp]:
     axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
     turn = np.arctan2(-axis[:, None], axis[None, :]) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))
     return np.minimum(turn.astype(np.intp), AZIMUTHS - 1)
-
-
-@lru_cache(maxsize=1)
-def _cells_off() -> NDArray[np.float64]:
-    """Return how far from the hole each sample of a fine grid lies, in samples, [row, column]."""
-    axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
-    return np.asarray(np.hypot(axis[:, None], axis[None, :]), dtype=np.float64)
 
 
 def board_reach(patches: JointPatches, metal: NDArray[np.bool_]) -> NDArray[np.float64]:

@@ -281,9 +281,9 @@ def like_land(planes: NDArray[np.float32], land: NDArray[np.float32], factor: fl
     `land` is [light], or [light, joint, 1, 1] for planes [light, joint, ...].
     """
     alike = np.ones_like(planes[0], dtype=bool)
-    for plane, flat in zip(planes, land + np.float32(0.05), strict=True):
-        np.logical_and(alike, plane < flat * np.float32(factor) - np.float32(0.05), out=alike)
-        np.logical_and(alike, plane > flat / np.float32(factor) - np.float32(0.05), out=alike)
+    for plane, flat in zip(planes, land + np.float32(FAINT), strict=True):
+        np.logical_and(alike, plane < flat * np.float32(factor) - np.float32(FAINT), out=alike)
+        np.logical_and(alike, plane > flat / np.float32(factor) - np.float32(FAINT), out=alike)
     return alike
 
 

@@ -6,6 +6,7 @@ Solder that thins out towards the land's edge is nearly as flat as bare land.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,8 +49,9 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
     if look is not None:
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
         thins[look.joint] |= ~look.ends(look.wide) & _is_no_land(surface, look)
-        closer = _Across.of(patches, bare_from, look.joint[look.ends(look.usable) & ~thins[look.joint]])
-        if closer is not None:
+        clear = np.flatnonzero(look.ends(look.usable) & ~thins[look.joint])
+        if len(clear):
+            closer = look.of_some(clear)
             back[closer.joint] = np.where(closer.usable, closer.back(), np.float32(0.0))
     return Toes(bare_from, np.where(thins[:, None], RING_STEPS, bare_from), back)
 
@@ -72,7 +74,8 @@ class _Across:
 
     def ends(self, where: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """Say for which joints something ends at the toe: some light changes there by much, [joint]."""
-        return np.asarray(np.max([np.abs(_median(step, where)) for step in self.steps], axis=0) >= STEP, dtype=np.bool_)
+        most = np.max([np.abs(median_where(step, where)) for step in self.steps], axis=0)
+        return np.asarray(most >= STEP, dtype=np.bool_)
 
     @classmethod
     def of(cls, patches: JointPatches, bare_from: NDArray[np.int64], asked: NDArray[np.intp]) -> _Across | None:
@@ -92,6 +95,11 @@ class _Across:
         means = ([np.maximum(_shown(light, start, 3).mean(axis=2), LEAST) for start in (before, after)]
                  for light in answer)
         return cls(joint, usable, end, near, answer, np.stack([np.log(inside / outside) for inside, outside in means]))
+
+    def of_some(self, rows: NDArray[np.intp]) -> _Across:
+        """Return the same of some of its joints."""
+        return _Across(self.joint[rows], self.usable[rows], self.end[rows], self.near[rows], self.answer[:, rows],
+                       self.steps[:, rows])
 
     def back(self) -> NDArray[np.float32]:
         """Return how many samples further in than `end` the light is half way between solder's and land's.
@@ -125,7 +133,7 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     wide = look.wide
     enough = np.count_nonzero(wide, axis=1) >= ENOUGH
     moment = surface.moment_deg[look.joint][:, :, RING]
-    runs_on = _median(_shown(moment, after, 3).mean(axis=2) - _shown(moment, after + 3, 3).mean(axis=2), wide)
+    runs_on = median_where(_shown(moment, after, 3).mean(axis=2) - _shown(moment, after + 3, 3).mean(axis=2), wide)
     enough &= ~_behind_steep(surface.dark[look.joint], look.end, look.usable)
     found = enough & (np.abs(runs_on) > LEVEL_DEG)
     lands = surface.lands_response
@@ -136,8 +144,8 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     for light, expected in zip(look.answer, (flat + np.float32(FAINT)).T, strict=True):
         beyond = _shown(light, after, 5)
         mean = np.maximum(beyond.mean(axis=2), LEAST)
-        unlike.append(np.abs(_median(np.log(mean / expected[:, None]), wide)))
-        scatter.append(_median(beyond.std(axis=2) / mean, wide))
+        unlike.append(np.abs(median_where(np.log(mean / expected[:, None]), wide)))
+        scatter.append(median_where(beyond.std(axis=2) / mean, wide))
     if surface.land_scatter is not None:
         found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
     most = np.max(unlike, axis=0)
@@ -153,11 +161,6 @@ def _shown(table: NDArray[np.float32], first: NDArray[np.int64], count: int) -> 
     """Return so many ring samples from the first on, [joint, azimuth, sample]."""
     place = np.clip(first[:, :, None] + np.arange(count), 0, RING_STEPS - 1)
     return np.take_along_axis(table, place, axis=2)
-
-
-def _median(values: NDArray[np.float32], where: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return the median over azimuths [joint] of values [joint, azimuth] where some hold."""
-    return median_where(values.astype(np.float64)[:, :, None], where[:, :, None])
 
 
 def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -183,7 +186,7 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
         return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
 
     outer = mean_between(stop - third, stop)
-    change, later = (median_where((mean_between(begin, begin + third) - outer)[:, :, None], usable[:, :, None])
+    change, later = (median_where(mean_between(begin, begin + third) - outer, usable)
                      for begin in (start, start + third))
     enough = usable.sum(axis=1) >= AZIMUTHS // 12
     enough &= ~_behind_steep(surface.dark, ends, usable & (ends >= INNER_STEPS))
@@ -201,9 +204,9 @@ def _behind_steep(dark: NDArray[np.bool_], ends: NDArray[np.int64], where: NDArr
     return np.asarray(2 * np.count_nonzero(steep, axis=1) > np.count_nonzero(where, axis=1), dtype=np.bool_)
 
 
-def median_where(values: NDArray[np.float64], where: NDArray[np.bool_]) -> NDArray[np.float64]:
+def median_where(values: NDArray[np.floating[Any]], where: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return the median [joint] of values [joint, ...] where some hold; NaN where none does."""
-    flat = np.sort(np.where(where, values, np.inf).reshape(len(values), -1), axis=1)
+    flat = np.sort(np.where(where, values.astype(np.float64, copy=False), np.inf).reshape(len(values), -1), axis=1)
     count = where.reshape(len(values), -1).sum(axis=1)
     middle = np.clip(count // 2, 0, flat.shape[1] - 1)
     found = flat[np.arange(len(flat)), middle]

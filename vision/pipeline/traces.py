@@ -9,13 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.balls import Balls, find_balls
-from vision.pipeline.corridors import Corridors, in_bridges, joined_azimuths
-from vision.pipeline.fillet import covered_azimuths, find_toe
+from vision.pipeline.balls import Balls
+from vision.pipeline.corridors import Corridors, joined_azimuths
+from vision.pipeline.fillet import covered_azimuths, find_toe, toes_of
+from vision.pipeline.gaps import LAND, lead_distance
 from vision.pipeline.grids import FineGrid, fine_grid
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
-from vision.pipeline.measure import ViewSurfaces, holes_of, joins_of, leads_of, metal_outside
+from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of, loose_balls, metal_outside
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
 from vision.pipeline.projections import RIDGE_BEND, metal_run, tangential_bend
 from vision.pipeline.unwrap import azimuths_rad
@@ -52,20 +53,15 @@ def find_traces(seen: ViewSurfaces, *, balls: bool = True) -> Traces:
 
     Looking for balls takes longest: leave it out where none was measured.
     """
-    optics = seen.optics
     leads = leads_of(seen)
-    joins = joins_of(seen, optics)
+    joins = joins_of(seen, seen.optics)
     corridors, widths = joins.corridors, joins.width_mm
     joined = joined_azimuths(joins.joints, corridors, widths)[:len(seen.joints)]
-    covered = covered_azimuths(seen.patches, seen.surface, leads) | joined
-    _, toe = find_toe(seen.patches, seen.surface, covered)
-    found = Balls(np.zeros((0, 2)), np.zeros(0))
-    if balls:
-        to_picture = seen.registration.to_picture
-        mask = np.median(seen.surface.mask_response, axis=0)
-        found = find_balls(seen.capture, seen.owners, mask, optics, to_picture.px_per_mm, holes_of(seen))
-        loose = ~in_bridges(to_picture.to_mm(found.places_px), joins.joints, corridors, widths)
-        found = Balls(found.places_px[loose], found.diameter_mm[loose])
+    toes = toes_of(seen.patches, seen.surface)
+    away = lead_distance(seen.patches, leads, LAND)
+    covered = covered_azimuths(seen.patches, seen.surface, leads, toes, away) | joined
+    _, toe = find_toe(seen.patches, seen.surface, covered, toes)
+    found = loose_balls(seen, joins) if balls else Balls(np.zeros((0, 2)), np.zeros(0))
     return Traces(leads, covered, joined, toe, joins.joints, corridors, widths, found)
 
 
