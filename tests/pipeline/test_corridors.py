@@ -26,10 +26,11 @@ def two_lands(gap_mm: float) -> tuple[Joint, Joint]:
 
 
 def drawn(joints: tuple[Joint, Joint], between: tuple[float, float, float] = MASK, around_mm: float = 0.0,
-          bridge_mm: float = 0.0, dark_foot_mm: float = 0.0) -> Capture:
+          bridge_mm: float = 0.0, dark_foot_mm: float = 0.0, aside_mm: float = 0.0, short_mm: float = 0.0) -> Capture:
     """Two lands on mask, each in a larger opening that shows laminate, with a bar of metal from middle to middle.
 
-    The bar is dark from each land's edge on for `dark_foot_mm`.
+    The bar is dark from each land's edge on for `dark_foot_mm`, runs `aside_mm` off the lands' line, and ends
+    `short_mm` before the line that touches the second land.
     """
     factor, size = 4, (360, 200)
     planes = []
@@ -45,7 +46,8 @@ def drawn(joints: tuple[Joint, Joint], between: tuple[float, float, float] = MAS
         left, right = joints[0].x_mm + 0.9, joints[1].x_mm - 0.9
         if bridge_mm:
             half = bridge_mm / 2.0
-            cv2.rectangle(canvas, at(left - 0.3, 2.0 - half), at(right + 0.3, 2.0 + half), METAL[light], -1)
+            end, middle = right - short_mm if short_mm else right + 0.3, 2.0 + aside_mm
+            cv2.rectangle(canvas, at(left - 0.3, middle - half), at(end, middle + half), METAL[light], -1)
         if dark_foot_mm:
             for edge, way in ((left, 1.0), (right, -1.0)):
                 cv2.rectangle(canvas, at(edge - way * 0.1, 1.6), at(edge + way * dark_foot_mm, 2.4), DARK[light], -1)
@@ -82,6 +84,14 @@ def test_a_bridge_may_be_too_steep_to_be_lit_beside_the_land() -> None:
     joints = two_lands(1.0)
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.08), joints) > 0.25
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.25), joints) == 0.0
+
+
+@pytest.mark.parametrize("aside_mm", [0.0, 0.4])
+def test_beside_the_middle_a_round_land_is_further_away(aside_mm: float) -> None:
+    """0.9 - sqrt(0.9^2 - 0.4^2) = 0.09 mm: a spike whose tip ends before it joins nothing, a bar that goes on does."""
+    joints = two_lands(0.84)
+    assert width(drawn(joints, bridge_mm=0.2, aside_mm=aside_mm), joints) > 0.15
+    assert (width(drawn(joints, bridge_mm=0.2, aside_mm=aside_mm, short_mm=0.09), joints) > 0.0) == (aside_mm == 0.0)
 
 
 @pytest.mark.parametrize("mask", [(0.6, 0.7, 0.57), (0.7, 0.8, 0.9)])

@@ -96,7 +96,8 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
         looked_at = Corridors(corridors.first[some], corridors.second[some], corridors.gap_mm[some],
                               corridors.width_mm[some])
         samples = _sample_corridors(capture, joints, looked_at, registration, slice(None))
-        widths[some] = _widths(samples, looked_at, optics, mask[some])
+        begins, stops = _ends(joints, looked_at)
+        widths[some] = _widths(samples, looked_at, optics, mask[some], begins, stops)
     return widths
 
 
@@ -113,19 +114,49 @@ def _rows(corridors: Corridors) -> tuple[NDArray[np.bool_], NDArray[np.bool_], N
     return begins, stops, over_gap | ~np.any(over_gap, axis=1, keepdims=True)
 
 
-def _widths(samples: NDArray[np.float32], corridors: Corridors, optics: Optics,
-            mask: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Return the widths [pair] (mm) of metal, from the corridors' samples [pair, light, along, across]."""
+def _ends(joints: Sequence[Joint], corridors: Corridors) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Say at which samples a path may begin and may end, [pair, along, across] each: those near the land itself.
+
+    Beside the middle of a corridor a round land's edge draws back, and a spike that ends there short of it joins
+    nothing. Where the edge lies further back than the samples reach, the outermost of them stand for it.
+    """
+    begins, stops, _ = _rows(corridors)
+    first, second = ([joints[one] for one in ends.tolist()] for ends in (corridors.first, corridors.second))
+    line = np.array([(two.x_mm - one.x_mm, two.y_mm - one.y_mm) for one, two in zip(first, second, strict=True)])
+    length = np.hypot(line[:, 0], line[:, 1])
+    towards = np.arctan2(line[:, 1], line[:, 0])
+    edge = edges_towards(first, towards[:, None])[:, 0]
+    along = (edge - OVERLAP_MM)[:, None] + (corridors.gap_mm + 2.0 * OVERLAP_MM)[:, None] * (
+        (np.arange(ALONG) + 0.5) / ALONG)
+    across = corridors.width_mm[:, None] * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)
+    foot = np.minimum(FOOT_MM, FOOT_SHARE * corridors.gap_mm)[:, None, None]
+    near = []
+    for lands, away, aside, turn in ((first, along, across, towards),
+                                     (second, length[:, None] - along, -across, towards + np.pi)):
+        x, y = away[:, :, None], aside[:, None, :]
+        azimuth = (turn[:, None, None] + np.arctan2(y, x)).reshape(len(lands), -1)
+        beyond = np.hypot(x, y) - edges_towards(lands, azimuth).reshape(len(lands), ALONG, ACROSS)
+        near.append(beyond < foot)
+    near[0][:, 0], near[1][:, -1] = True, True
+    return near[0] & begins[:, :, None], near[1] & stops[:, :, None]
+
+
+def _widths(samples: NDArray[np.float32], corridors: Corridors, optics: Optics, mask: NDArray[np.float32],
+            begin: NDArray[np.bool_], stop: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the widths [pair] (mm) of metal, from the corridors' samples [pair, light, along, across].
+
+    Paths may `begin` and `stop` at some of the samples, [pair, along, across].
+    """
     metal = is_metal(samples, mask, optics)
     narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
     metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
     step_mm = corridors.width_mm / ACROSS
-    begins, stops, over_gap = _rows(corridors)
-    reach = _paths(metal, begins)
+    over_gap = _rows(corridors)[2]
+    reach = _paths(metal, begin)
     # A second pass from the far end leaves only what belongs to a complete path.
     back = np.zeros_like(metal)
-    through = np.flatnonzero((reach.any(axis=2) & stops).any(axis=1))
-    back[through] = _paths(reach[through, ::-1], stops[through, ::-1])[:, ::-1]
+    through = np.flatnonzero((reach & stop).any(axis=(1, 2)))
+    back[through] = _paths(reach[through, ::-1], stop[through, ::-1])[:, ::-1]
     count = back.sum(axis=2)
     whole = np.where(over_gap, count, ACROSS).min(axis=1) > 0
     columns = np.where(whole, np.where(over_gap, _steady(count), ACROSS).min(axis=1), 0)
@@ -143,11 +174,11 @@ def _widths(samples: NDArray[np.float32], corridors: Corridors, optics: Optics,
 
 
 def _paths(metal: NDArray[np.bool_], begins: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the metal [pair, along, across] that is reached from rows where paths begin, [pair, along].
+    """Return the metal [pair, along, across] that is reached from where paths begin, of the same shape.
 
     From row to row two samples aside at most.
     """
-    reach = metal & begins[:, :, None]
+    reach = metal & begins
     spread = np.ones((1, 5), dtype=np.uint8)
     for row in range(1, ALONG if len(metal) else 1):
         near = cv2.dilate(reach[:, row - 1].view(np.uint8), spread).view(np.bool_)
