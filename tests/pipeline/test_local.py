@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,7 +15,7 @@ from tests.pipeline import drawn
 from tests.synthetic_images.small import small_family, small_station
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.local import LEAST_MM, corrected_places, land_shifts
+from vision.pipeline.local import GROWN_MM, LEAST_MM, corrected_places, land_shifts
 from vision.pipeline.measure import measure_board, see_view
 from vision.pipeline.register import register_view
 from vision.pipeline.unwrap import unwrap_joints
@@ -40,6 +41,22 @@ def test_shift_of_drawn_lands_is_found(shift_mm: tuple[float, float]) -> None:
     if moved is not None:
         for before, after in zip(family.joints, moved, strict=True):
             assert (after.x_mm - before.x_mm, after.y_mm - before.y_mm) == pytest.approx(shift_mm, abs=0.012)
+
+
+@pytest.mark.parametrize("smaller_mm", [0.0, 0.04, 0.1])
+def test_what_is_much_smaller_than_a_land_is_no_land(smaller_mm: float) -> None:
+    """A toe that stops short of the edge all round, more on one side than on the other, does not move its joint."""
+    family, station = drawn.family(), drawn.station()
+    lands = tuple(replace(joint, land_w_mm=joint.land_w_mm - 2.0 * smaller_mm,
+                          land_h_mm=joint.land_h_mm - 2.0 * smaller_mm) for joint in family.joints)
+    nominal = nominal_view(family, family.views[0], station, drawn.SIZE)
+    there = Similarity(nominal.matrix, nominal.shift + nominal.matrix @ np.array((0.08, -0.06)))
+    plane = drawn.draw(replace(family, joints=lands), there, noise=0.02)
+    capture = Capture("v1", plane[None], np.zeros(plane.shape, dtype=np.uint8), ())
+    place: Any = SimpleNamespace(to_picture=nominal)
+    patches = unwrap_joints(capture, family.joints, place, np.zeros(plane.shape, dtype=np.uint16))
+    moved = corrected_places(family.joints, patches)
+    assert (moved is not None) == (smaller_mm <= GROWN_MM)
 
 
 def test_a_picture_pulled_out_of_shape_is_measured_where_the_joints_are(tmp_path) -> None:

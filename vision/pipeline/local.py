@@ -21,12 +21,13 @@ from vision.setup.family import Joint
 INNER_STEPS, OUTER_STEPS = 24, 8  # ring samples inside the drawn edge, and samples beyond it, that are looked at
 HALF = 0.5  # the edge is the outermost step at least so large, against the ray's largest
 LEAST_STEP = 0.08  # of the brightest light's response over one sample: less is no edge
-LEAST_RAYS = 0.6  # share of a land's directions that must show an edge that fits
+LEAST_RAYS = 0.7  # share of a land's directions that must show an edge that fits
 AGREE_MM = 0.03  # and so near it must lie to the shifted outline
 ROUNDS = 4
 #: The edge that is seen may be that of the mask's opening, which is commonly printed to within 0.075 mm (common
 #: practice, no published source), or a toe on one side: up to the first the registration is trusted more.
 LEAST_MM, LARGEST_MM = 0.08, 0.2
+GROWN_MM = 0.05  # an outline larger or smaller than drawn by more is the mask's opening or a toe that stops short
 EVERY = 3  # so many directions of the polar samples are looked at: one of so many
 SURE = 4.0  # a correction must be so many times its own standard uncertainty
 
@@ -67,6 +68,7 @@ def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray
     # Neighbouring rays see the same stretch of edge: every other counts as a look of its own.
     uncertain = spread * np.sqrt(2.0 / np.maximum(count / 2.0, 1.0))
     sure = (count >= LEAST_RAYS * AZIMUTHS / EVERY) & (np.hypot(fit[:, 0], fit[:, 1]) > SURE * uncertain)
+    sure &= np.abs(fit[:, 2]) <= GROWN_MM
     return fit[:, :2], np.asarray(sure & patches.in_picture, dtype=np.bool_)
 
 
