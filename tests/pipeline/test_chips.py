@@ -74,12 +74,12 @@ def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, R
 
 
 def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
-              turn_deg: float = 0.0, bumps: bool = False,
-              lands_mm: tuple[float, float] = (1.0, 1.0)) -> dict[str, float]:
+              turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0),
+              body: tuple[float, float, float] | None = None, round_mm: float = 0.0) -> dict[str, float]:
     """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
 
     With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
-    the lands from the chip's middle.
+    the lands from the chip's middle. `body` is its colour, if not the board's; its ends' outer edges may be rounded.
     """
     chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
@@ -102,9 +102,13 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
             rectangle(side * away, 0.0, 0.4, 0.67, (1.6, 0.3, 0.1))
     if present:
         rectangle(0.0, 0.0, 1.06, 0.68, (0.08, 0.08, 0.1), shift_mm, turn_deg)  # steep edges and shadow all round
-        rectangle(0.0, 0.0, 1.0, 0.625, (0.8 * mask,) * 3, shift_mm, turn_deg)
+        rectangle(0.0, 0.0, 1.0, 0.625, body or (0.8 * mask,) * 3, shift_mm, turn_deg)
+        shine = (0.85, 0.5, 0.35) if body is None else (1.4, 0.8, 0.35)
         for side in (-1.0, 1.0):
-            rectangle(side * 0.8, 0.0, 0.2, 0.625, (0.85, 0.5, 0.35), shift_mm, turn_deg)
+            rectangle(side * 0.8, 0.0, 0.2, 0.625, (0.25, 0.5, 1.3) if round_mm else shine, shift_mm, turn_deg)
+            if round_mm:
+                rectangle(side * (0.8 - round_mm / 2.0), 0.0, 0.2 - round_mm / 2.0, 0.625 - round_mm, shine, shift_mm,
+                          turn_deg)
     rng = np.random.default_rng(5)
     soft = np.stack([cv2.GaussianBlur(plane, (0, 0), 0.8) for plane in planes])
     soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
@@ -125,6 +129,22 @@ def test_body_of_nearly_the_boards_colour_is_found_in_its_place(mask: float, shi
     assert columns["shift_along_mm"] == pytest.approx(shift_mm[0], abs=0.08)
     assert columns["shift_across_mm"] == pytest.approx(shift_mm[1], abs=0.08)
     assert columns["turn_deg"] == pytest.approx(turn_deg, abs=4.0)
+
+
+@pytest.mark.parametrize("body", [(0.68, 0.52, 0.4), (0.1, 0.1, 0.1)])
+@pytest.mark.parametrize("round_mm", [0.08, 0.16])
+@pytest.mark.parametrize("shift_mm", [(0.0, 0.0), (0.06, -0.05)])
+def test_a_chip_with_rounded_ends_is_found_in_its_place(body: tuple[float, float, float], round_mm: float,
+                                                        shift_mm: tuple[float, float]) -> None:
+    """Plated ends have rounded edges (common practice, no published source): flat is what lies further in.
+
+    A matt light ceramic body, and a dark one.
+    """
+    columns = draw_chip(0.12, shift_mm=shift_mm, body=body, round_mm=round_mm)
+    assert columns["chip_present"] > 0.7
+    assert columns["shift_along_mm"] == pytest.approx(shift_mm[0], abs=0.1)
+    assert columns["shift_across_mm"] == pytest.approx(shift_mm[1], abs=0.08)
+    assert columns["turn_deg"] == pytest.approx(0.0, abs=4.0)
 
 
 @pytest.mark.parametrize("mask", [0.08, 0.2, 0.4])

@@ -37,6 +37,10 @@ PLAIN, ALIKE = 0.64, 0.13  # less evidence is doubted where body and board diffe
 BODY, BESIDE = (0.3, 0.7), (1.3, 1.8)  # shares of half the length and width; of half the width, outside the body
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
+TIPS, PLATED = (0.75, 0.92), (0.5, 1.0)  # where a chip's ends shine at least, and where they may, shares likewise
+END_WIDTH = 4  # samples
+ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
+ENDS = (0.66, 0.77, 0.89)  # places on an end, shares of half the length
 BRIM = 6  # samples that edges and means reach beyond an outline
 
 Array = NDArray[np.float64]
@@ -69,21 +73,52 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
         reach = FURTHEST * 2.0 * half[0]
         best = _nearly_straight(window, flat, half, reach)
-    trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best) else 1.0
+    seen = best
+    trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best, TIPS) else 1.0
     best = (trust * best[0], *best[1:])
     if best[0] < (SETTLED if abs(best[3]) <= NEAR_TURNS[-1] else SURE):
         other = _any_turn(window, flat, half, best)
+        # Ends may be rounded: then they only seem unlike where they are seen off the middle.
+        if trust < 1.0 and other[0] <= seen[0] and not _is_doubtful(window, flat, half, seen, PLATED):
+            other = seen
         trust, best = trust if other == best else 1.0, other
     fine = _places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach)
     best = max(best, *((trust * place[0], *place[1:]) for place in fine))
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
+    u = u + _off_middle(window, flat, half, best)
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
     along, across = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
     cover = _cover(*_own_axes(window, half, best), flat)
     return Fit(evidence, step * float(along), step * float(across), float((turn + 90.0) % 180.0 - 90.0), cover)
+
+
+def _off_middle(window: Plane, flat: int, half: tuple[float, float], place: Place) -> float:
+    """Return how far (samples) the middle between both ends' plating lies from a place along a chip's axis.
+
+    Solder makes edges beyond the ends, so that they alone say little about where a chip ends. Both ends are plated
+    alike; 0 where they do not seem to be.
+    """
+    shown, along, across = _own_axes(window, half, place)
+    course = (shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0)
+    middles, widths = [], []
+    for sign in (-1.0, 1.0):
+        outward = np.flatnonzero((sign * along > PLATED[0]) & (sign * along < PLATED[1]))[::int(sign)]
+        if len(outward) == 0:
+            return 0.0
+        bright = course >= 0.5 * (course[outward].max() + course[np.abs(along) <= INNER[0]].mean())
+        first = last = int(outward[bright[outward].argmax()])  # the land beyond the end may shine more
+        while first > 0 and bright[first - 1]:
+            first -= 1
+        while last < len(bright) - 1 and bright[last + 1]:
+            last += 1
+        middles.append(0.5 * float(along[first] + along[last]))
+        widths.append(last + 1 - first)
+    if max(widths) > ALIKE_WIDTHS * min(widths) or abs(sum(middles)) > 2.0 * MOST_OFF:
+        return 0.0
+    return 0.5 * sum(middles) * half[0]
 
 
 def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[Plane, Array, Array]:
@@ -93,13 +128,18 @@ def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[P
     return _turned(window, turn), (axis - u) / half[0], (axis - v) / half[1]
 
 
-def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Place) -> bool:
-    """Say whether what is found may be two lands with solder on them, or a chip on its end beside a bare land."""
+def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Place,
+                 ends: tuple[float, float]) -> bool:
+    """Say whether what is found may be two lands with solder on them, or a chip on its end beside a bare land.
+
+    `ends` says where on a chip's ends shine is looked for, in shares of half the length.
+    """
     shown, along, across = _own_axes(window, half, place)
-    return _unlike_ends(shown, along, across, flat) or (place[0] < PLAIN and _like_board(shown, along, across))
+    return _unlike_ends(shown, along, across, flat, ends) or (
+        place[0] < PLAIN and _like_board(shown, along, across))
 
 
-def _unlike_ends(shown: Plane, along: Array, across: Array, flat: int) -> bool:
+def _unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tuple[float, float]) -> bool:
     """Say whether what seems to be a chip's two ends cannot be: they differ, or are bumps of solder.
 
     Both ends of a chip are plated alike and lie level. Of two lands without a chip, one fits better than the other into
@@ -113,7 +153,8 @@ def _unlike_ends(shown: Plane, along: Array, across: Array, flat: int) -> bool:
         end, inner = ((sign * along > low) & (sign * along < high) for low, high in (END, INNER))
         if not (end.any() and inner.any()):
             return False
-        shine.append(max(float(course[flat, end].mean()), 0.01))
+        around = course[flat, (sign * along > ends[0]) & (sign * along < ends[1])]
+        shine.append(max(float(_mean(around[None], END_WIDTH, 1).max()), 0.01))
         level = max(float(steep[end].mean()), float(steep[np.abs(along) <= INNER[0]].mean()), 0.01)
         bump.append(float(steep[inner].max()) / level)
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
@@ -265,7 +306,8 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     sides = np.zeros_like(evidence)
     shade = at(body, 0.0, 0.0)
     for sign in (-1.0, 1.0):
-        metal = np.minimum(at(end, sign * 0.77 * half_long, 0.0), at(end, sign * 0.89 * half_long, 0.0))
+        # Ends are rounded, and how far they reach in is unknown: two of three places must shine.
+        metal = _second(*(at(end, sign * place * half_long, 0.0) for place in ENDS))
         # The body sends back less than half of what a metal end does, in square roots seven tenths.
         dim = shade / np.maximum(metal, np.float32(0.05))
         evidence = np.minimum(evidence, np.clip((np.float32(0.95) - dim) * np.float32(4.0), 0.0, 1.0))
@@ -297,6 +339,11 @@ def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
     length = turned.shape[axis]
     np.minimum(strongest, np.float32(1.0), out=steps[part(reach, -reach)[1:]])
     return steps
+
+
+def _second(one: Plane, other: Plane, third: Plane) -> Plane:
+    """Return the second largest of three."""
+    return np.maximum(np.minimum(one, other), np.minimum(np.maximum(one, other), third))
 
 
 def _mean(plane: Plane, width: float, height: float) -> Plane:
