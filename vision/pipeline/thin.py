@@ -23,8 +23,10 @@ ENOUGH = AZIMUTHS // 18  # azimuths that show a course across a toe
 NEAR_STEPS, NEAR_PX = 3, 1.5  # within this of a toe solder and land mix
 STEP = 0.9  # natural logarithm by which some light changes across a toe at least
 UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise than on flat land
-CLEARLY_UNLIKE = 0.33  # and by which it does so whatever else is seen
-LEVEL_DEG = 0.06  # a flat land's mean slope stays within this over three samples, by the median over azimuths
+#: And by which it does so whatever else is seen, if all lights together differ by so much of what land gives: a light
+#: that land hardly sends back changes by much where little else does.
+CLEARLY_UNLIKE, UNLIKE_SHARE = 0.33, 0.3
+LEVEL_DEG = 0.2  # a flat land's mean slope stays within this over three samples, by the median over azimuths
 UNEVEN = 1.4  # times the scatter of neighbouring pixels on the fiducials
 SOFT_STEPS = 2  # so many more samples answer as nothing at all where the edge of a land is soft
 LAND_STOP = RING_STEPS - EDGE_STEPS
@@ -140,16 +142,18 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     if lands is None:
         return np.asarray(found, dtype=np.bool_)
     flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
-    unlike, scatter = [], []
+    unlike, scatter, off = [], [], np.zeros(len(look.joint))
     for light, expected in zip(look.answer, (flat + np.float32(FAINT)).T, strict=True):
         beyond = _shown(light, after, 5)
         mean = np.maximum(beyond.mean(axis=2), LEAST)
         unlike.append(np.abs(median_where(np.log(mean / expected[:, None]), wide)))
+        off += np.abs(median_where(mean - expected[:, None], wide))
         scatter.append(median_where(beyond.std(axis=2) / mean, wide))
     if surface.land_scatter is not None:
         found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
     most = np.max(unlike, axis=0)
-    return np.asarray((found & (most > UNLIKE_LAND)) | (enough & (most > CLEARLY_UNLIKE)), dtype=np.bool_)
+    clearly = enough & (most > CLEARLY_UNLIKE) & (off > UNLIKE_SHARE * flat.sum(axis=1))
+    return np.asarray((found & (most > UNLIKE_LAND)) | clearly, dtype=np.bool_)
 
 
 def _on_land(first: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int64]:
