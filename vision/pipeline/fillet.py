@@ -10,7 +10,7 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
 from vision.pipeline.profile import fit_profile, profile_height
-from vision.pipeline.radial import one_of, running_count, total
+from vision.pipeline.radial import largest_at, one_of, running_count, taken, total, until
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
@@ -90,8 +90,8 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     edge = bare[:, :, :SOFT_STEPS + 1]
     soft = np.where(edge.any(axis=2), edge.argmax(axis=2), 0).astype(np.float32)
     excess += np.float32(BARE_SHARE) * soft[:, :, None]
-    deepest = excess.argmax(axis=2)
-    found = np.take_along_axis(excess, deepest[:, :, None], axis=2)[:, :, 0] > 1.0
+    deepest = largest_at(excess)
+    found = taken(excess, deepest) > 1.0
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
@@ -121,15 +121,14 @@ def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_]
     # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
     outside = surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > np.float32(0.8))
     ended = np.logical_not(outside, out=outside)
-    over = np.where(ended.any(axis=2), ended.argmax(axis=2), outside.shape[2]) * (index == RING_STEPS)
+    over = until(ended) * (index == RING_STEPS)
     return index, radius + over * patches.step_mm[:, :, -1]
 
 
 def _bare_before(patches: JointPatches, toes: Toes, covered: NDArray[np.bool_]) -> Column:
     """Return the bare area (mm^2) between the toes and where the land looks wholly bare, [joint]."""
     ring = patches.area_mm2[:, :, RING]
-    place = np.clip(toes.ends - 1, 0, RING_STEPS - 1)[:, :, None]
-    one = np.take_along_axis(ring, place, axis=2)[:, :, 0]
+    one = taken(ring, np.clip(toes.ends - 1, 0, RING_STEPS - 1))
     return np.asarray((toes.back * one * covered).sum(axis=1, dtype=np.float64), dtype=np.float64)
 
 
@@ -161,9 +160,9 @@ def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[
     last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)[:, :, None]  # the edge itself mixes land and mask
     place = last - np.arange(3, 0, -1)
     near = (place >= 0) & covered[:, :, None]
-    dark, slope = (np.take_along_axis(part[:, :, RING], np.maximum(place, 0), axis=2)
-                   for part in (surface.dark, surface.slope_deg))
-    direct = median_where(np.where(dark, STEEP_DEG, slope), near)
+    inside = np.maximum(place, 0)
+    dark, slope = taken(surface.dark[:, :, RING], inside), taken(surface.slope_deg[:, :, RING], inside)
+    direct = median_where(np.where(dark, np.float32(STEEP_DEG), slope), near)
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from vision.pipeline.gaps import LAND
 from vision.pipeline.lead import Leads
 from vision.pipeline.optics import ROUGHNESS, Optics
-from vision.pipeline.radial import one_of, total
+from vision.pipeline.radial import number, one_of, taken, total, until
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import JointPatches
 
@@ -79,13 +79,12 @@ def _brims(surface: Surface, radius: NDArray[np.float32], within: NDArray[np.boo
     lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
     dark = one_of(EVERY, surface.dark[:, :, LAND]) & within
     dark &= radius > np.float32(1.05) * lead
-    steps = dark.shape[2]
-    first, last = dark.argmax(axis=2), steps - 1 - dark[:, :, ::-1].argmax(axis=2)
-    begins, ends = (np.take_along_axis(radius, place[:, :, None], axis=2)[:, :, 0]
-                    for place in (first, np.minimum(last + 1, steps - 1)))
-    seen = dark.any(axis=2)
+    steps, found = dark.shape[2], number(dark)
+    seen = found > 0
+    first, stop = (np.where(seen, part, 0) for part in (until(dark), steps - until(dark[:, :, ::-1])))
+    begins, ends = taken(radius, first), taken(radius, np.minimum(stop, steps - 1))
     seen &= begins < lead[:, :, 0] + np.float32(BESIDE_LEAD_MM)
-    seen &= np.count_nonzero(dark, axis=2) >= UNBROKEN * (last - first + 1)
+    seen &= found >= UNBROKEN * (stop - first)
     seen &= (np.count_nonzero(seen, axis=1) >= BRIM_RAYS)[:, None]
     return _Brims(ends, seen, np.interp(surface.roughness, ROUGHNESS, optics.unlit_deg))
 
