@@ -52,15 +52,15 @@ class Spheres:
     highlight: Array  # how far the flattest light stands out in the middle, against the lit part
 
 
-def find_spheres(capture: Capture, grey: Grey, optics: Optics, largest_px: float, searched: NDArray[np.bool_],
+def find_spheres(capture: Capture, grey: Sequence[Grey], optics: Optics, largest_px: float, searched: NDArray[np.bool_],
                  board: Planes) -> Spheres:
     """Return all places that look at all like a sphere.
 
-    `grey` [row, col, light] is what coarse_levels gives. `searched` [row, col] says where middles may lie, for every
-    other row and column of the picture; `board` [light] is the bare board's response.
+    `grey` [light] is what coarse_levels gives. `searched` [row, col] says where middles may lie, for every other row
+    and column of the picture; `board` [light] is the bare board's response.
     """
     flat, steep = optics.bands[0], optics.bands[-1]
-    high, low = (_grey(reduce(cv2.max, [cv2.extractChannel(grey, light) for light in band])) for band in (flat, steep))
+    high, low = (_grey(reduce(cv2.max, [grey[light] for light in band])) for band in (flat, steep))
     least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat[0], steep[0]]]
     size = 1.0
     radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
@@ -83,13 +83,11 @@ def level_scale(optics: Optics) -> float:
     return float(100.0 / (optics.lit_energy / optics.white.min()))
 
 
-def coarse_levels(capture: Capture, optics: Optics) -> Grey:
-    """Return the responses as whole numbers [row, col, light], a coarse look that lets nothing round pass by."""
+def coarse_levels(capture: Capture, optics: Optics) -> tuple[Grey, ...]:
+    """Return the responses, signs dropped, as whole numbers [row, col] of each light: a coarse look."""
     scale = level_scale(optics)
-    parts = [_grey(cv2.convertScaleAbs(picture, alpha=scale)) for picture in capture.interleaved or capture.responses]
-    if len(parts) == 1 and parts[0].ndim == 3:
-        return parts[0]
-    return np.concatenate([part.reshape(*part.shape[:2], -1) for part in parts], axis=2)
+    parts = (cv2.convertScaleAbs(picture, alpha=scale) for picture in capture.interleaved or capture.responses)
+    return tuple(_grey(plane) for part in parts for plane in cv2.split(part))
 
 
 def _candidates(high: Grey, low: Grey, radii: Sequence[float], least: tuple[float, float]) -> Array:
