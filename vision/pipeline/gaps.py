@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import on_rays, radius_first, running_count, until
-from vision.pipeline.surface import EDGE_STEPS, Surface, percentile, smooth_azimuth
+from vision.pipeline.ranks import median, percentile
+from vision.pipeline.surface import EDGE_STEPS, Surface, smooth_azimuth
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
@@ -74,7 +75,7 @@ def _usual_darkness(darkest: NDArray[np.float32], asked: NDArray[np.bool_],
         alike = lit_alike == number
         values = darkest[:, alike][asked[:, alike]]
         if len(values) >= USUAL_FROM * float(alike.mean()):
-            usual[alike] = np.median(values)
+            usual[alike] = median(values)
     return usual
 
 
@@ -201,13 +202,18 @@ def _crested_rays(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDAr
         slope, inside = soft[step], step < stop
         # Everything begins anew behind what is dark, up to where the land's edge darkens what lies beside it.
         broken = (dark[step] & inside) | lead[step]
-        steepest = np.where(broken, np.float32(-1.0), np.maximum(steepest, slope))
+        np.maximum(steepest, slope, out=steepest)
+        steepest[broken] = -1.0
         if step >= RING.start:
+            # What does not count is lifted, or sunk, out of the way: a choice by np.where takes far longer.
             found = (steepest - slope > limit) & (slope < CREST_AT_MOST_DEG) & inside & ~broken
-            crest = np.where(broken, np.float32(90.0), np.where(found, np.minimum(crest, slope), crest))
+            np.minimum(crest, slope + ~found * np.float32(90.0), out=crest)
+            crest[broken] = 90.0
             risen = (slope - crest > limit) & inside & ~broken
-            peak = np.where(broken, np.float32(-1.0), np.where(risen, np.maximum(peak, slope), peak))
-            beyond = np.where(broken, np.uint8(0), beyond + risen)
+            np.maximum(peak, slope * risen - ~risen * np.float32(1.0), out=peak)
+            peak[broken] = -1.0
+            beyond += risen
+            beyond[broken] = 0
     toe = np.where(dark[-EDGE_BLUR_STEPS - 2:], np.float32(90.0), soft[-EDGE_BLUR_STEPS - 2:]).min(axis=0)
     return np.asarray((beyond >= BEYOND_CREST) & (toe < peak - FALLS_TO_TOE_DEG), dtype=np.bool_)
 

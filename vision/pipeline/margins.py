@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.optics import Optics, light_moment
 from vision.pipeline.radial import radius_first
+from vision.pipeline.ranks import median
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, RING, JointPatches
 
@@ -63,7 +64,7 @@ def _by_slope(patches: JointPatches, lands: NDArray[np.float32], mask: NDArray[n
     fall = trend - flat[:, :, None]
     share = np.where(fall > LEAST_CONTRAST_DEG, (trend - moment) / np.maximum(fall, LEAST_CONTRAST_DEG), 0.0)
     part = np.clip(share, 0.0, 1.0)
-    inner = np.median(energy[:, :, :2], axis=(1, 2))[:, None, None]
+    inner = median(energy[:, :, :2].reshape(len(energy), -1))[:, None, None]
     metal = energy / np.maximum(part * bright[:, :, None] + (1.0 - part) * inner, 1e-4)
     metal = np.where(metal > LEAST_METAL, np.minimum(metal, 1.0), 0.0)
     weight = np.clip(share, -1.0, 1.2) * metal * patches.area_mm2[:, :, RING.stop - within:last]
@@ -85,8 +86,8 @@ def _by_light(patches: JointPatches, lands: NDArray[np.float32], solder: NDArray
     within, without = reach
     first, last = RING.stop - within - TREND_STEPS, RING.stop + without
     white = optics.white[None, :, None, None]
-    board = np.median(patches.responses[:, :, ::3, OUTSIDE.start + without:OUTSIDE.start + 2 * without], axis=(2, 3))
-    board = board[:, :, None, None] * white
+    around = patches.responses[:, :, ::3, OUTSIDE.start + without:OUTSIDE.start + 2 * without]
+    board = median(around.reshape(*around.shape[:2], -1))[:, :, None, None] * white
     light, area = _by_sector(patches, solder, slice(first, last))
     light *= white
     ahead = _runs_on(light[:, :, :, :TREND_STEPS], light.shape[3])
@@ -127,7 +128,7 @@ def _by_sector(patches: JointPatches, solder: NDArray[np.bool_],
 def _reach(patches: JointPatches) -> tuple[int, int]:
     """Return how many samples inside and beyond the land's edge are looked at: those that its blur reaches."""
     blur_mm = BLUR_PX * patches.px_mm
-    steps = (float(np.median(patches.step_mm[:, :, place])) for place in (RING.stop - 1, RING.stop))
+    steps = (float(median(patches.step_mm[:, :, place].ravel())) for place in (RING.stop - 1, RING.stop))
     inside, beyond = (int(np.clip(round(blur_mm / step), *least_most))
                       for step, least_most in zip(steps, (MARGIN_STEPS, BEYOND_STEPS), strict=True))
     return inside, beyond

@@ -16,6 +16,7 @@ from vision.pipeline.grids import SIDE, FineGrid, cells_off
 from vision.pipeline.lands import lead_edges
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import running_count
+from vision.pipeline.ranks import median
 from vision.pipeline.unwrap import AZIMUTHS, JointPatches
 from vision.setup.family import Joint
 
@@ -198,7 +199,7 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     crest show as such a tongue; solder all along a land's edge does not.
     """
     run = metal_run(patches, metal, joined)
-    beyond = run - np.median(run, axis=1)[:, None]
+    beyond = run - median(run)[:, None]
     far = beyond >= TONGUE_MM
     steady = far & np.roll(far, 1, axis=1) & np.roll(far, 2, axis=1)
     narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture, set_places
 from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, sector_of, slope_from_responses
+from vision.pipeline.ranks import median
 
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
@@ -98,16 +99,19 @@ def _candidates(high: Grey, low: Grey, radii: Sequence[float], least: tuple[floa
     """
     middle = _grey(cv2.blur(high, (CORE_PX, CORE_PX)))
     clear = cv2.max(cv2.convertScaleAbs(middle, alpha=0.35), least[0])  # type: ignore[call-overload]
-    found = [np.zeros((0, 3))]
+    square = _off_middle(np.ones((CORE_PX, CORE_PX), dtype=np.uint8))
+    found = []
     for radius in radii:
         contrast = _grey(cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius))))
         spots = _set_pixels(_grey(cv2.compare(contrast, clear, cv2.CMP_GE)))
-        peak = contrast[spots[:, 1], spots[:, 0]] >= _around(contrast, spots, _square(3)).max(axis=1)
-        spots = spots[peak]
-        core = np.round(_around(low, spots, _square(CORE_PX)).mean(axis=1))
-        spots = spots[_around(low, spots, _ring(0.5 * radius)).max(axis=1) >= core + least[1]]
-        found.append(np.concatenate([spots, np.full((len(spots), 1), radius)], axis=1))
-    return np.concatenate(found)
+        here = contrast[spots[:, 1], spots[:, 0]]
+        found.append(spots[here >= _around(contrast, spots, square).max(axis=1)])
+    spots, radius_of = np.concatenate(found), np.repeat(radii, [len(spots) for spots in found])
+    core = np.round(_around(low, spots, square).mean(axis=1))
+    brim = np.concatenate([_around(low, part, _on_ring(0.5 * radius)).max(axis=1)
+                           for part, radius in zip(found, radii, strict=True)])
+    kept = brim >= core + least[1]
+    return np.concatenate([spots[kept], radius_of[kept, None]], axis=1)
 
 
 def _set_pixels(mask: Grey) -> NDArray[np.intp]:
@@ -116,25 +120,18 @@ def _set_pixels(mask: Grey) -> NDArray[np.intp]:
     return np.stack([column, row], axis=1)
 
 
-def _around(plane: Grey, spots: NDArray[np.intp], kernel: NDArray[np.uint8]) -> Grey:
-    """Return the values of a plane at a kernel's places around spots (n, 2), [n, place]."""
-    rows, columns = np.nonzero(kernel)
-    row, column = spots[:, 1:] + (rows - kernel.shape[0] // 2), spots[:, :1] + (columns - kernel.shape[1] // 2)
-    reach = kernel.shape[0] // 2
-    (height, width), (x, y) = plane.shape, spots.T
+def _around(plane: Grey, spots: NDArray[np.intp], places: tuple[NDArray[np.intp], NDArray[np.intp]]) -> Grey:
+    """Return the values of a plane at places (rows, columns) around spots (n, 2), [n, place]."""
+    (rows, columns), (height, width), (x, y) = places, plane.shape, spots.T
+    reach = int(rows.max())
     if ((x < reach) | (y < reach) | (x >= width - reach) | (y >= height - reach)).any():
-        row, column = np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)
-    row *= width
-    row += column
-    return _grey(plane.ravel().take(row))
+        row, column = np.clip(y[:, None] + rows, 0, height - 1), np.clip(x[:, None] + columns, 0, width - 1)
+        return _grey(plane.ravel().take(row * width + column))
+    return _grey(plane.ravel().take((y * width + x)[:, None] + (rows * width + columns)))
 
 
 def _grey(plane: NDArray[Any]) -> Grey:
     return np.asarray(plane, dtype=np.uint8)
-
-
-def _square(side: int) -> NDArray[np.uint8]:
-    return np.ones((side, side), dtype=np.uint8)
 
 
 @lru_cache(maxsize=64)
@@ -146,6 +143,18 @@ def _ring(radius: float) -> NDArray[np.uint8]:
     rows, columns = (np.round(reach + radius * turn(angle)).astype(int) for turn in (np.sin, np.cos))
     kernel[rows, columns] = 1
     return kernel
+
+
+@lru_cache(maxsize=64)
+def _on_ring(radius: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns, from the middle, of twelve points on a circle."""
+    return _off_middle(_ring(radius))
+
+
+def _off_middle(kernel: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns, from its middle, of what is set in a kernel."""
+    rows, columns = np.nonzero(kernel)
+    return rows - kernel.shape[0] // 2, columns - kernel.shape[1] // 2
 
 
 @lru_cache(maxsize=2)
@@ -192,7 +201,7 @@ def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, boar
         kept = np.nonzero((roundness >= least_round) & (explained >= least_explained))[0]
         places, radius, start, first = places[kept], radius[kept], start[kept], first[kept]
     roundness, explained = roundness[kept], explained[kept]
-    seen, lit = seen[kept], np.median(energy[kept], axis=1).astype(np.float64)
+    seen, lit = seen[kept], median(energy[kept]).astype(np.float64)
     flat = list(optics.bands[0])
     away = np.hypot(u, v)
     part = np.einsum("nls,l->ns", seen[:, flat], optics.white[flat])
@@ -247,7 +256,7 @@ def lit_radius(capture: Capture, optics: Optics, places: Array, radius: Array) -
     part = np.clip((high - limit[:, 0]) / np.maximum(high - low, 1e-6), 0.0, 1.0)
     reach = share[0] + (share[1] - share[0]) * (after[:, 0] - 1 + part)
     edge = ROUGH_SPREAD * np.sin(np.deg2rad(optics.max_slope_deg))
-    return np.asarray(np.maximum(radius * np.median(reach, axis=1) - BLUR_PX, 1.0) / edge, dtype=np.float64)
+    return np.asarray(np.maximum(radius * median(reach) - BLUR_PX, 1.0) / edge, dtype=np.float64)
 
 
 def polar(capture: Capture, places: Array, radius: Array, share: Array) -> Planes:
