@@ -12,7 +12,15 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture, set_places
 from vision.pipeline.optics import Optics
-from vision.pipeline.spheres import coarse_levels, find_spheres, level_scale, lit_radius
+from vision.pipeline.spheres import (
+    MOST_GROWN,
+    MOST_MOVED,
+    coarse_levels,
+    coarse_spheres,
+    fit_spheres,
+    level_scale,
+    lit_radius,
+)
 from vision.pipeline.unwrap import CHIP_OWNER, CLEARANCE_OWNER, FREE
 
 MAX_BALL_MM = 1.2
@@ -67,7 +75,10 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
     board = (half < CHIP_OWNER) | (half == CLEARANCE_OWNER)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
     searched = board if len(holes_px) else board & (half_depth <= 0.5 * EDGE_REACH * largest)
-    found = find_spheres(capture, levels, optics, largest, searched, mask)
+    candidates = coarse_spheres(levels, optics, largest)
+    across, down = (np.clip(candidates[:, axis] / 2.0, 0, half.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
+    asked = searched[down, across] & ~_over_holes(candidates, half_depth[down, across], holes_px)
+    found = fit_spheres(capture, optics, candidates[asked], mask)
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column
@@ -91,6 +102,23 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
         if (apart > 0.6 * (radius[kept] + radius[index])).all():
             kept.append(index)
     return Balls(places[kept] + 0.5, 2.0 * lit[kept] / px_per_mm)
+
+
+def _over_holes(candidates: NDArray[np.float64], half_depth: NDArray[np.float32],
+                holes_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which candidates x, y, radius (n, 3) lie too deep inside a land and too near its hole to be taken for balls.
+
+    Wherever their fit may end: most are lead ends, and need not be fitted. `half_depth` (n,) is how deep they lie, in
+    px of the half picture.
+    """
+    x, y, radius = (part[:, None] for part in candidates.T)
+    moved = np.sqrt(2.0) * MOST_MOVED * radius
+    # The distance transform and the half picture's grid are a little off.
+    inward = (2.0 * half_depth[:, None] - 1.06 * moved - 4.0) / (MOST_GROWN[1] * radius)
+    reach = holes_px[:, 2] + 0.5 * MOST_GROWN[0] * radius - 1.001 * moved
+    square = (x + 0.5 - holes_px[:, 0]) ** 2 + (y + 0.5 - holes_px[:, 1]) ** 2
+    over = ((square <= reach * reach) & (reach > 0.0)).any(axis=1)
+    return np.asarray(over & (inward[:, 0] > EDGE_REACH), dtype=np.bool_)
 
 
 def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],

@@ -11,7 +11,7 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
 from vision.pipeline.profile import EVERY, SomeRays, fit_profile, profile_height, some_rays
-from vision.pipeline.radial import largest_at, running_count, taken, total, until
+from vision.pipeline.radial import largest_at, radius_first, radius_last, running_count, taken, total, until
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
@@ -140,9 +140,9 @@ def _bare_before(patches: JointPatches, toes: Toes, covered: NDArray[np.bool_]) 
 
 def under_solder(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Say which ring samples are under solder, [joint, azimuth, ring]."""
-    position = np.arange(RING_STEPS)
-    within = (position < toe_index[:, :, None]) & covered[:, :, None]
-    return within | (surface.solder[:, :, RING] & ~covered[:, :, None])
+    within = np.arange(RING_STEPS)[:, None, None] < np.where(covered, toe_index, 0)  # [ring, joint, azimuth]
+    under = within | (radius_first(surface.solder[:, :, RING]) & ~covered)
+    return radius_last(under)
 
 
 def largest_gap(covered: NDArray[np.bool_]) -> tuple[Column, Column]:

@@ -232,4 +232,4 @@ def _scatter(slope: NDArray[np.float32], soft: NDArray[np.float32], dark: NDArra
     some = np.s_[RING.start::2, :, ::3]
     rough = np.abs(slope[some] - soft[some])
     rough *= ~dark[some]
-    return (percentile(np.moveaxis(rough, 1, 0).reshape(slope.shape[1], -1), 50.0) / 0.6745).astype(np.float32)
+    return (percentile(rough.swapaxes(0, 1).reshape(slope.shape[1], -1), 50.0) / 0.6745).astype(np.float32)

@@ -68,7 +68,7 @@ def _by_slope(patches: JointPatches, lands: NDArray[np.float32], mask: NDArray[n
     metal = energy / np.maximum(part * bright[:, :, None] + (1.0 - part) * inner, 1e-4)
     metal = np.where(metal > LEAST_METAL, np.minimum(metal, 1.0), 0.0)
     weight = np.clip(share, -1.0, 1.2) * metal * patches.area_mm2[:, :, RING.stop - within:last]
-    weight = np.where(solder[:, :, None], weight, 0.0)
+    weight = np.ascontiguousarray(weight * solder[:, :, None])
     inside, beyond = (weight[:, :, zone].sum(axis=(1, 2), dtype=np.float64)
                       for zone in (slice(0, within), slice(within, None)))
     return inside, beyond
@@ -103,7 +103,7 @@ def _by_light(patches: JointPatches, lands: NDArray[np.float32], solder: NDArray
     determinant = land_land * (1.0 + HELD) * solder_solder - land_solder**2
     share = (land_seen * solder_solder - solder_seen * land_solder) / np.maximum(
         determinant, 1e-3 * land_land * solder_solder + 1e-9)
-    weight = np.clip(share, -0.5, 1.5) * area[:, :, TREND_STEPS:]
+    weight = np.ascontiguousarray(np.clip(share, -0.5, 1.5) * area[:, :, TREND_STEPS:])
     return weight[:, :, :within].sum(axis=(1, 2)), weight[:, :, within:].sum(axis=(1, 2))
 
 
@@ -120,7 +120,7 @@ def _by_sector(patches: JointPatches, solder: NDArray[np.bool_],
     weighted = np.where(solder[:, None], np.moveaxis(patches.responses[..., steps], 3, 0), np.float32(0.0))
     sums = weighted.reshape(*weighted.shape[:-1], -1, SECTOR).sum(axis=-1)
     mean = np.moveaxis(sums, 0, -1) / np.maximum(count, 1)[:, None, :, None]
-    areas = np.where(solder, radius_first(patches.area_mm2[..., steps]), np.float32(0.0))
+    areas = radius_first(patches.area_mm2[..., steps]) * solder
     area = np.moveaxis(areas.reshape(len(areas), joints, -1, SECTOR).sum(axis=-1), 0, -1)
     return mean.astype(np.float32).reshape(joints, lights, -1, len(areas)), area * (count >= LEAST_RAYS)[:, :, None]
 
@@ -141,4 +141,6 @@ def _runs_on(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:
     mean = values.mean(axis=-1, keepdims=True)
     rise = (values * step).sum(axis=-1, keepdims=True) / np.float32((step**2).sum())
     along = np.arange(length, dtype=np.float32) - np.float32((count - 1) / 2.0)
-    return np.asarray(mean + rise * along, dtype=np.float32)
+    # One step after the other, as the values lie in memory.
+    line = mean[..., 0] + rise[..., 0] * along.reshape(-1, *(1,) * (values.ndim - 1))
+    return np.moveaxis(np.asarray(line, dtype=np.float32), 0, -1)

@@ -247,7 +247,7 @@ def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]
 def light_moment(responses: NDArray[np.float32],
                  optics: Optics) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the radiance-weighted mean of the lights' slopes (deg) and total radiance of responses [n, light, ...]."""
-    ordered, order = _as_stored(np.moveaxis(responses, 1, 0))
+    ordered, order = _as_stored(responses.swapaxes(0, 1))
     planes = ordered.reshape(len(ordered), -1)
     moment, energy = (np.zeros((1, planes.shape[1]), dtype=np.float32) for _ in range(2))
     factors = list(zip(optics.white.tolist(), (optics.white * optics.slope_deg).tolist(), strict=True))

@@ -16,13 +16,17 @@ Kind = TypeVar("Kind", bound=np.generic)
 
 def by_radius(table: NDArray[Kind]) -> NDArray[Kind]:
     """Return a table [..., joint, azimuth, radius] that lies in memory one radius after the other."""
-    first = np.ascontiguousarray(np.moveaxis(table, -1, -3))
-    return np.moveaxis(first, -3, -1)
+    return radius_last(np.ascontiguousarray(radius_first(table)))
 
 
 def radius_first(table: NDArray[Kind]) -> NDArray[Kind]:
     """Return a view [..., radius, joint, azimuth] of a table [..., joint, azimuth, radius]."""
-    return np.moveaxis(table, -1, -3)
+    return table.swapaxes(-1, -2).swapaxes(-2, -3)  # NumPy's moveaxis takes ten times as long
+
+
+def radius_last(planes: NDArray[Kind]) -> NDArray[Kind]:
+    """Return a view [..., joint, azimuth, radius] of planes [..., radius, joint, azimuth]."""
+    return planes.swapaxes(-3, -2).swapaxes(-2, -1)
 
 
 def one_of(step: int, table: NDArray[Kind]) -> NDArray[Kind]:
@@ -96,7 +100,7 @@ def running_sum(values: NDArray[np.float32]) -> NDArray[np.float32]:
     sums = np.zeros((values.shape[2] + 1, *values.shape[:2]), dtype=np.float32)
     for step, plane in enumerate(radius_first(values)):
         np.add(sums[step], plane, out=sums[step + 1])
-    return np.moveaxis(sums, 0, -1)
+    return radius_last(sums)
 
 
 def total(values: NDArray[np.float32], factor: NDArray[np.float32] | None) -> NDArray[np.float64]:

@@ -237,7 +237,7 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     `fine` says that they are no picture half as fine. Places too far off have no evidence.
     """
     half_long, half_short = half
-    along, across, shine = (np.ascontiguousarray(np.moveaxis(part, 0, 2)) for part in (
+    along, across, shine = (np.ascontiguousarray(part.transpose(1, 2, 0)) for part in (
         _edges(turned, 3, fine), _edges(turned, 2, fine), turned[flat]))
     shine = _mean(shine, 3, 3) if fine else shine
     # Only middles within reach are looked at; what lies beyond the window counts as nothing.

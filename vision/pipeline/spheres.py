@@ -28,6 +28,7 @@ CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
 #: Samples each way of the first, second and last fit, and what must be reached to go on: roundness, explained share.
 FITS = ((9, 0.05, 0.20), (15, 0.20, 0.45), (15, 0.45, 0.70))
+MOST_MOVED, MOST_GROWN = 0.5, (0.7, 1.45)  # of a candidate's radius, while it is fitted
 AROUND = 24  # directions in which the rim is looked at
 
 #: How much further out a light is seen for roughness: half-level of the predicted response for the usual roughness.
@@ -53,12 +54,10 @@ class Spheres:
     highlight: Array  # how far the flattest light stands out in the middle, against the lit part
 
 
-def find_spheres(capture: Capture, grey: Sequence[Grey], optics: Optics, largest_px: float, searched: NDArray[np.bool_],
-                 board: Planes) -> Spheres:
-    """Return all places that look at all like a sphere.
+def coarse_spheres(grey: Sequence[Grey], optics: Optics, largest_px: float) -> Array:
+    """Return where something may be a sphere by a coarse look: x, y and radius in px (n, 3; OpenCV's count).
 
-    `grey` [light] is what coarse_levels gives. `searched` [row, col] says where middles may lie, for every other row
-    and column of the picture; `board` [light] is the bare board's response.
+    `grey` [light] is what coarse_levels gives.
     """
     flat, steep = optics.bands[0], optics.bands[-1]
     high, low = (_grey(reduce(cv2.max, [grey[light] for light in band])) for band in (flat, steep))
@@ -73,10 +72,7 @@ def find_spheres(capture: Capture, grey: Sequence[Grey], optics: Optics, largest
         size, radii = size * 2.0, LEVEL_RADII_PX
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
                      for plane in (high, low))
-    places = np.concatenate(found)
-    column, row = (np.clip(places[:, axis] / 2.0, 0, searched.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
-    places = places[searched[row, column]]
-    return _fitted(capture, optics, places[:, :2], places[:, 2], board)
+    return np.concatenate(found)
 
 
 def level_scale(optics: Optics) -> float:
@@ -169,12 +165,14 @@ def _fit_grid(side: int) -> tuple[Planes, Planes, Planes, Planes]:
     return u, v, terms, inverse
 
 
-def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, board: Planes) -> Spheres:
-    """Fit a paraboloid to the squared sine of slope at every candidate, moving twice to the middle found.
+def fit_spheres(capture: Capture, optics: Optics, candidates: Array, board: Planes) -> Spheres:
+    """Fit a paraboloid to the squared sine of slope at every candidate (n, 3), moving twice to the middle found.
 
-    What is no sphere at all is left out after each fit.
+    Middles move by MOST_MOVED of the candidate's radius each way at most, and the radius changes by MOST_GROWN. What is
+    no sphere at all is left out after each fit. `board` [light] is the bare board's response.
     """
-    start, first = places, radius
+    start, first = candidates[:, :2], candidates[:, 2]
+    places, radius = start, first
     for side, least_round, least_explained in FITS:
         u, v, terms, inverse = _fit_grid(side)
         seen = sample(capture, *_spread(places, radius, u, v))
@@ -196,8 +194,8 @@ def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, boar
         step_u = np.clip((b * q / 2.0 - c * p) / (2.0 * determinant), -0.3, 0.3)
         step_v = np.clip((b * p / 2.0 - a * q) / (2.0 * determinant), -0.3, 0.3)
         places = places + radius[:, None] * np.stack([step_u, step_v], axis=1)
-        places = start + np.clip(places - start, -0.5 * first[:, None], 0.5 * first[:, None])
-        radius = np.clip(radius * grown, 0.7 * first, 1.45 * first)
+        places = start + np.clip(places - start, -MOST_MOVED * first[:, None], MOST_MOVED * first[:, None])
+        radius = np.clip(radius * grown, MOST_GROWN[0] * first, MOST_GROWN[1] * first)
         kept = np.nonzero((roundness >= least_round) & (explained >= least_explained))[0]
         places, radius, start, first = places[kept], radius[kept], start[kept], first[kept]
     roundness, explained = roundness[kept], explained[kept]
@@ -279,4 +277,4 @@ def sample(capture: Capture, x: NDArray[Any], y: NDArray[Any]) -> Planes:
     """Sample all lights at points (n, m) in OpenCV's pixel count: [n, light, m]."""
     if len(x) == 0:
         return np.zeros((0, len(capture.responses), x.shape[1]), dtype=np.float32)
-    return np.moveaxis(capture.sample(x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)), 0, 1)
+    return capture.sample(x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)).swapaxes(0, 1)

@@ -19,7 +19,7 @@ from vision.pipeline.optics import (
     sector_of,
     slope_from_moment,
 )
-from vision.pipeline.radial import radius_first
+from vision.pipeline.radial import radius_first, radius_last
 from vision.pipeline.ranks import median, percentile
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
@@ -104,14 +104,14 @@ def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDAr
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
     """Average over three azimuths (circular), against grain and noise."""
-    planes = np.ascontiguousarray(radius_first(np.moveaxis(responses, 1, 0)))
+    planes = np.ascontiguousarray(radius_first(responses.swapaxes(0, 1)))
     mean = np.full((1, 3), 1.0 / 3.0, dtype=np.float32)
     soft = np.asarray(cv2.filter2D(planes.reshape(-1, planes.shape[3]), -1, mean), dtype=np.float32)
     soft = soft.reshape(planes.shape)
     # In one table the first and the last azimuth have other neighbours than on the circle.
     for place, beside in ((0, 1), (-1, -2)):
         soft[..., place] = (planes[..., place] + planes[..., beside] + planes[..., -1 - place]) / np.float32(3.0)
-    return np.moveaxis(np.moveaxis(soft, 1, -1), 0, 1)
+    return radius_last(soft).swapaxes(0, 1)
 
 
 def _with_clean_edges(responses: NDArray[np.float32], patches: JointPatches) -> NDArray[np.float32]:
@@ -283,7 +283,7 @@ def _bare(responses: NDArray[np.float32], lands: NDArray[np.float32] | None, slo
     """Say which samples look like flat bare land: like the fiducials, or else just flat."""
     if lands is None:
         return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
-    planes = np.moveaxis(responses, 1, 0)
+    planes = responses.swapaxes(0, 1)
     near, about = (like_land(planes, lands.T[:, :, None, None], factor) for factor in (LIKE_FIDUCIAL, LEVEL_LIKE))
     # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
     level_there = np.zeros_like(slope, dtype=bool)

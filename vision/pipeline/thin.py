@@ -90,7 +90,7 @@ class _Across:
         if len(some) == 0:
             return None
         joint, usable, end, near = asked[some], usable[some], end[some], near[some]
-        rings = tuple(np.moveaxis(patches.responses, 1, 0)[..., RING])
+        rings = tuple(patches.responses.swapaxes(0, 1)[..., RING])
         before, after = end - near - 3, _on_land(end + near, end)
         means = ([np.maximum(_answer(light, joint, start, 3).mean(axis=2), LEAST) for start in (before, after)]
                  for light in rings)

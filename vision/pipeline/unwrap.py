@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import REMAP_SIDE, Capture
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.outlines import KEPT, land_outlines, shapes_of
-from vision.pipeline.radial import by_radius
+from vision.pipeline.radial import by_radius, radius_last
 from vision.pipeline.register import Registration
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
@@ -92,7 +92,7 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
     x, y = (rays.rings_mm * ray[:, axis] for axis in (0, 1))  # [joint, radius, azimuth]
     x += middle[:, 0, None, None]
     y += middle[:, 1, None, None]
-    responses = np.moveaxis(np.moveaxis(_sampled(capture, x, y), 1, -1), 0, 1)
+    responses = radius_last(_sampled(capture, x, y)).swapaxes(0, 1)
     width, height = capture.size_px
     last_x, last_y = x[:, -1], y[:, -1]  # the window's brim, whose places are the outermost
     inside = (last_x.min(axis=1) >= 0) & (last_y.min(axis=1) >= 0)
