@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +28,29 @@ def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: floa
     return to_picture.to_px(center + (radius + grow_mm)[:, :, None] * direction)
 
 
-def shapes_of(joints: Sequence[Joint]) -> tuple[Joint, ...]:
+class Shapes(tuple[Joint, ...]):
+    """Joints with all holes in one place; their hash, which is asked for at every look-up, is worked out once."""
+
+    @cached_property
+    def _own_hash(self) -> int:
+        return super().__hash__()
+
+    def __hash__(self) -> int:
+        """Return the tuple's hash."""
+        return self._own_hash
+
+
+def shapes_of(joints: Sequence[Joint]) -> Shapes:
     """Return the joints with all holes in one place.
 
     What hangs on shapes alone is kept for these, so that it is found again where a board's lands lie elsewhere.
     """
-    return tuple(_at_origin(joint) for joint in joints)
+    return _shapes_of(tuple(joints))
+
+
+@lru_cache(maxsize=KEPT)
+def _shapes_of(joints: tuple[Joint, ...]) -> Shapes:
+    return Shapes(_at_origin(joint) for joint in joints)
 
 
 @lru_cache(maxsize=4096)
