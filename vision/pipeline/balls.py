@@ -2,15 +2,25 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.capture import Capture
+from vision.pipeline.capture import Capture, set_places
 from vision.pipeline.optics import Optics
-from vision.pipeline.spheres import coarse_levels, find_spheres, lit_radius
+from vision.pipeline.spheres import (
+    MOST_GROWN,
+    MOST_MOVED,
+    coarse_levels,
+    coarse_spheres,
+    fit_spheres,
+    level_scale,
+    lit_radius,
+)
 from vision.pipeline.unwrap import CHIP_OWNER, CLEARANCE_OWNER, FREE
 
 MAX_BALL_MM = 1.2
@@ -48,18 +58,15 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     """
     levels = coarse_levels(capture, optics)
     large = _shaded(capture, levels, owners, mask, optics, px_per_mm, holes_px)
-    bright = _bright(capture, mask, optics)
-    free = np.asarray(owners == FREE).view(np.uint8)
-    small = _round_patches(capture, np.asarray(bright & (free * np.uint8(255))), bright, mask, optics,
-                           px_per_mm)
+    small = _round_patches(capture, _bright_board(capture, levels, owners, mask, optics), mask, optics, px_per_mm)
     away = np.hypot(*np.moveaxis(small.places_px[:, None] - large.places_px[None], 2, 0))
     fine = ~(away < 0.6 * large.diameter_mm[None] * px_per_mm).any(axis=1)
     return Balls(np.concatenate([large.places_px, small.places_px[fine]]),
                  np.concatenate([large.diameter_mm, small.diameter_mm[fine]]))
 
 
-def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint16], mask: NDArray[np.float32],
-            optics: Optics, px_per_mm: float, holes_px: NDArray[np.float64]) -> Balls:
+def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArray[np.uint16],
+            mask: NDArray[np.float32], optics: Optics, px_per_mm: float, holes_px: NDArray[np.float64]) -> Balls:
     """Return the balls known by their shading: equally curved both ways, with a dark rim all round."""
     largest = 0.5 * MAX_BALL_MM * px_per_mm
     # Half as fine is fine enough to say how deep a place lies inside a land, in px of the half picture.
@@ -68,7 +75,10 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     board = (half < CHIP_OWNER) | (half == CLEARANCE_OWNER)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
     searched = board if len(holes_px) else board & (half_depth <= 0.5 * EDGE_REACH * largest)
-    found = find_spheres(capture, levels, optics, largest, searched, mask)
+    candidates = coarse_spheres(levels, optics, largest)
+    across, down = (np.clip(candidates[:, axis] / 2.0, 0, half.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
+    asked = searched[down, across] & ~_over_holes(candidates, half_depth[down, across], holes_px)
+    found = fit_spheres(capture, optics, candidates[asked], mask)
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column
@@ -94,6 +104,23 @@ def _shaded(capture: Capture, levels: NDArray[np.uint8], owners: NDArray[np.uint
     return Balls(places[kept] + 0.5, 2.0 * lit[kept] / px_per_mm)
 
 
+def _over_holes(candidates: NDArray[np.float64], half_depth: NDArray[np.float32],
+                holes_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which candidates x, y, radius (n, 3) lie too deep inside a land and too near its hole to be taken for balls.
+
+    Wherever their fit may end: most are lead ends, and need not be fitted. `half_depth` (n,) is how deep they lie, in
+    px of the half picture.
+    """
+    x, y, radius = (part[:, None] for part in candidates.T)
+    moved = np.sqrt(2.0) * MOST_MOVED * radius
+    # The distance transform and the half picture's grid are a little off.
+    inward = (2.0 * half_depth[:, None] - 1.06 * moved - 4.0) / (MOST_GROWN[1] * radius)
+    reach = holes_px[:, 2] + 0.5 * MOST_GROWN[0] * radius - 1.001 * moved
+    square = (x + 0.5 - holes_px[:, 0]) ** 2 + (y + 0.5 - holes_px[:, 1]) ** 2
+    over = ((square <= reach * reach) & (reach > 0.0)).any(axis=1)
+    return np.asarray(over & (inward[:, 0] > EDGE_REACH), dtype=np.bool_)
+
+
 def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],
                holes_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say which spheres lie clear of all holes by half their radius, where holes are known (n,)."""
@@ -101,23 +128,31 @@ def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],
     return np.asarray((away > 0.5 * radius_px[:, None]).all(axis=1) & (len(holes_px) > 0), dtype=np.bool_)
 
 
-def _bright(capture: Capture, mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:
-    """Return where some light is seen above the mask by a share of what a mirroring slope gives, 255 or 0."""
-    limits = 1.3 * mask + np.float32(FAINT * optics.lit_energy) / optics.white
-    dull = np.full(capture.saturated.shape, 255, dtype=np.uint8)
-    light = 0
-    for picture in capture.interleaved or capture.responses:
-        together = 1 if picture.ndim == 2 else picture.shape[2]
-        upper = [*map(float, limits[light:light + together]), 0.0, 0.0, 0.0][:4]
-        below = cv2.inRange(picture, (-np.inf,) * 4, tuple(upper))
-        dull = np.asarray(cv2.bitwise_and(dull, below), dtype=np.uint8)
-        light += together
-    return np.asarray(cv2.bitwise_not(dull), dtype=np.uint8)
+def _limits(mask: NDArray[np.float32], optics: Optics) -> NDArray[np.float32]:
+    """Return the responses [light] above which a light is bright: the mask's and a share of a mirroring slope's."""
+    return np.asarray(1.3 * mask + np.float32(FAINT * optics.lit_energy) / optics.white, dtype=np.float32)
 
 
-def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArray[np.uint8], mask: NDArray[np.float32],
-                   optics: Optics, px_per_mm: float) -> Balls:
-    """Return the small ball-like patches among those searched; `bright` holds everything, for a look at their borders.
+def _bright_board(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArray[np.uint16],
+                  mask: NDArray[np.float32], optics: Optics) -> NDArray[np.uint8]:
+    """Return where free board is bright under some light, 255 or 0.
+
+    Little is so by a coarse look, `levels`; that alone is asked exactly.
+    """
+    limits, scale = _limits(mask, optics), level_scale(optics)
+    maybe = np.zeros(owners.shape, dtype=bool)
+    for plane, limit in zip(levels, limits.tolist(), strict=True):
+        maybe |= plane > min(math.floor(limit * scale - 1.0), 254)  # a level is a rounded response, 255 stands for more
+    maybe &= owners == FREE
+    row, column = np.divmod(set_places(maybe.view(np.uint8)), owners.shape[1])
+    bright = np.zeros(owners.shape, dtype=np.uint8)
+    bright[row, column] = (capture.responses[:, row, column] > limits[:, None]).any(axis=0) * np.uint8(255)
+    return bright
+
+
+def _round_patches(capture: Capture, searched: NDArray[np.uint8], mask: NDArray[np.float32], optics: Optics,
+                   px_per_mm: float) -> Balls:
+    """Return the small ball-like patches among those searched.
 
     Small is what may be too small, in a blurred picture, to be known by its shading.
     """
@@ -145,7 +180,7 @@ def _round_patches(capture: Capture, searched: NDArray[np.uint8], bright: NDArra
         if not label or area < 0.55 * width * height or area >= largest:
             continue
         patch = np.asarray(labels) == label
-        if _loose(patch, bright, (left, top)) and _domed(capture, patch, (left, top), mask, optics):
+        if _loose(capture, patch, (left, top), mask, optics) and _domed(capture, patch, (left, top), mask, optics):
             places.append(centers[label] + (left + 0.5, top + 0.5))
             diameters.append(across)
     return Balls(np.array(places).reshape(-1, 2), np.array(diameters))
@@ -178,7 +213,8 @@ def _domed(capture: Capture, inside: NDArray[np.bool_], place: tuple[int, int], 
     return bool(rise > LEAST_RISE * span and energy[middle].mean() > LEAST_MIDDLE * optics.lit_energy)
 
 
-def _loose(inside: NDArray[np.bool_], bright: NDArray[np.uint8], place: tuple[int, int]) -> bool:
+def _loose(capture: Capture, inside: NDArray[np.bool_], place: tuple[int, int], mask: NDArray[np.float32],
+           optics: Optics) -> bool:
     """Say whether a patch has its own dark border: little of what surrounds it shines, and nothing leads away.
 
     A ball's flanks are too steep to be lit, so even one that touches a land is parted from it by a dark line;
@@ -186,10 +222,11 @@ def _loose(inside: NDArray[np.bool_], bright: NDArray[np.uint8], place: tuple[in
     """
     left, top = place
     patch = np.pad(inside, AROUND_PX + 2).astype(np.uint8)
-    height, width = bright.shape
+    width, height = capture.size_px
     rows = np.clip(np.arange(patch.shape[0]) + top - AROUND_PX - 2, 0, height - 1)
     columns = np.clip(np.arange(patch.shape[1]) + left - AROUND_PX - 2, 0, width - 1)
-    shines = bright[np.ix_(rows, columns)] > 0
+    seen = capture.responses[:, rows[:, None], columns]
+    shines = (seen > _limits(mask, optics)[:, None, None]).any(axis=0)
     near, far = (np.asarray(cv2.dilate(patch, np.ones((side, side), dtype=np.uint8))) > 0 for side in (3, 7))
     around = far & ~near
     if np.count_nonzero(shines & around) > 0.30 * np.count_nonzero(around):

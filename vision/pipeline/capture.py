@@ -67,16 +67,37 @@ class Capture:
         """
         map_x, map_y = _as_maps(x), _as_maps(y)
         found = np.empty((len(self.responses), *map_x.shape), dtype=np.float32)
+        for start in range(0, len(map_x), REMAP_SIDE):
+            rows = slice(start, start + REMAP_SIDE)
+            light = 0
+            for picture in self.interleaved or self.responses:
+                together = 1 if picture.ndim == 2 else picture.shape[2]
+                _sample_into(found[light:light + together, rows], picture, map_x[rows], map_y[rows])
+                light += together
+        return found.reshape(len(found), *x.shape)
+
+    def sample_part(self, rows: slice, columns: slice, x: NDArray[np.float32], y: NDArray[np.float32],
+                    found: NDArray[np.float32]) -> None:
+        """Sample at places [row, column] within a part of the picture as `sample` does, into [light, row, column].
+
+        From a copy of the part, which pays where the places cross many of its rows: those of a whole picture lie so far
+        apart in memory that the processor must find out anew where each of them is.
+        """
+        map_x, map_y = x - np.float32(columns.start), y - np.float32(rows.start)
         light = 0
         for picture in self.interleaved or self.responses:
-            for start in range(0, len(map_x), REMAP_SIDE):
-                rows = slice(start, start + REMAP_SIDE)
-                part = cv2.remap(picture, map_x[rows], map_y[rows], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-                together = 1 if part.ndim == 2 else part.shape[2]
-                planes = list(found[light:light + together, rows])
-                cv2.mixChannels([part], planes, [number for pair in range(together) for number in (pair, pair)])
-            light += 1 if picture.ndim == 2 else picture.shape[2]
-        return found.reshape(len(found), *x.shape)
+            part, together = picture[rows, columns], 1 if picture.ndim == 2 else picture.shape[2]
+            # OpenCV samples four channels sooner than three: three get a fourth that nobody reads.
+            copy = cv2.cvtColor(part, cv2.COLOR_BGR2BGRA) if together == 3 else part.copy()
+            _sample_into(found[light:light + together], np.asarray(copy, dtype=np.float32), map_x, map_y)
+            light += together
+
+
+def _sample_into(found: NDArray[np.float32], picture: NDArray[np.float32], map_x: NDArray[np.float32],
+                 map_y: NDArray[np.float32]) -> None:
+    """Sample a picture [row, col] or [row, col, light] into found [light, row, column], which may want fewer lights."""
+    part = cv2.remap(picture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    cv2.mixChannels([part], list(found), [number for light in range(len(found)) for number in (light, light)])
 
 
 def _as_maps(places: NDArray[np.float32]) -> NDArray[np.float32]:

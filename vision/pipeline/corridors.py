@@ -293,4 +293,4 @@ def _sample_corridors(capture: Capture, joints: Sequence[Joint], corridors: Corr
     begin, forth, sideways = registration.to_picture.to_px(start) - 0.5, unit @ matrix.T, aside @ matrix.T
     maps = [(begin[:, axis, None] + along * forth[:, axis, None]).astype(np.float32)[:, :, None]
             + (across * sideways[:, axis, None]).astype(np.float32)[:, None, :] for axis in (0, 1)]
-    return np.moveaxis(capture.sample(*maps), 0, 1)
+    return capture.sample(*maps).swapaxes(0, 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,13 +10,14 @@ from vision.pipeline.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
-from vision.pipeline.profile import fit_profile, profile_height
-from vision.pipeline.radial import one_of, running_count, total
+from vision.pipeline.profile import EVERY, SomeRays, fit_profile, profile_height, some_rays
+from vision.pipeline.radial import largest_at, radius_first, radius_last, running_count, taken, total, until
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
 BARE_SHARE = 0.65
+BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
 STEEP_BESIDE_LEAD_DEG = 68.0
 DOMED = 0.05  # convexity of a dome for certain
 Column = NDArray[np.float64]
@@ -29,7 +31,8 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
     return the azimuths at which solder runs from the lead onto the land, those among them, [joint, azimuth].
     """
     away = lead_distance(patches, leads, LAND)
-    covered = covered_azimuths(patches, surface, leads, toes, away) | joined
+    rays = some_rays(patches, surface)
+    covered = covered_azimuths(patches, surface, leads, toes, away, rays) | joined
     toe_index, toe_mm = find_toe(patches, surface, covered, toes)
     under = under_solder(surface, covered, toe_index)
     ring_area = patches.area_mm2[:, :, RING]
@@ -46,12 +49,12 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
     around_mm = (patches.land_edge_mm * covered).sum(axis=1) * (2.0 * np.pi / AZIMUTHS)
     mean_toe = _mean_where(toe_mm, covered) - margin / np.maximum(around_mm, 1e-6)
     columns["toe_radius_mm"] = np.where(enough, mean_toe, np.nan)
-    constant, bend = fit_profile(patches, surface, covered, toe_mm, leads, optics)
+    constant, bend = fit_profile(patches, surface, covered, toe_mm, leads, optics, rays)
     columns["wetting_angle_deg"] = np.where(enough, _toe_angle(surface, covered, toe_index, constant, bend,
                                                                mean_toe), np.nan)
     columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
                                            np.nan)
-    columns["convexity"] = np.where(enough, _convexity(patches, surface, covered, toe_mm, leads), np.nan)
+    columns["convexity"] = np.where(enough, _convexity(rays, covered, toe_mm, leads), np.nan)
     columns["lead_visible"] = leads.visible
     own_x, own_y = leads.offset_x_mm - leads.aside_mm[:, 0], leads.offset_y_mm - leads.aside_mm[:, 1]
     columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(own_x, own_y), np.nan)
@@ -62,18 +65,19 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
 
 
 def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, toes: Toes,
-                     away: NDArray[np.float32]) -> NDArray[np.bool_]:
+                     away: NDArray[np.float32], rays: SomeRays | None = None) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
     A gap is where the land is bare from its edge inward to (nearly) the hole, or where what lies beside the lead shows
     that one looks into the hole (see open_hole). `toes` and `away` are what toes_of and lead_distance (over LAND)
-    give.
+    give; `rays` may hold what some_rays gives.
     """
     onto_land = toes.bare_from >= INNER_STEPS
     open_there = open_hole(patches, surface, leads, away, onto_land)
     # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
     _, toe_mm = find_toe(patches, surface, onto_land, toes)
-    domed = _convexity(patches, surface, onto_land, toe_mm, leads)[:, None] > DOMED
+    rays = some_rays(patches, surface) if rays is None else rays
+    domed = _convexity(rays, onto_land, toe_mm, leads)[:, None] > DOMED
     return smooth_azimuth(onto_land & (~open_there | domed), 5)
 
 
@@ -90,8 +94,8 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     edge = bare[:, :, :SOFT_STEPS + 1]
     soft = np.where(edge.any(axis=2), edge.argmax(axis=2), 0).astype(np.float32)
     excess += np.float32(BARE_SHARE) * soft[:, :, None]
-    deepest = excess.argmax(axis=2)
-    found = np.take_along_axis(excess, deepest[:, :, None], axis=2)[:, :, 0] > 1.0
+    deepest = largest_at(excess)
+    found = taken(excess, deepest) > 1.0
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
@@ -106,7 +110,9 @@ def beside_bare_land(toes: Toes) -> NDArray[np.bool_]:
     The edge of a gap runs outward like a spike; a spike itself may look bare, but over a narrow sector only.
     """
     wide = smooth_azimuth(toes.bare_from < RING_STEPS // 2, 11)
-    return np.asarray(np.logical_or.reduce([np.roll(wide, shift, axis=1) for shift in range(-7, 8)]), dtype=np.bool_)
+    around = np.pad(wide, ((0, 0), (BESIDE, BESIDE)), mode="wrap").view(np.uint8)
+    grown = cv2.dilate(around, np.ones((1, 2 * BESIDE + 1), dtype=np.uint8))[:, BESIDE:-BESIDE]
+    return np.asarray(grown > 0, dtype=np.bool_)
 
 
 def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_],
@@ -121,23 +127,22 @@ def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_]
     # Solder that has run over the land's edge: free samples beyond it that shine like a sloped metal.
     outside = surface.solder[:, :, OUTSIDE] & patches.free & (surface.energy[:, :, OUTSIDE] > np.float32(0.8))
     ended = np.logical_not(outside, out=outside)
-    over = np.where(ended.any(axis=2), ended.argmax(axis=2), outside.shape[2]) * (index == RING_STEPS)
+    over = until(ended) * (index == RING_STEPS)
     return index, radius + over * patches.step_mm[:, :, -1]
 
 
 def _bare_before(patches: JointPatches, toes: Toes, covered: NDArray[np.bool_]) -> Column:
     """Return the bare area (mm^2) between the toes and where the land looks wholly bare, [joint]."""
     ring = patches.area_mm2[:, :, RING]
-    place = np.clip(toes.ends - 1, 0, RING_STEPS - 1)[:, :, None]
-    one = np.take_along_axis(ring, place, axis=2)[:, :, 0]
+    one = taken(ring, np.clip(toes.ends - 1, 0, RING_STEPS - 1))
     return np.asarray((toes.back * one * covered).sum(axis=1, dtype=np.float64), dtype=np.float64)
 
 
 def under_solder(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64]) -> NDArray[np.bool_]:
     """Say which ring samples are under solder, [joint, azimuth, ring]."""
-    position = np.arange(RING_STEPS)
-    within = (position < toe_index[:, :, None]) & covered[:, :, None]
-    return within | (surface.solder[:, :, RING] & ~covered[:, :, None])
+    within = np.arange(RING_STEPS)[:, None, None] < np.where(covered, toe_index, 0)  # [ring, joint, azimuth]
+    under = within | (radius_first(surface.solder[:, :, RING]) & ~covered)
+    return radius_last(under)
 
 
 def largest_gap(covered: NDArray[np.bool_]) -> tuple[Column, Column]:
@@ -161,32 +166,27 @@ def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[
     last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)[:, :, None]  # the edge itself mixes land and mask
     place = last - np.arange(3, 0, -1)
     near = (place >= 0) & covered[:, :, None]
-    dark, slope = (np.take_along_axis(part[:, :, RING], np.maximum(place, 0), axis=2)
-                   for part in (surface.dark, surface.slope_deg))
-    direct = median_where(np.where(dark, STEEP_DEG, slope), near)
+    inside = np.maximum(place, 0)
+    dark, slope = taken(surface.dark[:, :, RING], inside), taken(surface.slope_deg[:, :, RING], inside)
+    direct = median_where(np.where(dark, np.float32(STEEP_DEG), slope), near)
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 
-def _convexity(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64],
-               leads: Leads) -> Column:
+def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64], leads: Leads) -> Column:
     """Return (outer - inner) / (outer + inner) of the mean slopes of the outer and inner third of the fillet.
 
     What is unlit is steeper than any light can show, 45 to 90 degrees. Next to the lead the middle of that range is
     taken, at the toe its lower part: so a fillet that is unlit all over reads as hollow, which it is, for a dome is
     flat in its middle.
     """
-    every = slice(None, None, 2)  # neighbouring azimuths were smoothed together
-    radius, area, shown = (one_of(2, part[:, :, LAND])
-                           for part in (patches.radius_mm, patches.area_mm2, surface.slope_deg))
-    dark = one_of(2, surface.dark[:, :, LAND])
-    shown *= ~dark
-    unlit = dark.astype(np.float32)
+    every = slice(None, None, EVERY)
+    radius, shown, unlit = rays.radius_mm, rays.lit_slope_deg, rays.unlit
     lead = leads.nominal_radius_mm[:, None]
     reach = np.maximum(toe_mm[:, every] - lead, 0.05)
     thirds = []
     for low, high, steep in ((0.0, 1.0 / 3.0, STEEP_BESIDE_LEAD_DEG), (2.0 / 3.0, 1.0, STEEP_DEG)):
         start, stop = ((lead + share * reach).astype(np.float32)[:, :, None] for share in (low, high))
-        weight = area * ((radius >= start) & (radius < stop) & covered[:, every, None])
+        weight = rays.area_mm2 * ((radius >= start) & (radius < stop) & covered[:, every, None])
         whole = total(weight, None)
         mean = total(weight, shown) + steep * total(weight, unlit)
         thirds.append(mean / np.maximum(whole, 1e-9))

@@ -7,8 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
-from vision.pipeline.radial import radius_first, running_count
-from vision.pipeline.surface import EDGE_STEPS, Surface, percentile, smooth_azimuth
+from vision.pipeline.radial import on_rays, radius_first, running_count, until
+from vision.pipeline.ranks import median, percentile
+from vision.pipeline.surface import EDGE_STEPS, Surface, smooth_azimuth
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
@@ -26,6 +27,7 @@ BLACK = 0.3  # of lit solder: behind a crest what is as dark as this is the hole
 DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's edge; solder that sags ends further in
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
 FALLS_TO_TOE_DEG = 0.8  # solder behind a crest flattens towards its toe by more than this, a dome steepens to its rim
+BEYOND_CREST = 3  # samples behind a crest that are steeper
 #: So near to the land's edge slopes mix with what lies beyond, in mm, in pixels and in samples at least.
 EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
@@ -54,7 +56,8 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     seen = (leads.visible > 0.5)[:, None]
     usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg)
     brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
-    brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM) & _is_level(surface, first)
+    brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM)
+    brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
     crest, reach_mm = _crested(patches, surface, leads, away)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
     black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, np.float32(HOLE_BLACK)))
@@ -72,7 +75,7 @@ def _usual_darkness(darkest: NDArray[np.float32], asked: NDArray[np.bool_],
         alike = lit_alike == number
         values = darkest[:, alike][asked[:, alike]]
         if len(values) >= USUAL_FROM * float(alike.mean()):
-            usual[alike] = np.median(values)
+            usual[alike] = median(values)
     return usual
 
 
@@ -95,8 +98,9 @@ def _out_of_the_dark(surface: Surface, outside: NDArray[np.bool_]) -> tuple[NDAr
     lit = outside & (running_count(dark & outside) >= 2)
     lit &= ~dark
     run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
-    first = run.argmax(axis=2)
-    return first, np.take_along_axis(run, first[:, :, None], axis=2)[:, :, 0]
+    first = until(run)
+    found = first < run.shape[2]
+    return np.where(found, first, 0), found
 
 
 def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -106,16 +110,17 @@ def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32
     return np.asarray(beside.min(axis=2), dtype=np.float32)
 
 
-def _is_level(surface: Surface, first: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Say where the surface is not steep from a sample on, and stays nearly as steep further out, [joint, azimuth]."""
+def _is_level(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Say on which rays the surface is not steep from a sample on, and stays nearly as steep further out, [ray]."""
     def slopes(start: int, stop: int) -> NDArray[np.float32]:
-        steps = np.minimum(first[:, :, None] + np.arange(start, stop), WITHIN.stop - 1)
-        return np.take_along_axis(surface.slope_deg, steps, axis=2)
+        steps = np.minimum(first[:, None] + np.arange(start, stop), WITHIN.stop - 1)
+        return on_rays(surface.slope_deg, ray[:, None], steps)
 
-    brim = slopes(1, 5).max(axis=2)
-    falls = brim - slopes(6, 12).mean(axis=2)
+    brim = slopes(1, 5).max(axis=1)
+    falls = brim - slopes(6, 12).mean(axis=1)
     # Where the steepest light shines it says so for certain; how steep within its band may be hard to tell.
-    flat = brim < np.minimum(np.float32(BRIM_DEG), surface.steepest_from_deg)
+    lit_from = surface.steepest_from_deg[ray % len(surface.steepest_from_deg)]
+    flat = brim < np.minimum(np.float32(BRIM_DEG), lit_from)
     return np.asarray(flat & (falls < BRIM_FALLS_DEG) & (falls > -BRIM_RISES_DEG), dtype=np.bool_)
 
 
@@ -123,7 +128,8 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
              away: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
     """Say at which azimuths solder rises from its toe to a crest and falls off again towards the lead.
 
-    Also return how far beyond the hole's edge the dark behind the crest reaches, mm, [joint, azimuth] both.
+    Also return how far beyond the hole's edge the dark behind the crest reaches, mm, [joint, azimuth] both; 0 at joints
+    without a crest.
     Outward, along what is lit all the way: steep, then flatter by more than grain can do, which is the crest, then
     steep again, then flatter towards the toe. A fillet only flattens outward and a dome only steepens. The crest lies
     on the land, for the solder holds on to the hole's edge; what the lead mirrors lies nearer to it. Grain is the
@@ -138,42 +144,78 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
     blur_mm = np.float32(max(EDGE_BLUR_MM, EDGE_BLUR_PX * patches.px_mm))
     stop = WITHIN.stop - np.maximum(np.ceil(blur_mm / step_mm), EDGE_BLUR_STEPS)  # [joint, azimuth]
     beside = away <= (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
-    crest, dark_to = _crests(soft, dark, radius_first(beside), stop, np.float32(CREST_DEG) + CREST_SCATTER * scatter)
+    limit = np.float32(CREST_DEG) + CREST_SCATTER * scatter
+    crest = _crests(soft, dark, radius_first(beside), stop, limit)
     # Where a joint's solder has a crest over a wide sector, less of one is enough beside it.
     known = np.flatnonzero(np.count_nonzero(crest, axis=1) >= KNOWN_FROM)
     if len(known):
-        weaker, _ = _crests(soft[:, known], dark[:, known], radius_first(beside[known]), stop[known],
-                            np.float32(WEAK_DEG) + WEAK_SCATTER * scatter[known])
-        crest[known] |= weaker
-    reach = dark_to.astype(np.float32) - np.float32(HOLE_STEPS)
-    reach *= np.where(reach < 0.0, hole_mm / np.float32(HOLE_STEPS), step_mm)
+        crest[known] |= _crests(soft[:, known], dark[:, known], radius_first(beside[known]), stop[known],
+                                np.float32(WEAK_DEG) + WEAK_SCATTER * scatter[known])
+    reach = np.zeros(stop.shape, dtype=np.float32)
+    some = np.flatnonzero(crest.any(axis=1))
+    if len(some):
+        count = _dark_to(dark[:, some], stop[some]) - np.float32(HOLE_STEPS)
+        reach[some] = count * np.where(count < 0.0, hole_mm[some] / np.float32(HOLE_STEPS), step_mm[some])
     return crest, reach
 
 
+def _dark_to(dark: NDArray[np.bool_], stop: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return how many samples it takes to leave behind what is dark [radius, joint, azimuth] before `stop`."""
+    looked_at = dark[: WITHIN.stop - EDGE_BLUR_STEPS]
+    unlit = looked_at & (np.arange(len(looked_at))[:, None, None] < stop)
+    return np.where(unlit.any(axis=0), len(unlit) - unlit[::-1].argmax(axis=0), 0).astype(np.float32)
+
+
 def _crests(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np.bool_], stop: NDArray[np.float32],
-            limit: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
-    """Look along all rays at once for a crest that stands out by `limit` [joint, 1] degrees.
+            limit: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say at which azimuths a crest stands out by `limit` [joint, 1] degrees, [joint, azimuth].
 
     Slopes, what is dark and what is the lead are [radius, joint, azimuth]; `stop` [joint, azimuth] is the sample from
-    which on the land's edge mixes in. Return where there is a crest and the sample up to which it is dark.
+    which on the land's edge mixes in.
     """
+    # Most rays flatten outward all the way: those that never get steeper again are not looked at.
+    ray = np.flatnonzero(_steepens(soft, stop, limit))
+    found = np.zeros(stop.shape, dtype=bool)
+    if len(ray):
+        slopes = soft.reshape(len(soft), -1).take(ray, axis=1)
+        unlit, on_lead = (flags.reshape(len(flags), -1).take(ray, axis=1) for flags in (dark, lead))
+        found.flat[ray] = _crested_rays(slopes, unlit, on_lead, stop.ravel()[ray], limit[ray // stop.shape[1], 0])
+    return smooth_azimuth(found, 9)
+
+
+def _steepens(soft: NDArray[np.float32], stop: NDArray[np.float32], limit: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say where slopes rise above the least further in on the ring by more than `limit` at three samples at least."""
+    count = np.zeros(stop.shape, dtype=np.uint8)
+    least = soft[RING.start].copy()
+    for step in range(RING.start + 1, WITHIN.stop - EDGE_BLUR_STEPS):
+        count += (soft[step] - least > limit) & (step < stop)
+        np.minimum(least, soft[step], out=least)
+    return count >= BEYOND_CREST
+
+
+def _crested_rays(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np.bool_],
+                  stop: NDArray[np.float32], limit: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Look outward along rays [radius, ray] for a crest, all at once, [ray]; arguments as of _crests."""
     steepest, crest, peak = (np.full(stop.shape, start, dtype=np.float32) for start in (-1.0, 90.0, -1.0))
-    beyond, dark_to = (np.zeros(stop.shape, dtype=np.uint8) for _ in range(2))
+    beyond = np.zeros(stop.shape, dtype=np.uint8)
     for step in range(WITHIN.stop - EDGE_BLUR_STEPS):
         slope, inside = soft[step], step < stop
         # Everything begins anew behind what is dark, up to where the land's edge darkens what lies beside it.
-        unlit = dark[step] & inside
-        dark_to[unlit] = step + 1
-        broken = unlit | lead[step]
-        steepest = np.where(broken, np.float32(-1.0), np.maximum(steepest, slope))
+        broken = (dark[step] & inside) | lead[step]
+        np.maximum(steepest, slope, out=steepest)
+        steepest[broken] = -1.0
         if step >= RING.start:
+            # What does not count is lifted, or sunk, out of the way: a choice by np.where takes far longer.
             found = (steepest - slope > limit) & (slope < CREST_AT_MOST_DEG) & inside & ~broken
-            crest = np.where(broken, np.float32(90.0), np.where(found, np.minimum(crest, slope), crest))
+            np.minimum(crest, slope + ~found * np.float32(90.0), out=crest)
+            crest[broken] = 90.0
             risen = (slope - crest > limit) & inside & ~broken
-            peak = np.where(broken, np.float32(-1.0), np.where(risen, np.maximum(peak, slope), peak))
-            beyond = np.where(broken, np.uint8(0), beyond + risen)
+            np.maximum(peak, slope * risen - ~risen * np.float32(1.0), out=peak)
+            peak[broken] = -1.0
+            beyond += risen
+            beyond[broken] = 0
     toe = np.where(dark[-EDGE_BLUR_STEPS - 2:], np.float32(90.0), soft[-EDGE_BLUR_STEPS - 2:]).min(axis=0)
-    return smooth_azimuth((beyond >= 3) & (toe < peak - FALLS_TO_TOE_DEG), 9), dark_to
+    return np.asarray((beyond >= BEYOND_CREST) & (toe < peak - FALLS_TO_TOE_DEG), dtype=np.bool_)
 
 
 def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -190,4 +232,4 @@ def _scatter(slope: NDArray[np.float32], soft: NDArray[np.float32], dark: NDArra
     some = np.s_[RING.start::2, :, ::3]
     rough = np.abs(slope[some] - soft[some])
     rough *= ~dark[some]
-    return (percentile(np.moveaxis(rough, 1, 0).reshape(slope.shape[1], -1), 50.0) / 0.6745).astype(np.float32)
+    return (percentile(rough.swapaxes(0, 1).reshape(slope.shape[1], -1), 50.0) / 0.6745).astype(np.float32)

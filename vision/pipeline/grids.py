@@ -104,7 +104,7 @@ def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registr
 def _slope_and_energy(capture: Capture, map_x: NDArray[np.float32], map_y: NDArray[np.float32], optics: Optics,
                       surface: Surface) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
     """Return slope in degrees and radiance against lit solder, flats lifted and as it is, [joint, row, column]."""
-    responses = np.moveaxis(capture.sample(map_x, map_y), 0, 1)
+    responses = capture.sample(map_x, map_y).swapaxes(0, 1)
     slope, energy = slope_from_responses(responses, optics, surface.roughness, _facing(map_x, map_y, optics))
     energy *= np.float32(1.0 / surface.lit_level)
     return slope, lifted_flats(slope, energy), energy

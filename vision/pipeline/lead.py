@@ -148,8 +148,8 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     rows = np.flatnonzero(allowed.any(axis=(0, 2)))
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     return _Shapes(step, radius, inner, against,
-                   rows, allowed[:, rows], _bins(zones, OTHER + 1), _bins(parts, 3),
-                   _bins(outlines, OUTLINES))
+                   rows, allowed[:, rows], _bins(zones, OTHER), _bins(parts, 2),
+                   _bins(outlines, OUTLINES - 1))
 
 
 def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
@@ -169,7 +169,7 @@ def _by_quadrant(moved: NDArray[np.float32], zones: _Bins,
     sides hides no lead); the brightness of the end's darkest quadrant (a half-open hole is dark there); and how
     much brighter the end is than its rim.
     """
-    means = (zones.sums(moved) / np.maximum(zones.numbers, 1.0))[:, :OTHER].reshape(len(moved), -1, 4)
+    means = (zones.sums(moved) / np.maximum(zones.numbers, 1.0)).reshape(len(moved), -1, 4)
     inside, rim, beyond = means[:, 0], means[:, 1], means[:, 2:].max(axis=1)
     better = np.sort(beyond - rim, axis=1)[:, 2:].mean(axis=1)
     return better, inside.min(axis=1), inside.mean(axis=1) - rim.mean(axis=1)
@@ -177,24 +177,25 @@ def _by_quadrant(moved: NDArray[np.float32], zones: _Bins,
 
 @dataclass(frozen=True)
 class _Bins:
-    """Labels of grids [joint, row, column]: each sample's bin and the number of samples in it."""
+    """Labels of grids [joint, row, column]: which samples are in some bin, in which, and how many are in each."""
 
-    count: int  # labels
-    item: NDArray[np.intp]  # of every sample, joint * count + label
+    place: NDArray[np.intp]  # of every sample in a bin, in the grids laid flat
+    item: NDArray[np.intp]  # of each of these, joint * labels + label
     numbers: NDArray[np.float64]  # [joint, label]
 
     def sums(self, values: NDArray[np.float32]) -> NDArray[np.float64]:
         """Return the sum of values [joint, row, column] of each label, [joint, label]."""
-        sums = np.bincount(self.item, values.ravel(), self.numbers.size)
+        sums = np.bincount(self.item, values.ravel().take(self.place), self.numbers.size)
         return np.asarray(sums.reshape(self.numbers.shape), dtype=np.float64)
 
 
 def _bins(labels: NDArray[np.uint8], count: int) -> _Bins:
-    """Return the bins of labels below `count`."""
+    """Return the bins of labels below `count`; samples with other labels are in none."""
     joints = len(labels)
     item = (labels.reshape(joints, -1) + (np.arange(joints, dtype=np.intp) * count)[:, None]).ravel()
-    numbers = np.bincount(item, minlength=joints * count).reshape(joints, count).astype(np.float64)
-    return _Bins(count, item, numbers)
+    place = np.flatnonzero(labels < count)
+    numbers = np.bincount(item[place], minlength=joints * count).reshape(joints, count).astype(np.float64)
+    return _Bins(place, item[place], numbers)
 
 
 def _even_face(moved: NDArray[np.float32], parts: _Bins) -> NDArray[np.float64]:
@@ -203,7 +204,7 @@ def _even_face(moved: NDArray[np.float32], parts: _Bins) -> NDArray[np.float64]:
     A lead's cut end scatters light and is about as bright near its edge as in its middle, and less bright than lit
     solder.
     """
-    middle, near_edge = (parts.sums(moved) / np.maximum(parts.numbers, 1.0)).T[:2]
+    middle, near_edge = (parts.sums(moved) / np.maximum(parts.numbers, 1.0)).T
     even = np.clip((near_edge / np.maximum(middle, 1e-6) - 0.7) / 0.15, 0.0, 1.0)
     return np.asarray(even * np.clip((1.05 - middle) / 0.15, 0.0, 1.0), dtype=np.float64)
 

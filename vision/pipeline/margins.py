@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.optics import Optics, light_moment
 from vision.pipeline.radial import radius_first
+from vision.pipeline.ranks import median
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, RING, JointPatches
 
@@ -63,11 +64,11 @@ def _by_slope(patches: JointPatches, lands: NDArray[np.float32], mask: NDArray[n
     fall = trend - flat[:, :, None]
     share = np.where(fall > LEAST_CONTRAST_DEG, (trend - moment) / np.maximum(fall, LEAST_CONTRAST_DEG), 0.0)
     part = np.clip(share, 0.0, 1.0)
-    inner = np.median(energy[:, :, :2], axis=(1, 2))[:, None, None]
+    inner = median(energy[:, :, :2].reshape(len(energy), -1))[:, None, None]
     metal = energy / np.maximum(part * bright[:, :, None] + (1.0 - part) * inner, 1e-4)
     metal = np.where(metal > LEAST_METAL, np.minimum(metal, 1.0), 0.0)
     weight = np.clip(share, -1.0, 1.2) * metal * patches.area_mm2[:, :, RING.stop - within:last]
-    weight = np.where(solder[:, :, None], weight, 0.0)
+    weight = np.ascontiguousarray(weight * solder[:, :, None])
     inside, beyond = (weight[:, :, zone].sum(axis=(1, 2), dtype=np.float64)
                       for zone in (slice(0, within), slice(within, None)))
     return inside, beyond
@@ -85,8 +86,8 @@ def _by_light(patches: JointPatches, lands: NDArray[np.float32], solder: NDArray
     within, without = reach
     first, last = RING.stop - within - TREND_STEPS, RING.stop + without
     white = optics.white[None, :, None, None]
-    board = np.median(patches.responses[:, :, ::3, OUTSIDE.start + without:OUTSIDE.start + 2 * without], axis=(2, 3))
-    board = board[:, :, None, None] * white
+    around = patches.responses[:, :, ::3, OUTSIDE.start + without:OUTSIDE.start + 2 * without]
+    board = median(around.reshape(*around.shape[:2], -1))[:, :, None, None] * white
     light, area = _by_sector(patches, solder, slice(first, last))
     light *= white
     ahead = _runs_on(light[:, :, :, :TREND_STEPS], light.shape[3])
@@ -102,7 +103,7 @@ def _by_light(patches: JointPatches, lands: NDArray[np.float32], solder: NDArray
     determinant = land_land * (1.0 + HELD) * solder_solder - land_solder**2
     share = (land_seen * solder_solder - solder_seen * land_solder) / np.maximum(
         determinant, 1e-3 * land_land * solder_solder + 1e-9)
-    weight = np.clip(share, -0.5, 1.5) * area[:, :, TREND_STEPS:]
+    weight = np.ascontiguousarray(np.clip(share, -0.5, 1.5) * area[:, :, TREND_STEPS:])
     return weight[:, :, :within].sum(axis=(1, 2)), weight[:, :, within:].sum(axis=(1, 2))
 
 
@@ -119,7 +120,7 @@ def _by_sector(patches: JointPatches, solder: NDArray[np.bool_],
     weighted = np.where(solder[:, None], np.moveaxis(patches.responses[..., steps], 3, 0), np.float32(0.0))
     sums = weighted.reshape(*weighted.shape[:-1], -1, SECTOR).sum(axis=-1)
     mean = np.moveaxis(sums, 0, -1) / np.maximum(count, 1)[:, None, :, None]
-    areas = np.where(solder, radius_first(patches.area_mm2[..., steps]), np.float32(0.0))
+    areas = radius_first(patches.area_mm2[..., steps]) * solder
     area = np.moveaxis(areas.reshape(len(areas), joints, -1, SECTOR).sum(axis=-1), 0, -1)
     return mean.astype(np.float32).reshape(joints, lights, -1, len(areas)), area * (count >= LEAST_RAYS)[:, :, None]
 
@@ -127,7 +128,7 @@ def _by_sector(patches: JointPatches, solder: NDArray[np.bool_],
 def _reach(patches: JointPatches) -> tuple[int, int]:
     """Return how many samples inside and beyond the land's edge are looked at: those that its blur reaches."""
     blur_mm = BLUR_PX * patches.px_mm
-    steps = (float(np.median(patches.step_mm[:, :, place])) for place in (RING.stop - 1, RING.stop))
+    steps = (float(median(patches.step_mm[:, :, place].ravel())) for place in (RING.stop - 1, RING.stop))
     inside, beyond = (int(np.clip(round(blur_mm / step), *least_most))
                       for step, least_most in zip(steps, (MARGIN_STEPS, BEYOND_STEPS), strict=True))
     return inside, beyond
@@ -140,4 +141,6 @@ def _runs_on(values: NDArray[np.float32], length: int) -> NDArray[np.float32]:
     mean = values.mean(axis=-1, keepdims=True)
     rise = (values * step).sum(axis=-1, keepdims=True) / np.float32((step**2).sum())
     along = np.arange(length, dtype=np.float32) - np.float32((count - 1) / 2.0)
-    return np.asarray(mean + rise * along, dtype=np.float32)
+    # One step after the other, as the values lie in memory.
+    line = mean[..., 0] + rise[..., 0] * along.reshape(-1, *(1,) * (values.ndim - 1))
+    return np.moveaxis(np.asarray(line, dtype=np.float32), 0, -1)

@@ -27,7 +27,7 @@ METAL_REFLECTANCE = 0.72
 DARK = 0.62  # radiance below this share of the lit solder's is steep metal, a hole or a shadow
 MOMENT_STEPS = 256  # a step fits a byte
 LOBE_AZIMUTHS_DEG = np.arange(1.5, 360.0, 3.0)
-PIECE = 32_768  # samples worked on at a time
+PIECE = 131_072  # samples worked on at a time
 TILTS_DEG = SLOPES_DEG[:16]
 LEAST_SPAN_DEG = 2.0  # of slope, between the middles of the flattest and the steepest light
 SECTORS = 36  # directions for which slopes are told apart where a light does not go all the way round
@@ -247,7 +247,7 @@ def _smith(cosine: NDArray[np.float64], roughness: float) -> NDArray[np.float64]
 def light_moment(responses: NDArray[np.float32],
                  optics: Optics) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the radiance-weighted mean of the lights' slopes (deg) and total radiance of responses [n, light, ...]."""
-    ordered, order = _as_stored(np.moveaxis(responses, 1, 0))
+    ordered, order = _as_stored(responses.swapaxes(0, 1))
     planes = ordered.reshape(len(ordered), -1)
     moment, energy = (np.zeros((1, planes.shape[1]), dtype=np.float32) for _ in range(2))
     factors = list(zip(optics.white.tolist(), (optics.white * optics.slope_deg).tolist(), strict=True))

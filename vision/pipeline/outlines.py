@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,12 +28,29 @@ def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: floa
     return to_picture.to_px(center + (radius + grow_mm)[:, :, None] * direction)
 
 
-def shapes_of(joints: Sequence[Joint]) -> tuple[Joint, ...]:
+class Shapes(tuple[Joint, ...]):
+    """Joints with all holes in one place; their hash, which is asked for at every look-up, is worked out once."""
+
+    @cached_property
+    def _own_hash(self) -> int:
+        return super().__hash__()
+
+    def __hash__(self) -> int:
+        """Return the tuple's hash."""
+        return self._own_hash
+
+
+def shapes_of(joints: Sequence[Joint]) -> Shapes:
     """Return the joints with all holes in one place.
 
     What hangs on shapes alone is kept for these, so that it is found again where a board's lands lie elsewhere.
     """
-    return tuple(_at_origin(joint) for joint in joints)
+    return _shapes_of(tuple(joints))
+
+
+@lru_cache(maxsize=KEPT)
+def _shapes_of(joints: tuple[Joint, ...]) -> Shapes:
+    return Shapes(_at_origin(joint) for joint in joints)
 
 
 @lru_cache(maxsize=4096)
@@ -72,10 +89,10 @@ def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity
     ray = (direction @ to_picture.matrix.T).astype(np.float32)
     x, y = (middle[:, :, None, axis] + away[shown].astype(np.float32) * ray[:, axis, None] for axis in (0, 1))
     # A place's brightness is the brightest light's, highlights held down, averaged over a few pixels against noise.
-    values = np.zeros(x.shape, dtype=np.float32)
-    for right, down in NEIGHBOURS_PX:
-        values += np.clip(capture.sample(x + np.float32(right), y + np.float32(down)).max(axis=0), 0.0, 1.5)
-    values /= len(NEIGHBOURS_PX)
+    near_x, near_y = (np.concatenate([part + np.float32(by[axis]) for by in NEIGHBOURS_PX], axis=2)
+                      for axis, part in enumerate((x, y)))
+    shown_there = np.clip(capture.sample(near_x, near_y).max(axis=0), 0.0, 1.5)
+    values = np.add.reduce(np.split(shown_there, len(NEIGHBOURS_PX), axis=2)) / np.float32(len(NEIGHBOURS_PX))
     within, spread = _mean_std(values[:, :, :INSIDE_STEPS], inside_at)
     around, noise = _mean_std(values[:, :, INSIDE_STEPS:], np.ones(OUTSIDE_STEPS))
     stands_out = (np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise)

@@ -51,16 +51,22 @@ def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, covered: N
            darker: tuple[float, float]) -> NDArray[np.float64]:
     """Return the diameter (mm) of each joint's largest compact spot; `darker` limits all of it and its average."""
     limit, black = darker
-    core = ((grid.radiance < np.float32(limit)) & searched).reshape(-1, SIDE).view(np.uint8)
-    _, labels, stats, centers = cv2.connectedComponentsWithStatsWithAlgorithm(core, 8, cv2.CV_32S, cv2.CCL_GRANA)
-    count = len(grid.step_mm)
-    largest = np.zeros(count)
-    cell_of = grid.step_mm[np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, count - 1)]
-    for label in np.nonzero(_compact(stats, cell_of))[0].tolist():
+    core = (grid.radiance < np.float32(limit)) & searched
+    largest = np.zeros(len(core))
+    some = np.flatnonzero(core.any(axis=(1, 2)))  # few joints show anything so dark
+    if len(some) == 0:
+        return largest
+    _, mosaic, stats, centers = cv2.connectedComponentsWithStatsWithAlgorithm(
+        core[some].reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S, cv2.CCL_GRANA)
+    labels = np.asarray(mosaic).reshape(-1, SIDE, SIDE)
+    number_of = np.minimum(stats[:, cv2.CC_STAT_TOP] // SIDE, len(some) - 1)
+    for label in np.nonzero(_compact(stats, grid.step_mm[some[number_of]]))[0].tolist():
+        number = int(number_of[label])
+        joint, first = int(some[number]), number * SIDE
         left, top, width, height, _ = stats[label].tolist()
-        joint = top // SIDE
+        box = left, top - first, width, height
         cell = float(grid.step_mm[joint])
-        column, row = centers[label][0] - SIDE // 2, centers[label][1] - joint * SIDE - SIDE // 2
+        column, row = centers[label][0] - SIDE // 2, centers[label][1] - first - SIDE // 2
         away = np.hypot(column * cell - leads.offset_x_mm[joint], -row * cell - leads.offset_y_mm[joint])
         if away < leads.nominal_radius_mm[joint] + CLEAR_MM:
             continue
@@ -68,10 +74,9 @@ def _spots(grid: FineGrid, searched: NDArray[np.bool_], leads: Leads, covered: N
         beside = 0.5 * max(width, height) / max(float(np.hypot(column, row)), 1e-6) + BESIDE_RAD
         if _in_gap(covered[joint], float(np.arctan2(-row, column)), beside):
             continue
-        spot = (np.asarray(labels)[top:top + height, left:left + width] == label).view(np.uint8)
-        here = grid.radiance.reshape(-1, SIDE)[top:top + height, left:left + width]
-        if cv2.mean(here, spot)[0] <= black:
-            whole = _diameter((grid.energy, searched), labels, label, (left, top, width, height))
+        spot = labels[number] == label
+        if cv2.mean(grid.radiance[joint], spot.view(np.uint8))[0] <= black:
+            whole = _diameter((grid.energy[joint], searched[joint]), spot, box)
             largest[joint] = max(largest[joint], whole * cell)
     return largest
 
@@ -113,18 +118,17 @@ def _on_land(joints: tuple[Joint, ...]) -> NDArray[np.bool_]:
     return inside
 
 
-def _diameter(grid: tuple[NDArray[np.float32], NDArray[np.bool_]], labels: NDArray[Any], label: int,
+def _diameter(grid: tuple[NDArray[np.float32], NDArray[np.bool_]], spot: NDArray[np.bool_],
               box: tuple[int, int, int, int]) -> float:
     """Diameter (samples) of the disc as large as a spot with its walls, which are at most a third of a spot wide.
 
-    `grid` holds energy and what is searched, [joint, row, column].
+    `grid` holds energy and what is searched, [row, column] as the spot; `box` is where it lies.
     """
     left, top, width, height = box
     grow = max(2, round(0.35 * max(width, height)))
-    rows = slice(max(top - grow, 0), top + height + grow)
-    columns = slice(max(left - grow, 0), left + width + grow)
-    spot = (labels[rows, columns] == label).astype(np.uint8)
+    part = slice(max(top - grow, 0), top + height + grow), slice(max(left - grow, 0), left + width + grow)
+    own = spot[part].view(np.uint8)
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * grow + 1, 2 * grow + 1))
-    dim = grid[0].reshape(-1, SIDE)[rows, columns] < BRIM
-    whole = (np.asarray(cv2.dilate(spot, kernel)) > 0) & dim & grid[1].reshape(-1, SIDE)[rows, columns]
-    return float(np.sqrt(4.0 * max(int(whole.sum()), int(spot.sum())) / np.pi))
+    energy, searched = grid
+    whole = (np.asarray(cv2.dilate(own, kernel)) > 0) & (energy[part] < BRIM) & searched[part]
+    return float(np.sqrt(4.0 * max(int(whole.sum()), int(own.sum())) / np.pi))

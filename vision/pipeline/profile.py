@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from vision.pipeline.gaps import LAND
 from vision.pipeline.lead import Leads
 from vision.pipeline.optics import ROUGHNESS, Optics
-from vision.pipeline.radial import one_of, total
+from vision.pipeline.radial import number, one_of, taken, total, until
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import JointPatches
 
@@ -24,6 +25,35 @@ Column = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
+class SomeRays:
+    """One of EVERY rays over hole and ring, tables of their own [joint, ray, radius]."""
+
+    radius_mm: NDArray[np.float32]
+    area_mm2: NDArray[np.float32]
+    slope_deg: NDArray[np.float32]
+    dark: NDArray[np.bool_]
+    solder: NDArray[np.bool_]
+
+    @cached_property
+    def unlit(self) -> NDArray[np.float32]:
+        """Return 1 where it is dark and 0 elsewhere."""
+        return self.dark.astype(np.float32)
+
+    @cached_property
+    def lit_slope_deg(self) -> NDArray[np.float32]:
+        """Return the slope where it is lit and 0 elsewhere."""
+        return np.asarray(self.slope_deg * ~self.dark, dtype=np.float32)
+
+
+def some_rays(patches: JointPatches, surface: Surface) -> SomeRays:
+    """Return the rays that profiles and convexity are measured on."""
+    radius, area, slope = (one_of(EVERY, part[:, :, LAND])
+                           for part in (patches.radius_mm, patches.area_mm2, surface.slope_deg))
+    dark, solder = (one_of(EVERY, part[:, :, LAND]) for part in (surface.dark, surface.solder))
+    return SomeRays(radius, area, slope, dark, solder)
+
+
+@dataclass(frozen=True)
 class _Brims:
     """Where solder too steep to be lit ends outward, [joint, ray], and the slope it has there, [joint]."""
 
@@ -33,24 +63,25 @@ class _Brims:
 
 
 def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64],
-                leads: Leads, optics: Optics | None = None) -> tuple[Column, Column]:
+                leads: Leads, optics: Optics | None = None, rays: SomeRays | None = None) -> tuple[Column, Column]:
     """Fit the axisymmetric capillary profile without gravity to the lit slopes of every joint.
 
     Young and Laplace: (1/r) d(r sin psi)/dr = const, hence r sin psi = c + k r^2. Linear least squares over all
     lit samples between lead and toe, twice, the second time without gross outliers. With `optics` the brim of the
     dark beside the lead counts too: there the slope is the one from which the station's lights light nothing, which
-    holds the steep part of the curve where only its foot is lit. Returns c (mm) and k (1/mm).
+    holds the steep part of the curve where only its foot is lit. `rays` may hold what some_rays gives. Returns c (mm)
+    and k (1/mm).
     """
-    radius, slope, area = (one_of(EVERY, part[:, :, LAND])
-                           for part in (patches.radius_mm, surface.slope_deg, patches.area_mm2))
-    use = one_of(EVERY, surface.solder[:, :, LAND]) & (slope > np.float32(SLOPES_DEG[0]))
+    rays = some_rays(patches, surface) if rays is None else rays
+    radius, slope, area = rays.radius_mm, rays.slope_deg, rays.area_mm2
+    use = rays.solder & (slope > np.float32(SLOPES_DEG[0]))
     use &= slope < np.float32(SLOPES_DEG[1])
     within = radius < np.where(covered, toe_mm, 0.0).astype(np.float32)[:, ::EVERY, None]
     use &= within
     use &= radius > (1.25 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
     target, square = radius * np.sin(slope * np.float32(np.pi / 180.0)), radius * radius
     weight = area * use
-    brims = None if optics is None or optics.by_sector is not None else _brims(surface, radius, within, leads, optics)
+    brims = None if optics is None or optics.by_sector is not None else _brims(surface, rays, within, leads, optics)
     extra = [np.zeros(len(radius))] * 5 if brims is None else _sums(brims, total(weight, None))
     for _ in range(2):
         weighted = weight * square
@@ -73,19 +104,17 @@ def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.boo
     return np.where(usable, constant, np.nan), np.where(usable, bend, np.nan)
 
 
-def _brims(surface: Surface, radius: NDArray[np.float32], within: NDArray[np.bool_], leads: Leads,
-           optics: Optics) -> _Brims:
+def _brims(surface: Surface, rays: SomeRays, within: NDArray[np.bool_], leads: Leads, optics: Optics) -> _Brims:
     """Find where the dark beside the lead ends, on every looked-at ray whose dark is unbroken."""
     lead = leads.nominal_radius_mm.astype(np.float32)[:, None, None]
-    dark = one_of(EVERY, surface.dark[:, :, LAND]) & within
+    radius, dark = rays.radius_mm, rays.dark & within
     dark &= radius > np.float32(1.05) * lead
-    steps = dark.shape[2]
-    first, last = dark.argmax(axis=2), steps - 1 - dark[:, :, ::-1].argmax(axis=2)
-    begins, ends = (np.take_along_axis(radius, place[:, :, None], axis=2)[:, :, 0]
-                    for place in (first, np.minimum(last + 1, steps - 1)))
-    seen = dark.any(axis=2)
+    steps, found = dark.shape[2], number(dark)
+    seen = found > 0
+    first, stop = (np.where(seen, part, 0) for part in (until(dark), steps - until(dark[:, :, ::-1])))
+    begins, ends = taken(radius, first), taken(radius, np.minimum(stop, steps - 1))
     seen &= begins < lead[:, :, 0] + np.float32(BESIDE_LEAD_MM)
-    seen &= np.count_nonzero(dark, axis=2) >= UNBROKEN * (last - first + 1)
+    seen &= found >= UNBROKEN * (stop - first)
     seen &= (np.count_nonzero(seen, axis=1) >= BRIM_RAYS)[:, None]
     return _Brims(ends, seen, np.interp(surface.roughness, ROUGHNESS, optics.unlit_deg))
 

@@ -11,10 +11,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.capture import set_places
 from vision.pipeline.grids import SIDE, FineGrid, cells_off
 from vision.pipeline.lands import lead_edges
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import running_count
+from vision.pipeline.ranks import median
 from vision.pipeline.unwrap import AZIMUTHS, JointPatches
 from vision.setup.family import Joint
 
@@ -53,7 +55,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     ridge = bend > np.float32(RIDGE_BEND)
     ridge &= away > (0.5 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
-    place = np.flatnonzero(ridge)
+    place = set_places(ridge.view(np.uint8))
     number, cell = np.divmod(place, SIDE * SIDE)
     owner = grid.owner.ravel()[place]
     azimuth = _azimuth_index().ravel()[cell]
@@ -61,7 +63,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
     ridge.flat[place[~own]] = False
     ridges: dict[int, list[_Ridge]] = {}
-    for joint, one in _ridges(ridge, (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
+    for joint, one in _ridges(ridge, place[own], (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
         ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
@@ -93,25 +95,21 @@ class _Ridge:
     mass: float  # mean bend by length, deg/mm; what lies deep on the lead does not count
 
 
-def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
+def _ridges(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
             joints: Sequence[Joint], lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
     """Return the joint and the description of every ridge of at least SMALLEST samples that may be a projection.
 
-    Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] are the
-    samples of ridges, `planes` their x and y from the lead (mm), bend and radiance, all ridges of a view as one table.
+    Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] says which
+    samples are of ridges, `place` counts them through; `planes` are their x and y from the lead (mm), bend and
+    radiance.
     """
-    _, labels, stats, _ = cv2.connectedComponentsWithStatsWithAlgorithm(
-        found.reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S, cv2.CCL_GRANA)
-    place = np.flatnonzero(found)
-    label = np.asarray(labels).ravel()[place]
-    large = stats[label, cv2.CC_STAT_AREA] >= SMALLEST
-    place, label = place[large], label[large]
+    place, label = _promising(found, place, planes, lead_mm)
     if len(place) == 0:
         return []
     radiance = planes[3].ravel()[place]
     order = np.lexsort((radiance, label))
     place, label, radiance = place[order], label[order], radiance[order]
-    x, y, weight = (plane[np.unravel_index(place, found.shape)].astype(np.float64) for plane in planes[:3])
+    x, y, weight = _of_samples(place, planes)
     joint = place // (SIDE * SIDE)
     first = np.flatnonzero(np.diff(label, prepend=-1))
     count = np.diff(first, append=len(label))
@@ -127,6 +125,45 @@ def _ridges(found: NDArray[np.bool_], planes: tuple[NDArray[np.float32], ...],
     asked = np.flatnonzero((end >= LEAST_MM) & np.isin(owner, owner[likely]))
     table = np.stack((start, end, mean, middle, azimuth, mass), axis=1)[asked]
     return [(number, _Ridge(*row)) for number, row in zip(owner[asked].tolist(), table.tolist(), strict=True)]
+
+
+def _promising(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
+               lead_mm: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.int32]]:
+    """Return the samples of the larger ridges, and these ridges' numbers, of joints where one may be a projection.
+
+    At most joints no ridge is long and sharp enough; only the others' are looked at closely. Arguments as of _ridges.
+    """
+    _, labels = cv2.connectedComponentsWithAlgorithm(found.reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S,
+                                                     cv2.CCL_GRANA)
+    label = np.asarray(labels, dtype=np.int32).ravel()[place]
+    count = np.bincount(label)
+    large = count[label] >= SMALLEST
+    place, label = place[large], label[large]
+    x, y, weight = _of_samples(place, planes)
+    joint = place // (SIDE * SIDE)
+    distance = np.hypot(x, y) - lead_mm[joint]
+    start, end = np.full(len(count), np.inf), np.full(len(count), -np.inf)
+    np.minimum.at(start, label, distance)
+    np.maximum.at(end, label, distance)
+    most = np.bincount(label, weight, len(count)) / np.maximum(count, 1) * np.maximum(
+        end - np.maximum(start, ON_LEAD_MM), 0.0)
+    # A little less will do: sums in another order differ in their last digits.
+    likely = (end >= LEAST_MM) & (most >= 0.999 * min(MASS, LEAD_MASS))
+    asked = np.zeros(len(found), dtype=bool)
+    asked[joint[likely[label]]] = True
+    kept = asked[joint]
+    return place[kept], label[kept]
+
+
+def _of_samples(place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...]) -> tuple[NDArray[np.float64], ...]:
+    """Return x, y and bend of samples, counted through the planes [joint, row, column].
+
+    All rows of the plane of x are alike, and all columns of that of y.
+    """
+    row, column = np.divmod(place, SIDE)
+    x, y, bend = planes[0][:, 0].ravel(), planes[1][:, :, 0].ravel(), planes[2].ravel()
+    return tuple(np.asarray(part, dtype=np.float64) for part in (
+        x.take(row // SIDE * SIDE + column), y.take(row), bend.take(place)))
 
 
 def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
@@ -162,7 +199,7 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     crest show as such a tongue; solder all along a land's edge does not.
     """
     run = metal_run(patches, metal, joined)
-    beyond = run - np.median(run, axis=1)[:, None]
+    beyond = run - median(run)[:, None]
     far = beyond >= TONGUE_MM
     steady = far & np.roll(far, 1, axis=1) & np.roll(far, 2, axis=1)
     narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import Optics
+from vision.pipeline.ranks import median
 from vision.setup.family import Chip
 from vision.setup.geometry import Similarity
 
@@ -249,7 +250,7 @@ def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
     ends, middle = inside & (along > 0.72) & (along < 0.95), inside & (along < 0.4)
     if not ends.any() or not middle.any():
         return 0.0
-    limit = 0.5 * (np.median(shine[ends]) + np.median(shine[middle]))
+    limit = 0.5 * (median(shine[ends]) + median(shine[middle]))
     low, high = shown.min(axis=0), shown.max(axis=0)
     like = np.where(along > 0.65, shine > limit, (shine < limit) | (high < 1.25 * low)) & inside
     # Where the metal ends begin is unknown.
@@ -277,7 +278,7 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     `fine` says that they are no picture half as fine. Places too far off have no evidence.
     """
     half_long, half_short = half
-    along, across, shine = (np.ascontiguousarray(np.moveaxis(part, 0, 2)) for part in (
+    along, across, shine = (np.ascontiguousarray(part.transpose(1, 2, 0)) for part in (
         _edges(turned, 3, fine), _edges(turned, 2, fine), turned[flat]))
     shine = _mean(shine, 3, 3) if fine else shine
     # Only middles within reach are looked at; what lies beyond the window counts as nothing.

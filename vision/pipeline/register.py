@@ -6,6 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -87,10 +88,10 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
 
 def mark_image(capture: Capture, rows: slice = slice(None), columns: slice = slice(None)) -> NDArray[np.float32]:
     """Return a grey picture for finding marks, or part of it: the brightest light per pixel, highlights held down."""
-    brightest = capture.responses[0, rows, columns]
-    for plane in capture.responses[1:, rows, columns]:
-        brightest = np.maximum(brightest, plane)
-    clipped = np.clip(brightest, 0.0, 1.5)
+    # Lights that lie interleaved are taken apart first: NumPy is slow over samples that do not lie side by side.
+    planes = [plane for picture in capture.interleaved or capture.responses
+              for plane in cv2.split(picture[rows, columns])]
+    clipped = np.clip(reduce(cv2.max, planes), 0.0, 1.5)
     return np.asarray(cv2.GaussianBlur(clipped, (0, 0), 1.0), dtype=np.float32)
 
 

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture, set_places
 from vision.pipeline.optics import USUAL_ROUGHNESS, Optics, sector_of, slope_from_responses
+from vision.pipeline.ranks import median
 
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
@@ -27,6 +28,7 @@ CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
 #: Samples each way of the first, second and last fit, and what must be reached to go on: roundness, explained share.
 FITS = ((9, 0.05, 0.20), (15, 0.20, 0.45), (15, 0.45, 0.70))
+MOST_MOVED, MOST_GROWN = 0.5, (0.7, 1.45)  # of a candidate's radius, while it is fitted
 AROUND = 24  # directions in which the rim is looked at
 
 #: How much further out a light is seen for roughness: half-level of the predicted response for the usual roughness.
@@ -52,15 +54,13 @@ class Spheres:
     highlight: Array  # how far the flattest light stands out in the middle, against the lit part
 
 
-def find_spheres(capture: Capture, grey: Grey, optics: Optics, largest_px: float, searched: NDArray[np.bool_],
-                 board: Planes) -> Spheres:
-    """Return all places that look at all like a sphere.
+def coarse_spheres(grey: Sequence[Grey], optics: Optics, largest_px: float) -> Array:
+    """Return where something may be a sphere by a coarse look: x, y and radius in px (n, 3; OpenCV's count).
 
-    `grey` [row, col, light] is what coarse_levels gives. `searched` [row, col] says where middles may lie, for every
-    other row and column of the picture; `board` [light] is the bare board's response.
+    `grey` [light] is what coarse_levels gives.
     """
     flat, steep = optics.bands[0], optics.bands[-1]
-    high, low = (_grey(reduce(cv2.max, [cv2.extractChannel(grey, light) for light in band])) for band in (flat, steep))
+    high, low = (_grey(reduce(cv2.max, [grey[light] for light in band])) for band in (flat, steep))
     least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat[0], steep[0]]]
     size = 1.0
     radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
@@ -72,10 +72,7 @@ def find_spheres(capture: Capture, grey: Grey, optics: Optics, largest_px: float
         size, radii = size * 2.0, LEVEL_RADII_PX
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
                      for plane in (high, low))
-    places = np.concatenate(found)
-    column, row = (np.clip(places[:, axis] / 2.0, 0, searched.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
-    places = places[searched[row, column]]
-    return _fitted(capture, optics, places[:, :2], places[:, 2], board)
+    return np.concatenate(found)
 
 
 def level_scale(optics: Optics) -> float:
@@ -83,13 +80,11 @@ def level_scale(optics: Optics) -> float:
     return float(100.0 / (optics.lit_energy / optics.white.min()))
 
 
-def coarse_levels(capture: Capture, optics: Optics) -> Grey:
-    """Return the responses as whole numbers [row, col, light], a coarse look that lets nothing round pass by."""
+def coarse_levels(capture: Capture, optics: Optics) -> tuple[Grey, ...]:
+    """Return the responses, signs dropped, as whole numbers [row, col] of each light: a coarse look."""
     scale = level_scale(optics)
-    parts = [_grey(cv2.convertScaleAbs(picture, alpha=scale)) for picture in capture.interleaved or capture.responses]
-    if len(parts) == 1 and parts[0].ndim == 3:
-        return parts[0]
-    return np.concatenate([part.reshape(*part.shape[:2], -1) for part in parts], axis=2)
+    parts = (cv2.convertScaleAbs(picture, alpha=scale) for picture in capture.interleaved or capture.responses)
+    return tuple(_grey(plane) for part in parts for plane in cv2.split(part))
 
 
 def _candidates(high: Grey, low: Grey, radii: Sequence[float], least: tuple[float, float]) -> Array:
@@ -100,16 +95,19 @@ def _candidates(high: Grey, low: Grey, radii: Sequence[float], least: tuple[floa
     """
     middle = _grey(cv2.blur(high, (CORE_PX, CORE_PX)))
     clear = cv2.max(cv2.convertScaleAbs(middle, alpha=0.35), least[0])  # type: ignore[call-overload]
-    found = [np.zeros((0, 3))]
+    square = _off_middle(np.ones((CORE_PX, CORE_PX), dtype=np.uint8))
+    found = []
     for radius in radii:
         contrast = _grey(cv2.subtract(middle, cv2.dilate(high, _ring(0.85 * radius))))
         spots = _set_pixels(_grey(cv2.compare(contrast, clear, cv2.CMP_GE)))
-        peak = contrast[spots[:, 1], spots[:, 0]] >= _around(contrast, spots, _square(3)).max(axis=1)
-        spots = spots[peak]
-        core = np.round(_around(low, spots, _square(CORE_PX)).mean(axis=1))
-        spots = spots[_around(low, spots, _ring(0.5 * radius)).max(axis=1) >= core + least[1]]
-        found.append(np.concatenate([spots, np.full((len(spots), 1), radius)], axis=1))
-    return np.concatenate(found)
+        here = contrast[spots[:, 1], spots[:, 0]]
+        found.append(spots[here >= _around(contrast, spots, square).max(axis=1)])
+    spots, radius_of = np.concatenate(found), np.repeat(radii, [len(spots) for spots in found])
+    core = np.round(_around(low, spots, square).mean(axis=1))
+    brim = np.concatenate([_around(low, part, _on_ring(0.5 * radius)).max(axis=1)
+                           for part, radius in zip(found, radii, strict=True)])
+    kept = brim >= core + least[1]
+    return np.concatenate([spots[kept], radius_of[kept, None]], axis=1)
 
 
 def _set_pixels(mask: Grey) -> NDArray[np.intp]:
@@ -118,25 +116,18 @@ def _set_pixels(mask: Grey) -> NDArray[np.intp]:
     return np.stack([column, row], axis=1)
 
 
-def _around(plane: Grey, spots: NDArray[np.intp], kernel: NDArray[np.uint8]) -> Grey:
-    """Return the values of a plane at a kernel's places around spots (n, 2), [n, place]."""
-    rows, columns = np.nonzero(kernel)
-    row, column = spots[:, 1:] + (rows - kernel.shape[0] // 2), spots[:, :1] + (columns - kernel.shape[1] // 2)
-    reach = kernel.shape[0] // 2
-    (height, width), (x, y) = plane.shape, spots.T
+def _around(plane: Grey, spots: NDArray[np.intp], places: tuple[NDArray[np.intp], NDArray[np.intp]]) -> Grey:
+    """Return the values of a plane at places (rows, columns) around spots (n, 2), [n, place]."""
+    (rows, columns), (height, width), (x, y) = places, plane.shape, spots.T
+    reach = int(rows.max())
     if ((x < reach) | (y < reach) | (x >= width - reach) | (y >= height - reach)).any():
-        row, column = np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)
-    row *= width
-    row += column
-    return _grey(plane.ravel().take(row))
+        row, column = np.clip(y[:, None] + rows, 0, height - 1), np.clip(x[:, None] + columns, 0, width - 1)
+        return _grey(plane.ravel().take(row * width + column))
+    return _grey(plane.ravel().take((y * width + x)[:, None] + (rows * width + columns)))
 
 
 def _grey(plane: NDArray[Any]) -> Grey:
     return np.asarray(plane, dtype=np.uint8)
-
-
-def _square(side: int) -> NDArray[np.uint8]:
-    return np.ones((side, side), dtype=np.uint8)
 
 
 @lru_cache(maxsize=64)
@@ -148,6 +139,18 @@ def _ring(radius: float) -> NDArray[np.uint8]:
     rows, columns = (np.round(reach + radius * turn(angle)).astype(int) for turn in (np.sin, np.cos))
     kernel[rows, columns] = 1
     return kernel
+
+
+@lru_cache(maxsize=64)
+def _on_ring(radius: float) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns, from the middle, of twelve points on a circle."""
+    return _off_middle(_ring(radius))
+
+
+def _off_middle(kernel: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return rows and columns, from its middle, of what is set in a kernel."""
+    rows, columns = np.nonzero(kernel)
+    return rows - kernel.shape[0] // 2, columns - kernel.shape[1] // 2
 
 
 @lru_cache(maxsize=2)
@@ -162,12 +165,14 @@ def _fit_grid(side: int) -> tuple[Planes, Planes, Planes, Planes]:
     return u, v, terms, inverse
 
 
-def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, board: Planes) -> Spheres:
-    """Fit a paraboloid to the squared sine of slope at every candidate, moving twice to the middle found.
+def fit_spheres(capture: Capture, optics: Optics, candidates: Array, board: Planes) -> Spheres:
+    """Fit a paraboloid to the squared sine of slope at every candidate (n, 3), moving twice to the middle found.
 
-    What is no sphere at all is left out after each fit.
+    Middles move by MOST_MOVED of the candidate's radius each way at most, and the radius changes by MOST_GROWN. What is
+    no sphere at all is left out after each fit. `board` [light] is the bare board's response.
     """
-    start, first = places, radius
+    start, first = candidates[:, :2], candidates[:, 2]
+    places, radius = start, first
     for side, least_round, least_explained in FITS:
         u, v, terms, inverse = _fit_grid(side)
         seen = sample(capture, *_spread(places, radius, u, v))
@@ -189,12 +194,12 @@ def _fitted(capture: Capture, optics: Optics, places: Array, radius: Array, boar
         step_u = np.clip((b * q / 2.0 - c * p) / (2.0 * determinant), -0.3, 0.3)
         step_v = np.clip((b * p / 2.0 - a * q) / (2.0 * determinant), -0.3, 0.3)
         places = places + radius[:, None] * np.stack([step_u, step_v], axis=1)
-        places = start + np.clip(places - start, -0.5 * first[:, None], 0.5 * first[:, None])
-        radius = np.clip(radius * grown, 0.7 * first, 1.45 * first)
+        places = start + np.clip(places - start, -MOST_MOVED * first[:, None], MOST_MOVED * first[:, None])
+        radius = np.clip(radius * grown, MOST_GROWN[0] * first, MOST_GROWN[1] * first)
         kept = np.nonzero((roundness >= least_round) & (explained >= least_explained))[0]
         places, radius, start, first = places[kept], radius[kept], start[kept], first[kept]
     roundness, explained = roundness[kept], explained[kept]
-    seen, lit = seen[kept], np.median(energy[kept], axis=1).astype(np.float64)
+    seen, lit = seen[kept], median(energy[kept]).astype(np.float64)
     flat = list(optics.bands[0])
     away = np.hypot(u, v)
     part = np.einsum("nls,l->ns", seen[:, flat], optics.white[flat])
@@ -249,7 +254,7 @@ def lit_radius(capture: Capture, optics: Optics, places: Array, radius: Array) -
     part = np.clip((high - limit[:, 0]) / np.maximum(high - low, 1e-6), 0.0, 1.0)
     reach = share[0] + (share[1] - share[0]) * (after[:, 0] - 1 + part)
     edge = ROUGH_SPREAD * np.sin(np.deg2rad(optics.max_slope_deg))
-    return np.asarray(np.maximum(radius * np.median(reach, axis=1) - BLUR_PX, 1.0) / edge, dtype=np.float64)
+    return np.asarray(np.maximum(radius * median(reach) - BLUR_PX, 1.0) / edge, dtype=np.float64)
 
 
 def polar(capture: Capture, places: Array, radius: Array, share: Array) -> Planes:
@@ -272,4 +277,4 @@ def sample(capture: Capture, x: NDArray[Any], y: NDArray[Any]) -> Planes:
     """Sample all lights at points (n, m) in OpenCV's pixel count: [n, light, m]."""
     if len(x) == 0:
         return np.zeros((0, len(capture.responses), x.shape[1]), dtype=np.float32)
-    return np.moveaxis(capture.sample(x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)), 0, 1)
+    return capture.sample(x.astype(np.float32, copy=False), y.astype(np.float32, copy=False)).swapaxes(0, 1)

@@ -19,7 +19,8 @@ from vision.pipeline.optics import (
     sector_of,
     slope_from_moment,
 )
-from vision.pipeline.radial import radius_first
+from vision.pipeline.radial import radius_first, radius_last
+from vision.pipeline.ranks import median, percentile
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
 from vision.setup.family import Fiducial
@@ -103,14 +104,14 @@ def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDAr
 
 def _smooth(responses: NDArray[np.float32]) -> NDArray[np.float32]:
     """Average over three azimuths (circular), against grain and noise."""
-    planes = np.ascontiguousarray(radius_first(np.moveaxis(responses, 1, 0)))
+    planes = np.ascontiguousarray(radius_first(responses.swapaxes(0, 1)))
     mean = np.full((1, 3), 1.0 / 3.0, dtype=np.float32)
     soft = np.asarray(cv2.filter2D(planes.reshape(-1, planes.shape[3]), -1, mean), dtype=np.float32)
     soft = soft.reshape(planes.shape)
     # In one table the first and the last azimuth have other neighbours than on the circle.
     for place, beside in ((0, 1), (-1, -2)):
         soft[..., place] = (planes[..., place] + planes[..., beside] + planes[..., -1 - place]) / np.float32(3.0)
-    return np.moveaxis(np.moveaxis(soft, 1, -1), 0, 1)
+    return radius_last(soft).swapaxes(0, 1)
 
 
 def _with_clean_edges(responses: NDArray[np.float32], patches: JointPatches) -> NDArray[np.float32]:
@@ -158,16 +159,6 @@ def lit_level(energy: NDArray[np.float32], optics: Optics) -> float:
     return float(np.clip(found, 0.5 * optics.lit_energy, 2.0 * optics.lit_energy))
 
 
-def percentile(values: NDArray[np.float32], percent: float) -> NDArray[np.float64]:
-    """Return what NumPy's percentile does along the last axis, in half its time."""
-    place = percent / 100.0 * (values.shape[-1] - 1)
-    low = int(place)
-    high = min(low + 1, values.shape[-1] - 1)
-    ordered = np.partition(values, (low, high), axis=-1)
-    below, above = (ordered[..., rank].astype(np.float64) for rank in (low, high))
-    return np.asarray(below + (place - low) * (above - below), dtype=np.float64)
-
-
 def fiducial_response(capture: Capture, registration: Registration,
                       fiducials: Sequence[Fiducial]) -> tuple[NDArray[np.float32] | None, float | None]:
     """Return the response [light] of a flat bare land, read from the fiducials: same finish, no solder.
@@ -185,7 +176,7 @@ def fiducial_response(capture: Capture, registration: Registration,
         reach = int(radius)
         window = capture.responses[:, round(y) - reach:round(y) + reach + 1, round(x) - reach:round(x) + reach + 1]
         disc = np.hypot(*np.mgrid[-reach:reach + 1, -reach:reach + 1]) <= radius
-        found.append(np.median(window[:, disc], axis=1))
+        found.append(median(window[:, disc]))
         three = np.stack([window[:, :, place:window.shape[2] - 2 + place] for place in range(3)])
         scatter.append(float((three.std(axis=0) / np.maximum(three.mean(axis=0) + np.float32(FAINT), 1e-3)).mean()))
     if not found:
@@ -292,7 +283,7 @@ def _bare(responses: NDArray[np.float32], lands: NDArray[np.float32] | None, slo
     """Say which samples look like flat bare land: like the fiducials, or else just flat."""
     if lands is None:
         return np.asarray((slope < FLAT_DEG) & ~dark, dtype=np.bool_)
-    planes = np.moveaxis(responses, 1, 0)
+    planes = responses.swapaxes(0, 1)
     near, about = (like_land(planes, lands.T[:, :, None, None], factor) for factor in (LIKE_FIDUCIAL, LEVEL_LIKE))
     # Roughness differs from land to land and so does what they answer; but every land is flat, and solder is not.
     level_there = np.zeros_like(slope, dtype=bool)

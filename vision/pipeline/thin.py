@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.radial import running_sum
+from vision.pipeline.radial import running_sum, taken
 from vision.pipeline.surface import EDGE_STEPS, FAINT, Surface
 from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 
@@ -66,7 +66,7 @@ class _Across:
     usable: NDArray[np.bool_]
     end: NDArray[np.int64]
     near: NDArray[np.int64]  # samples within which solder and land mix
-    answer: NDArray[np.float32]  # [light, joint, azimuth, ring] responses plus FAINT
+    rings: tuple[NDArray[np.float32], ...]  # [light] of all joints' responses [joint, azimuth, ring]
     steps: NDArray[np.float32]  # [light, joint, azimuth] how much every light changes, natural logarithm
 
     @property
@@ -92,15 +92,15 @@ class _Across:
         if len(some) == 0:
             return None
         joint, usable, end, near = asked[some], usable[some], end[some], near[some]
-        answer = np.moveaxis(patches.responses[joint], 1, 0)[..., RING] + np.float32(FAINT)
+        rings = tuple(patches.responses.swapaxes(0, 1)[..., RING])
         before, after = end - near - 3, _on_land(end + near, end)
-        means = ([np.maximum(_shown(light, start, 3).mean(axis=2), LEAST) for start in (before, after)]
-                 for light in answer)
-        return cls(joint, usable, end, near, answer, np.stack([np.log(inside / outside) for inside, outside in means]))
+        means = ([np.maximum(_answer(light, joint, start, 3).mean(axis=2), LEAST) for start in (before, after)]
+                 for light in rings)
+        return cls(joint, usable, end, near, rings, np.stack([np.log(inside / outside) for inside, outside in means]))
 
     def of_some(self, rows: NDArray[np.intp]) -> _Across:
         """Return the same of some of its joints."""
-        return _Across(self.joint[rows], self.usable[rows], self.end[rows], self.near[rows], self.answer[:, rows],
+        return _Across(self.joint[rows], self.usable[rows], self.end[rows], self.near[rows], self.rings,
                        self.steps[:, rows])
 
     def back(self) -> NDArray[np.float32]:
@@ -109,8 +109,8 @@ class _Across:
         Land is told from solder only where hardly any of its light is left, while blur spreads the toe both ways.
         """
         first, count = self.end - self.near - 4, 2 * int(self.near.max()) + 6
-        course = np.stack([_shown(light, first, count) for light in self.answer])
-        inside, outside = (np.stack([_shown(light, start, 3).mean(axis=2) for light in self.answer])
+        course = np.stack([_answer(light, self.joint, first, count) for light in self.rings])
+        inside, outside = (np.stack([_answer(light, self.joint, start, 3).mean(axis=2) for light in self.rings])
                            for start in (first, _on_land(self.end + self.near - 1, self.end)))
         change = inside - outside
         share = ((course - outside[..., None]) * change[..., None]).sum(axis=0)
@@ -118,7 +118,7 @@ class _Across:
         share[np.arange(count) >= (2 * self.near + 6)[:, :, None]] = 0.0
         # Past the last sample with more than half of it.
         past = np.clip(count - (share >= np.float32(0.5))[:, :, ::-1].argmax(axis=2), 1, count - 1)
-        above, below = (np.take_along_axis(share, place[:, :, None], axis=2)[:, :, 0] for place in (past - 1, past))
+        above, below = (taken(share, place) for place in (past - 1, past))
         part = np.clip((above - np.float32(0.5)) / np.maximum(above - below, np.float32(1e-3)), 0.0, 1.0)
         half_way = (first + past).astype(np.float32) - np.float32(0.5) + part
         return np.asarray(np.clip(self.end - half_way, 0.0, 5.0), dtype=np.float32)
@@ -134,17 +134,18 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     after = look.end + look.near
     wide = look.wide
     enough = np.count_nonzero(wide, axis=1) >= ENOUGH
-    moment = surface.moment_deg[look.joint][:, :, RING]
-    runs_on = median_where(_shown(moment, after, 3).mean(axis=2) - _shown(moment, after + 3, 3).mean(axis=2), wide)
-    enough &= ~_behind_steep(surface.dark[look.joint], look.end, look.usable)
+    near, far = (_shown(surface.moment_deg[:, :, RING], look.joint, start, 3).mean(axis=2)
+                 for start in (after, after + 3))
+    runs_on = median_where(near - far, wide)
+    enough &= ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
     found = enough & (np.abs(runs_on) > LEVEL_DEG)
     lands = surface.lands_response
     if lands is None:
         return np.asarray(found, dtype=np.bool_)
     flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
     unlike, scatter, off = [], [], np.zeros(len(look.joint))
-    for light, expected in zip(look.answer, (flat + np.float32(FAINT)).T, strict=True):
-        beyond = _shown(light, after, 5)
+    for light, expected in zip(look.rings, (flat + np.float32(FAINT)).T, strict=True):
+        beyond = _answer(light, look.joint, after, 5)
         mean = np.maximum(beyond.mean(axis=2), LEAST)
         unlike.append(np.abs(median_where(np.log(mean / expected[:, None]), wide)))
         off += np.abs(median_where(mean - expected[:, None], wide))
@@ -161,10 +162,19 @@ def _on_land(first: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int
     return np.maximum(np.minimum(first, LAND_STOP - 3 - SOFT_STEPS), end)
 
 
-def _shown(table: NDArray[np.float32], first: NDArray[np.int64], count: int) -> NDArray[np.float32]:
-    """Return so many ring samples from the first on, [joint, azimuth, sample]."""
+def _shown(table: NDArray[np.float32], joint: NDArray[np.intp], first: NDArray[np.int64],
+           count: int) -> NDArray[np.float32]:
+    """Return so many ring samples of some joints from the first on, [joint, azimuth, sample]."""
     place = np.clip(first[:, :, None] + np.arange(count), 0, RING_STEPS - 1)
-    return np.take_along_axis(table, place, axis=2)
+    return taken(table, place, joint)
+
+
+def _answer(light: NDArray[np.float32], joint: NDArray[np.intp], first: NDArray[np.int64],
+            count: int) -> NDArray[np.float32]:
+    """Return what _shown does of a light's responses, plus FAINT."""
+    found = _shown(light, joint, first, count)
+    found += np.float32(FAINT)
+    return found
 
 
 def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -186,7 +196,7 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
 
     def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
         low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
-        upper, lower = (np.take_along_axis(course, place[:, :, None], axis=2)[:, :, 0] for place in (high, low))
+        upper, lower = (taken(course, place) for place in (high, low))
         return np.asarray((upper - lower) / np.maximum(high - low, 1), dtype=np.float64)
 
     outer = mean_between(stop - third, stop)
@@ -198,20 +208,22 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
 
 
-def _behind_steep(dark: NDArray[np.bool_], ends: NDArray[np.int64], where: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _behind_steep(dark: NDArray[np.bool_], ends: NDArray[np.int64], where: NDArray[np.bool_],
+                  joint: NDArray[np.intp] | None = None) -> NDArray[np.bool_]:
     """Say for which joints solder too steep to be lit lies just inside of `ends` on most azimuths `where`, [joint].
 
-    `dark` is [joint, azimuth, radius].
+    `dark` is [joint, azimuth, radius], of all joints; the rest may be of the numbers `joint`.
     """
-    inside = np.maximum(ends[:, :, None] - 1 - np.arange(START_STEPS), 0)
-    steep = np.take_along_axis(dark[:, :, RING], inside, axis=2).any(axis=2) & where
+    ring = dark[:, :, RING]
+    steep = where & np.logical_or.reduce([taken(ring, np.maximum(ends - 1 - step, 0), joint)
+                                          for step in range(START_STEPS)])
     return np.asarray(2 * np.count_nonzero(steep, axis=1) > np.count_nonzero(where, axis=1), dtype=np.bool_)
 
 
 def median_where(values: NDArray[np.floating[Any]], where: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return the median [joint] of values [joint, ...] where some hold; NaN where none does."""
-    flat = np.sort(np.where(where, values.astype(np.float64, copy=False), np.inf).reshape(len(values), -1), axis=1)
-    count = where.reshape(len(values), -1).sum(axis=1)
+    flat = np.sort(np.where(where, values, values.dtype.type(np.inf)).reshape(len(values), -1), axis=1)
+    count = np.count_nonzero(where.reshape(len(values), -1), axis=1)
     middle = np.clip(count // 2, 0, flat.shape[1] - 1)
-    found = flat[np.arange(len(flat)), middle]
+    found = flat[np.arange(len(flat)), middle].astype(np.float64)
     return np.where(count > 0, found, np.nan)

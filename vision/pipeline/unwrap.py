@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import REMAP_SIDE, Capture
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.outlines import KEPT, land_outlines, shapes_of
-from vision.pipeline.radial import by_radius
+from vision.pipeline.radial import by_radius, radius_last
 from vision.pipeline.register import Registration
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
@@ -92,7 +92,7 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
     x, y = (rays.rings_mm * ray[:, axis] for axis in (0, 1))  # [joint, radius, azimuth]
     x += middle[:, 0, None, None]
     y += middle[:, 1, None, None]
-    responses = np.moveaxis(by_radius(capture.sample(x, y).swapaxes(2, 3)), 0, 1)
+    responses = radius_last(_sampled(capture, x, y)).swapaxes(0, 1)
     width, height = capture.size_px
     last_x, last_y = x[:, -1], y[:, -1]  # the window's brim, whose places are the outermost
     inside = (last_x.min(axis=1) >= 0) & (last_y.min(axis=1) >= 0)
@@ -102,6 +102,26 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
     free = by_radius(((owner == FREE) | (owner == own)).swapaxes(1, 2))
     return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2, free,
                         _saturated_pct(capture, x, y, rays), inside, rays.land_edge_mm, rays.hole_mm, middle, ray)
+
+
+def _sampled(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the responses [light, radius, joint, azimuth] at places x and y [joint, radius, azimuth].
+
+    Joint by joint, from a copy of its part of the picture: a ring crosses all rows of that part, and the rows of a
+    whole picture lie so far apart in memory that the processor would look up anew where each of them is.
+    """
+    joints, rings, azimuths = x.shape
+    found = np.empty((len(capture.responses), rings, joints, azimuths), dtype=np.float32)
+    bounds = np.concatenate([_bounds(part[:, -1], side) for part, side in zip((x, y), capture.size_px, strict=True)], 1)
+    for joint, (left, right, top, bottom) in enumerate(bounds.tolist()):
+        capture.sample_part(slice(top, bottom), slice(left, right), x[joint], y[joint], found[:, :, joint])
+    return found
+
+
+def _bounds(brim: NDArray[np.float32], side: int) -> NDArray[np.intp]:
+    """Return the first pixel and the one after the last that places within brims [joint, azimuth] need, [joint, 2]."""
+    first, stop = np.floor(brim.min(axis=1)), np.floor(brim.max(axis=1)) + 2
+    return np.stack([np.clip(first, 0, side - 1), np.clip(stop, 1, side)], axis=1).astype(np.intp)
 
 
 def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32],
