@@ -43,7 +43,7 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
     """Sample all joints of a view on fine grids and turn light into slope."""
     step = grid_step(joints)
     map_x, map_y = _maps(joints, registration, step, SIDE)
-    slope, energy, radiance = _slope_and_energy(capture, map_x, map_y, optics, surface)
+    slope, energy, radiance = _slope_and_energy(capture.sample(map_x, map_y), map_x, map_y, optics, surface)
     # From lit to unlit the steepness passes over gradually, or noise on the brim would make false edges.
     lit = energy - np.float32(DARK - 0.12)
     lit *= np.float32(1.0 / 0.25)
@@ -89,23 +89,31 @@ def lifted_flats(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDA
     return np.maximum(energy, flat.astype(np.float32))  # energy is never negative
 
 
-def grid_energy(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
+def grid_lights(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
                 surface: Surface, step: NDArray[np.float64], side: int,
-                aside_mm: NDArray[np.float64] | None = None) -> NDArray[np.float32]:
-    """Radiance against lit solder on a square grid around every hole, [joint, row, column]; rows along board -y.
+                aside_mm: NDArray[np.float64] | None = None) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Radiance on a square grid around every hole against lit solder, [joint, row, column], and of every light.
 
+    Flats are lifted in all lights together, not in each one, [light, joint, row, column]. Rows run along board -y.
     `step` [joint] is the distance of neighbouring samples in mm, `side` their number each way; `aside_mm` [joint, 2] is
     how far off the hole the grid's middle lies.
     """
     map_x, map_y = _maps(joints, registration, step, side, aside_mm)
-    return _slope_and_energy(capture, map_x, map_y, optics, surface)[1]
+    lights = capture.sample(map_x, map_y)
+    energy = _slope_and_energy(lights, map_x, map_y, optics, surface)[1]
+    factor = (optics.white / surface.lit_level).astype(np.float32)[:, None, None, None]
+    return energy, np.clip(lights, np.float32(0.0), np.float32(np.inf)) * factor
 
 
-def _slope_and_energy(capture: Capture, map_x: NDArray[np.float32], map_y: NDArray[np.float32], optics: Optics,
-                      surface: Surface) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-    """Return slope in degrees and radiance against lit solder, flats lifted and as it is, [joint, row, column]."""
-    responses = capture.sample(map_x, map_y).swapaxes(0, 1)
-    slope, energy = slope_from_responses(responses, optics, surface.roughness, _facing(map_x, map_y, optics))
+def _slope_and_energy(lights: NDArray[np.float32], map_x: NDArray[np.float32], map_y: NDArray[np.float32],
+                      optics: Optics, surface: Surface,
+                      ) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Return slope in degrees and radiance against lit solder, flats lifted and as it is, [joint, row, column].
+
+    `lights` are the responses sampled at the maps' places, [light, joint, row, column].
+    """
+    facing = _facing(map_x, map_y, optics)
+    slope, energy = slope_from_responses(lights.swapaxes(0, 1), optics, surface.roughness, facing)
     energy *= np.float32(1.0 / surface.lit_level)
     return slope, lifted_flats(slope, energy), energy
 

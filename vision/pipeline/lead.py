@@ -9,8 +9,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.brims import Bands, bands, sharp_edges
 from vision.pipeline.capture import Capture
-from vision.pipeline.grids import grid_energy
+from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
@@ -52,14 +53,14 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
 
     Around a lead solder climbs steeper than any light can show, and further out it is lit: the lead's rim is
     dark against what lies outside it. A dome or a dish is lit in its middle and has no such rim where a lead
-    would stand; an open hole is far darker inside than any lead's end. The rim is looked for at every shift that
-    hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
+    would stand, nor any edge; an open hole is far darker inside than any lead's end. The rim is looked for at every
+    shift that hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
     """
     shapes = _shapes(shapes_of(joints))
     step, radius = shapes.step_mm, shapes.radius_mm
     slant = _slant(capture, joints, registration, optics)
     expected = USUAL_END_MM * slant
-    energy = grid_energy(capture, joints, registration, optics, surface, step, GRID, expected)
+    energy, lights = grid_lights(capture, joints, registration, optics, surface, step, GRID, expected)
     spectrum = np.fft.rfft2(np.clip(energy, np.float32(0.0), np.float32(1.2)))  # energy is never negative
     # Of each mean's grid only the rows of allowed shifts are transformed back.
     inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
@@ -76,6 +77,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
     face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(whole, shapes.parts)
     visible = np.maximum(rim_seen, face_seen) * np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
+    visible *= sharp_edges(lights, step, shapes.near, row, column, visible)
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
@@ -117,6 +119,7 @@ class _Shapes:
     allowed: NDArray[np.bool_]  # [joint, place in rows, column] shifts that they allow
     zones: _Bins  # zone * 4 + quadrant, OTHER elsewhere
     parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
+    near: Bands  # samples near the outline
     outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
@@ -149,7 +152,7 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     return _Shapes(step, radius, inner, against,
                    rows, allowed[:, rows], _bins(zones, OTHER), _bins(parts, 2),
-                   _bins(outlines, OUTLINES - 1))
+                   bands(edge), _bins(outlines, OUTLINES - 1))
 
 
 def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
