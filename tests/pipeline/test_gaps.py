@@ -31,23 +31,26 @@ def patches() -> JointPatches:
     return unwrap_joints(capture, family.joints, place, np.zeros((560, 700), dtype=np.uint16))
 
 
-def surface(slope: F32, energy: F32) -> Surface:
+def surface(slope: F32, energy: F32, board: float = 0.3) -> Surface:
     slope, energy = by_radius(slope), by_radius(energy)
     dark = energy < np.float32(DARK)
     none = np.zeros(energy.shape, dtype=bool)
     return Surface(slope, energy, dark, none, by_radius(~dark), np.zeros((len(slope), 3), dtype=np.float32), None,
                    slope, np.full(len(slope), 0.14), 1.0, energy, None, None,
-                   np.full(slope.shape[1], 24.0, dtype=np.float32))
+                   np.full(slope.shape[1], 24.0, dtype=np.float32), np.full(len(slope), board, dtype=np.float32))
 
 
-def opened(slope: F32, energy: F32) -> NDArray[np.bool_]:
-    """Where open_hole sees an opening, [joint, azimuth], with a lead of 0.6 mm in the middle of every hole."""
+def opened(slope: F32, energy: F32, board: float = 0.3) -> NDArray[np.bool_]:
+    """Where open_hole sees an opening, [joint, azimuth], with a lead of 0.6 mm in the middle of every hole.
+
+    `board` is what the bare board sends back, 1 = lit solder.
+    """
     places = patches()
     count = len(places.hole_mm)
     leads = Leads(np.ones(count), np.zeros(count), np.zeros(count), np.full(count, 2 * LEAD_MM),
                   np.full(count, LEAD_MM), np.zeros((count, 2)))
     everywhere = np.ones(places.land_edge_mm.shape, dtype=bool)
-    return open_hole(places, surface(slope, energy), leads, lead_distance(places, leads, LAND), everywhere)
+    return open_hole(places, surface(slope, energy, board), leads, lead_distance(places, leads, LAND), everywhere)
 
 
 def fillets(steep_energy: float) -> tuple[F32, F32]:
@@ -140,15 +143,19 @@ def test_a_dip_no_deeper_than_grain_is_no_crest() -> None:
     assert opened(slope, energy)[3].mean() < 0.05
 
 
-def test_far_blacker_than_the_views_other_joints_is_a_hole() -> None:
+@pytest.mark.parametrize(("black_energy", "board", "is_open"),
+                         [(0.02, 0.3, True), (0.06, 0.3, False), (0.03, 0.08, False), (0.01, 0.08, True)])
+def test_far_blacker_than_the_board_in_steep_solder_is_a_hole(black_energy: float, board: float,
+                                                              is_open: bool) -> None:
     """Steep solder mirrors the board, a hole nothing: seen against what the other joints' dark zones give.
 
-    Dull solder at its steepest, at the lead, may be a third as light as usual and is still lighter than a hole.
+    Solder at its steepest, at the lead, may be far darker than usual, where it sees itself or a dark board, and is
+    still lighter than a hole.
     """
     slope, energy = fillets(0.4)
     black = slice(100, 140)
-    energy[4, black] = np.where(energy[4, black] < 0.5, 0.06, energy[4, black])
+    energy[4, black] = np.where(energy[4, black] < 0.5, black_energy, energy[4, black])
     energy[2, black] = np.where(energy[2, black] < 0.5, 0.14, energy[2, black])
-    found = opened(slope, energy)
-    assert found[4, 102:138].all()
-    assert found.sum() <= 40
+    found = opened(slope, energy, board)
+    assert found[4, 102:138].all() == is_open
+    assert found.sum() <= 40 * is_open

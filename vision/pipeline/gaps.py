@@ -31,9 +31,10 @@ BEYOND_CREST = 3  # samples behind a crest that are steeper
 #: So near to the land's edge slopes mix with what lies beyond, in mm, in pixels and in samples at least.
 EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
-#: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than this
-#: share of lit solder, however light the view's dark zones are.
-HOLE_BLACK = 0.09
+#: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than the first
+#: share of lit solder, however light the view's dark zones are, and than the second of what the board gives, which
+#: solder mirrors that is too steep to be lit.
+HOLE_BLACK, OF_BOARD = 0.035, 0.25
 USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
 
 
@@ -60,8 +61,14 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
     crest, reach_mm = _crested(patches, surface, leads, away)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
-    black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, np.float32(HOLE_BLACK)))
+    black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
     return np.asarray((brim | crest | black) & seen, dtype=np.bool_)
+
+
+def _hole_black(surface: Surface) -> NDArray[np.float32]:
+    """Return below what share of lit solder it is a hole that is seen and not the board in steep solder, [joint, 1]."""
+    black = np.minimum(np.float32(OF_BOARD) * surface.mask_level, np.float32(HOLE_BLACK))
+    return np.asarray(black[:, None], dtype=np.float32)
 
 
 def _usual_darkness(darkest: NDArray[np.float32], asked: NDArray[np.bool_],

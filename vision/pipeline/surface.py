@@ -62,6 +62,7 @@ class Surface:
     land_level: float | None  # radiance of a flat bare land, from the fiducials
     lands_response: NDArray[np.float32] | None  # [joint or 1, light], the same as flat land answers beside each joint
     steepest_from_deg: NDArray[np.float32]  # [azimuth] what the steepest lights there light reads more than this
+    mask_level: NDArray[np.float32]  # [joint] radiance of the bare board beside it, against lit solder
     land_scatter: float | None = None  # of neighbouring pixels on a flat bare land, against their mean
 
 
@@ -85,8 +86,9 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, lands, slope, moment, dark)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
+    mask_level = (np.maximum(mask, np.float32(0.0)) * (optics.white / level).astype(np.float32)).sum(axis=1)
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,
-                   land_level, lands, optics.steepest_from_deg[facing], scatter)
+                   land_level, lands, optics.steepest_from_deg[facing], mask_level, scatter)
 
 
 def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.bool_]:
