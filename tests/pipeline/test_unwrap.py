@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -21,6 +24,7 @@ from vision.pipeline.unwrap import (
     RING,
     azimuths_rad,
     owner_map,
+    unwrap_again,
     unwrap_joints,
 )
 from vision.setup import Chip, Family, Joint, Similarity
@@ -194,6 +198,46 @@ def round_lands() -> Family:
     joints = tuple(Joint("J1", str(n + 1), 2.5 + 2.8 * (n % 3), 3.2 + 3.2 * (n // 3), "round", 2.0, 2.0, 0.0, 0.8,
                          "round", 0.5, 0.5) for n in range(6))
     return drawn.family(joints=joints, fiducials=())
+
+
+@pytest.mark.parametrize("lights", [1, 3, 4, 7])
+def test_joints_sampled_again_are_as_if_all_were_sampled(lights):
+    """Two of six joints moved, one of them out of the picture: everything as from a look at all of them."""
+    rng, board = np.random.default_rng(5), round_lands()
+    planes = rng.random((lights, *drawn.SIZE[::-1]), dtype=np.float32)
+    together = tuple(np.ascontiguousarray(np.moveaxis(planes[start:start + 4], 0, 2)) for start in range(0, lights, 4))
+    flags = (rng.random(drawn.SIZE[::-1]) > 0.999).astype(np.uint8)
+    capture, at = Capture("v1", planes, flags, (), together), placed(board)
+
+    def owners(joints):
+        return owner_map(drawn.SIZE, board, joints, (), at.to_picture, 0.04)
+
+    moved = list(board.joints)
+    moved[1], moved[5] = replace(moved[1], x_mm=moved[1].x_mm + 0.11), replace(moved[5], x_mm=moved[5].x_mm + 30.0)
+    first = unwrap_joints(capture, board.joints, at, owners(board.joints))
+    whole = unwrap_joints(capture, moved, at, owners(moved))
+    again = unwrap_again(first, capture, moved, np.array([1, 5]), at, owners(moved))
+    assert not again.in_picture[5] and again.in_picture[1]
+    for name in ("responses", "free", "saturated_pct", "in_picture", "middle_px"):
+        assert np.array_equal(getattr(again, name), getattr(whole, name)), name
+
+
+@pytest.mark.parametrize("lights", [1, 3, 4, 7])
+def test_joints_are_sampled_as_in_the_whole_picture(lights):
+    """Against OpenCV's remap of every light's whole picture, joints across its edges as well."""
+    rng, board = np.random.default_rng(6), round_lands()
+    planes = rng.random((lights, *drawn.SIZE[::-1]), dtype=np.float32)
+    together = tuple(np.ascontiguousarray(np.moveaxis(planes[start:start + 4], 0, 2)) for start in range(0, lights, 4))
+    at = placed(board)
+    at = replace(at, to_picture=Similarity(at.to_picture.matrix, at.to_picture.shift - (130.3, 155.6)))
+    capture = Capture("v1", planes, np.zeros(drawn.SIZE[::-1], dtype=np.uint8), (), together)
+    patches = unwrap_joints(capture, board.joints, at, np.zeros(drawn.SIZE[::-1], dtype=np.uint16))
+    assert 0 < patches.in_picture.sum() < len(board.joints)
+    place = patches.middle_px[:, None, None] + patches.radius_mm[..., None] * patches.ray_px[None, :, None]
+    x, y = (place[..., axis].reshape(-1, place.shape[2]) for axis in (0, 1))
+    for light, plane in enumerate(planes):
+        expected = cv2.remap(plane, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        assert np.allclose(patches.responses[:, light].reshape(expected.shape), expected, atol=1e-3)
 
 
 @pytest.mark.parametrize("response_of, tolerance", [(predict, 2.0), (renderer_response, 3.0)])

@@ -62,11 +62,11 @@ def _by_slope(patches: JointPatches, lands: NDArray[np.float32], mask: NDArray[n
     trend = _runs_on(moment[:, :, :TREND_STEPS], moment.shape[2])[:, :, TREND_STEPS:]
     moment, energy = moment[:, :, TREND_STEPS:], energy[:, :, TREND_STEPS:]
     fall = trend - flat[:, :, None]
-    share = np.where(fall > LEAST_CONTRAST_DEG, (trend - moment) / np.maximum(fall, LEAST_CONTRAST_DEG), 0.0)
+    share = (trend - moment) / np.maximum(fall, LEAST_CONTRAST_DEG) * (fall > LEAST_CONTRAST_DEG)
     part = np.clip(share, 0.0, 1.0)
     inner = median(energy[:, :, :2].reshape(len(energy), -1))[:, None, None]
     metal = energy / np.maximum(part * bright[:, :, None] + (1.0 - part) * inner, 1e-4)
-    metal = np.where(metal > LEAST_METAL, np.minimum(metal, 1.0), 0.0)
+    metal = np.minimum(metal, 1.0) * (metal > LEAST_METAL)
     weight = np.clip(share, -1.0, 1.2) * metal * patches.area_mm2[:, :, RING.stop - within:last]
     weight = np.ascontiguousarray(weight * solder[:, :, None])
     inside, beyond = (weight[:, :, zone].sum(axis=(1, 2), dtype=np.float64)
@@ -117,7 +117,7 @@ def _by_sector(patches: JointPatches, solder: NDArray[np.bool_],
     flags = solder.reshape(joints, -1, SECTOR)
     count = flags.sum(axis=2)
     # One radius after the other, much as the samples lie in memory.
-    weighted = np.where(solder[:, None], np.moveaxis(patches.responses[..., steps], 3, 0), np.float32(0.0))
+    weighted = np.moveaxis(patches.responses[..., steps], 3, 0) * solder[:, None]
     sums = weighted.reshape(*weighted.shape[:-1], -1, SECTOR).sum(axis=-1)
     mean = np.moveaxis(sums, 0, -1) / np.maximum(count, 1)[:, None, :, None]
     areas = radius_first(patches.area_mm2[..., steps]) * solder

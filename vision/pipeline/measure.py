@@ -26,7 +26,7 @@ from vision.pipeline.projections import board_reach, find_projections, find_tong
 from vision.pipeline.register import Registration, RegistrationError, register_view
 from vision.pipeline.surface import Surface, find_surface
 from vision.pipeline.uncertainty import uncertainties
-from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_joints
+from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_again, unwrap_joints
 from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
@@ -131,9 +131,10 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
     patches = unwrap_joints(capture, joints, registration, owners)
     moved = corrected_places(joints, patches)
     if moved is not None:
+        elsewhere = np.flatnonzero([here is not there for here, there in zip(moved, joints, strict=True)])
         joints = moved
         owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
-        patches = unwrap_joints(capture, joints, registration, owners)
+        patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)
     surface = find_surface(patches, capture, registration, optics, family.fiducials)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()

@@ -18,6 +18,7 @@ KEPT = 16  # geometry of so many views is kept; a family seldom has more
 INSIDE_MM, OUTSIDE_MM = -0.08, (0.12, 0.28)  # what is compared across a land's edge
 INSIDE_STEPS, OUTSIDE_STEPS, AROUND = 9, 3, 48
 NEIGHBOURS_PX = ((-0.7, -0.7), (0.7, 0.7))
+SPARE = 0.05  # a few more lands than are asked for are looked at first: some may not stand out
 
 
 def land_outlines(joints: Sequence[Joint], to_picture: Similarity, grow_mm: float = 0.0,
@@ -68,26 +69,37 @@ def land_edges(joints: tuple[Joint, ...], steps: int) -> tuple[NDArray[np.float6
     return _kept(edges_towards(joints, azimuth)), _kept(np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1))
 
 
-def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity) -> float:
+def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity, enough: float = 1.0) -> float:
     """Return the share of lands whose outline is an edge in the picture: inside differs from just outside.
 
-    A soldered land holds bright and dark zones, so the inside is judged by its spread as well as its mean.
+    Where `enough` is reached before all lands have been looked at, the rest are not: then it is this share at least.
     """
     radius, direction = land_edges(shapes_of(joints), AROUND)
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
+    corners = to_picture.to_px(center + (radius + OUTSIDE_MM[1])[:, :, None] * direction)
+    shown = np.flatnonzero(((corners >= 0) & (corners <= capture.size_px)).all(axis=(1, 2)))
+    seen, share, first = 0, 0.0, int(np.ceil(min(enough + SPARE, 1.0) * len(shown)))
+    for some in (shown[:first], shown[first:]):
+        if len(some) and share < enough:
+            middle = (to_picture.to_px(center[some]) - 0.5).astype(np.float32)
+            seen += int(_stand_out(capture, middle, radius[some], direction @ to_picture.matrix.T).sum())
+            share = seen / len(shown)
+    return share
+
+
+def _stand_out(capture: Capture, middle: NDArray[np.float32], radius: NDArray[np.float64],
+               ray: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which lands stand out from the board, [joint]; their middles [joint, 1, 2] in OpenCV's pixel count.
+
+    A soldered land holds bright and dark zones, so the inside is judged by its spread as well as its mean. `radius`
+    [joint, azimuth] are the lands' edges in mm, `ray` [azimuth, 2] is a mm outward in px.
+    """
     inner, near, far = radius + INSIDE_MM, radius + OUTSIDE_MM[0], radius + OUTSIDE_MM[1]
     inside_at = (np.arange(INSIDE_STEPS) + 0.5) / INSIDE_STEPS
     outside_at = (np.arange(OUTSIDE_STEPS) + 0.5) / OUTSIDE_STEPS
     away = np.concatenate([inner[:, :, None] * inside_at, near[:, :, None] + (far - near)[:, :, None] * outside_at],
-                          axis=2)
-    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
-    width, height = capture.size_px
-    corners = to_picture.to_px(center + far[:, :, None] * direction)
-    shown = ((corners >= 0) & (corners <= (width, height))).all(axis=(1, 2))
-    if not shown.any():
-        return 0.0
-    middle = (to_picture.to_px(center[shown]) - 0.5).astype(np.float32)
-    ray = (direction @ to_picture.matrix.T).astype(np.float32)
-    x, y = (middle[:, :, None, axis] + away[shown].astype(np.float32) * ray[:, axis, None] for axis in (0, 1))
+                          axis=2).astype(np.float32)
+    x, y = (middle[:, :, None, axis] + away * ray.astype(np.float32)[:, axis, None] for axis in (0, 1))
     # A place's brightness is the brightest light's, highlights held down, averaged over a few pixels against noise.
     near_x, near_y = (np.concatenate([part + np.float32(by[axis]) for by in NEIGHBOURS_PX], axis=2)
                       for axis, part in enumerate((x, y)))
@@ -95,8 +107,7 @@ def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity
     values = np.add.reduce(np.split(shown_there, len(NEIGHBOURS_PX), axis=2)) / np.float32(len(NEIGHBOURS_PX))
     within, spread = _mean_std(values[:, :, :INSIDE_STEPS], inside_at)
     around, noise = _mean_std(values[:, :, INSIDE_STEPS:], np.ones(OUTSIDE_STEPS))
-    stands_out = (np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise)
-    return float(stands_out.mean())
+    return np.asarray((np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise), dtype=np.bool_)
 
 
 def _mean_std(values: NDArray[np.float32],

@@ -199,7 +199,9 @@ def _places(window: Plane, flat: int, half: tuple[float, float], turns: Sequence
     side = window.shape[1]
     reach = min(reach, side / 2.0)
     rows, columns = (_part(side, reach + extent + BRIM) for extent in (half[1], half[0]))
-    turned = np.stack([_turned(window, turn, rows, columns) for turn in turns], axis=1)
+    turned = np.empty((len(window), len(turns), *window[0, rows, columns].shape), dtype=np.float32)
+    for number, turn in enumerate(turns):
+        _turn_into(turned[:, number], window, turn, rows, columns)
     score = _scores(turned, flat, half, reach, side == GRID)
     middle = (score.shape[0] - 1) / 2.0
     best = score.reshape(-1, len(turns)).argmax(axis=0)
@@ -222,20 +224,27 @@ def _halved(window: Plane) -> Plane:
     return half
 
 
-def _turned(window: Plane, turn: float, rows: slice = slice(0, None), columns: slice = slice(0, None)) -> Plane:
-    """Return a window [light, row, col], or part of it, seen in turned axes."""
+def _turned(window: Plane, turn: float) -> Plane:
+    """Return a window [light, row, col] seen in turned axes."""
     if turn == 0.0:
-        return window[:, rows, columns]
-    side = window.shape[1]
-    middle = (side - 1) / 2.0
+        return window
+    shown = np.empty_like(window)
+    _turn_into(shown, window, turn, slice(0, None), slice(0, None))
+    return shown
+
+
+def _turn_into(shown: Plane, window: Plane, turn: float, rows: slice, columns: slice) -> None:
+    """Fill `shown` with a part of a window [light, row, col] as seen in turned axes."""
+    if turn == 0.0:
+        shown[:] = window[:, rows, columns]
+        return
+    middle = (window.shape[1] - 1) / 2.0
     matrix = cv2.getRotationMatrix2D((middle, middle), turn, 1.0)
     # OpenCV turns the other way than the matrix says: what lies in the part is looked up in the whole.
     matrix[:, 2] -= (columns.start, rows.start)
-    shown = np.empty((len(window), len(range(side)[rows]), len(range(side)[columns])), dtype=np.float32)
     for plane, found in zip(window, shown, strict=True):
         cv2.warpAffine(plane, matrix, found.shape[::-1], dst=found, flags=cv2.INTER_LINEAR,
                        borderMode=cv2.BORDER_REPLICATE)
-    return shown
 
 
 def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
@@ -278,8 +287,8 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     `fine` says that they are no picture half as fine. Places too far off have no evidence.
     """
     half_long, half_short = half
-    along, across, shine = (np.ascontiguousarray(part.transpose(1, 2, 0)) for part in (
-        _edges(turned, 3, fine), _edges(turned, 2, fine), turned[flat]))
+    along, across = _edges(turned, 3, fine), _edges(turned, 2, fine)
+    shine = np.ascontiguousarray(turned[flat].transpose(1, 2, 0))
     shine = _mean(shine, 3, 3) if fine else shine
     # Only middles within reach are looked at; what lies beyond the window counts as nothing.
     near = np.arange(-np.floor(reach - 0.5) - 0.5, reach)
@@ -321,7 +330,7 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
 
 
 def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
-    """Return how much of a full edge runs across an axis of [light, turn, row, col] at each sample, 0 to 1.
+    """Return how much of a full edge runs across an axis of [light, turn, row, col], 0 to 1, [row, col, turn].
 
     Two samples on either side are compared, in a window half as fine one.
     """
@@ -336,9 +345,10 @@ def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
     step = two[part(1 + reach, 0)] - two[part(0, -1 - reach)]
     strongest = np.abs(step, out=step).max(axis=0)
     strongest *= np.float32(1.0 / EDGE / reach)
-    steps = np.zeros(turned.shape[1:], dtype=np.float32)
     length = turned.shape[axis]
-    np.minimum(strongest, np.float32(1.0), out=steps[part(reach, -reach)[1:]])
+    turns, rows, columns = turned.shape[1:]
+    steps = np.zeros((rows, columns, turns), dtype=np.float32)
+    np.minimum(strongest, np.float32(1.0), out=steps.transpose(2, 0, 1)[part(reach, -reach)[1:]])
     return steps
 
 

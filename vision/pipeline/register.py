@@ -72,7 +72,7 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
     fit, residual_px = fit_similarity(sources, targets)
     matrix = fit.matrix @ nominal.matrix
     to_picture = Similarity(matrix, fit.matrix @ nominal.shift + fit.shift)
-    share = lands_seen(capture, family.joints, to_picture)
+    share = lands_seen(capture, family.joints, to_picture, LANDS_NEEDED)
     if share < LANDS_NEEDED:
         raise RegistrationError(f"view {view.name}: only {share:.0%} of the lands are where family {family.name} has "
                                 f"them, wanted {LANDS_NEEDED:.0%}; wrong board, wrong side or turned?")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -83,25 +83,66 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
                   owners: NDArray[np.uint16]) -> JointPatches:
     """Sample all joints of a view. `owners` is the view's map of who owns a pixel (see owner_map)."""
     rays = _rays(shapes_of(joints))
+    middle, ray = _middles(joints, registration)
+    x, y = _places(rays.rings_mm, middle, ray)
+    responses = radius_last(_sampled(capture, x, y)).swapaxes(0, 1)
+    return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2,
+                        _free(owners, x[:, OUTSIDE], y[:, OUTSIDE]),
+                        _saturated_pct(capture, x, y, rays, np.arange(len(joints))), _inside(capture, x, y),
+                        rays.land_edge_mm, rays.hole_mm, middle, ray)
+
+
+def unwrap_again(patches: JointPatches, capture: Capture, joints: Sequence[Joint], moved: NDArray[np.intp],
+                 registration: Registration, owners: NDArray[np.uint16]) -> JointPatches:
+    """Return what unwrap_joints does, where only the joints numbered `moved` lie elsewhere than in `patches`.
+
+    Only they are sampled anew, into the responses of `patches`, which serve no more.
+    """
+    rays = _rays(shapes_of(joints))
+    middle, ray = _middles(joints, registration)
+    x, y = _places(rays.rings_mm[moved], middle[moved], ray)
+    patches.responses[moved] = radius_last(_sampled(capture, x, y)).swapaxes(0, 1)
+    saturated, inside = patches.saturated_pct.copy(), patches.in_picture.copy()
+    saturated[moved], inside[moved] = _saturated_pct(capture, x, y, rays, moved), _inside(capture, x, y)
+    free = _free(owners, *_places(rays.rings_mm[:, OUTSIDE], middle, ray))
+    return replace(patches, free=free, saturated_pct=saturated, in_picture=inside, middle_px=middle)
+
+
+def _middles(joints: Sequence[Joint], registration: Registration) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the holes' centres [joint, 2] in OpenCV's pixel count, and a mm outward [azimuth, 2] in px.
+
+    The map is affine, so directions and centres map separately.
+    """
     azimuth = azimuths_rad()
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
     direction = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
-    # Work in picture px straight away: the map is affine, so directions and centres map separately.
-    middle = (registration.to_picture.to_px(center) - 0.5).astype(np.float32)
-    ray = (direction @ registration.to_picture.matrix.T).astype(np.float32)
-    x, y = (rays.rings_mm * ray[:, axis] for axis in (0, 1))  # [joint, radius, azimuth]
+    return ((registration.to_picture.to_px(center) - 0.5).astype(np.float32),
+            (direction @ registration.to_picture.matrix.T).astype(np.float32))
+
+
+def _places(rings_mm: NDArray[np.float32], middle: NDArray[np.float32],
+            ray: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return x and y in the picture of samples at radii [joint, radius, azimuth]."""
+    x, y = (rings_mm * ray[:, axis] for axis in (0, 1))
     x += middle[:, 0, None, None]
     y += middle[:, 1, None, None]
-    responses = radius_last(_sampled(capture, x, y)).swapaxes(0, 1)
+    return x, y
+
+
+def _inside(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say which joints' samples [joint, radius, azimuth] lie in the picture: those of the outermost ring decide."""
     width, height = capture.size_px
-    last_x, last_y = x[:, -1], y[:, -1]  # the window's brim, whose places are the outermost
+    last_x, last_y = x[:, -1], y[:, -1]
     inside = (last_x.min(axis=1) >= 0) & (last_y.min(axis=1) >= 0)
     inside &= (last_x.max(axis=1) <= width - 1) & (last_y.max(axis=1) <= height - 1)
-    own = np.arange(1, len(joints) + 1)[:, None, None]
-    owner = _sample(owners, x[:, OUTSIDE], y[:, OUTSIDE])
-    free = by_radius(((owner == FREE) | (owner == own)).swapaxes(1, 2))
-    return JointPatches(responses, rays.radius_mm, rays.step_mm, rays.area_mm2, free,
-                        _saturated_pct(capture, x, y, rays), inside, rays.land_edge_mm, rays.hole_mm, middle, ray)
+    return np.asarray(inside, dtype=np.bool_)
+
+
+def _free(owners: NDArray[np.uint16], x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say which samples of all joints lie on no other part, [joint, azimuth, radius]; x and y by radius first."""
+    owner = _sample(owners, x, y)
+    own = np.arange(1, len(owner) + 1)[:, None, None]
+    return by_radius(((owner == FREE) | (owner == own)).swapaxes(1, 2))
 
 
 def _sampled(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -124,11 +165,11 @@ def _bounds(brim: NDArray[np.float32], side: int) -> NDArray[np.intp]:
     return np.stack([np.clip(first, 0, side - 1), np.clip(stop, 1, side)], axis=1).astype(np.intp)
 
 
-def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32],
-                   rays: _Rays) -> NDArray[np.float32]:
+def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float32], rays: _Rays,
+                   joint: NDArray[np.intp]) -> NDArray[np.float32]:
     """Return the share (%) of each land, hole included, where some channel is at full scale, [joint].
 
-    x and y are the samples' places, [joint, radius, azimuth].
+    x and y are the samples' places, [joint, radius, azimuth], of the joints so numbered in `rays`.
     """
     land = slice(0, OUTSIDE.start)
     edge_x, edge_y = x[:, OUTSIDE.start - 1], y[:, OUTSIDE.start - 1]
@@ -140,8 +181,9 @@ def _saturated_pct(capture: Capture, x: NDArray[np.float32], y: NDArray[np.float
             if capture.saturated[top:bottom, left:right].any()]
     if some:
         clipped = _sample(capture.saturated, x[some, land], y[some, land])
-        area = np.einsum("jra,jar->j", clipped.astype(np.float32), rays.area_mm2[some, :, land], dtype=np.float64)
-        share[some] = 100.0 * area / rays.land_area_mm2[some]
+        clipped_mm2 = np.einsum("jra,jar->j", clipped.astype(np.float32), rays.area_mm2[joint[some], :, land],
+                                dtype=np.float64)
+        share[some] = 100.0 * clipped_mm2 / rays.land_area_mm2[joint[some]]
     return share
 
 
