@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
+from tests.pipeline import drawn
 from vision.pipeline.capture import Capture
 from vision.pipeline.lands import land_outline
-from vision.pipeline.outlines import land_outlines
+from vision.pipeline.outlines import land_outlines, lands_seen
 from vision.pipeline.spheres import _set_pixels
-from vision.setup import Joint, Similarity
+from vision.setup import Joint, Similarity, nominal_view
 
 RNG = np.random.default_rng(5)
 PLACED = Similarity(np.array([[-49.0, 3.0], [3.0, 49.0]]), np.array([300.0, 120.0]))
@@ -53,3 +54,15 @@ def test_set_pixels_are_all_that_are_not_zero(shape: tuple[int, int]) -> None:
     mask[-1, -1] = 255
     rows, columns = np.nonzero(mask)
     assert sorted(map(tuple, _set_pixels(mask).tolist())) == sorted(zip(columns.tolist(), rows.tolist(), strict=True))
+
+
+def test_lands_on_a_board_as_light_as_solder_are_seen_by_their_colour() -> None:
+    """A light mask is matt and sends back all lights alike; solder, as bright, sends back mostly one."""
+    family, station = drawn.family(), drawn.station()
+    there = nominal_view(family, family.views[0], station, drawn.SIZE)
+    lights = [drawn.draw(family, there, mask=0.9, metal=metal, noise=0.02, seed=seed)
+              for seed, metal in enumerate((0.9, 0.3, 0.15))]
+    capture = Capture("v1", np.stack(lights), np.zeros(lights[0].shape, dtype=np.uint8), ())
+    assert lands_seen(capture, family.joints, there) == 1.0
+    elsewhere = Similarity(there.matrix, there.shift + np.array([1.3, 0.9]) * there.px_per_mm)
+    assert lands_seen(capture, family.joints, elsewhere) < 0.4

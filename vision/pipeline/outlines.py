@@ -18,6 +18,7 @@ KEPT = 16  # geometry of so many views is kept; a family seldom has more
 INSIDE_MM, OUTSIDE_MM = -0.08, (0.12, 0.28)  # what is compared across a land's edge
 INSIDE_STEPS, OUTSIDE_STEPS, AROUND = 9, 3, 48
 NEIGHBOURS_PX = ((-0.7, -0.7), (0.7, 0.7))
+COLOURED, FAINT = 0.25, 0.1  # sum of the differences of shares of light; added where these are divided
 SPARE = 0.05  # a few more lands than are asked for are looked at first: some may not stand out
 
 
@@ -100,14 +101,37 @@ def _stand_out(capture: Capture, middle: NDArray[np.float32], radius: NDArray[np
     away = np.concatenate([inner[:, :, None] * inside_at, near[:, :, None] + (far - near)[:, :, None] * outside_at],
                           axis=2).astype(np.float32)
     x, y = (middle[:, :, None, axis] + away * ray.astype(np.float32)[:, axis, None] for axis in (0, 1))
-    # A place's brightness is the brightest light's, highlights held down, averaged over a few pixels against noise.
     near_x, near_y = (np.concatenate([part + np.float32(by[axis]) for by in NEIGHBOURS_PX], axis=2)
                       for axis, part in enumerate((x, y)))
-    shown_there = np.clip(capture.sample(near_x, near_y).max(axis=0), 0.0, 1.5)
-    values = np.add.reduce(np.split(shown_there, len(NEIGHBOURS_PX), axis=2)) / np.float32(len(NEIGHBOURS_PX))
+    lights = capture.sample(near_x, near_y)
+    # A place's brightness is the brightest light's, highlights held down, averaged over a few pixels against noise.
+    values = _mean_of_near(np.clip(lights.max(axis=0), 0.0, 1.5))
     within, spread = _mean_std(values[:, :, :INSIDE_STEPS], inside_at)
     around, noise = _mean_std(values[:, :, INSIDE_STEPS:], np.ones(OUTSIDE_STEPS))
-    return np.asarray((np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise), dtype=np.bool_)
+    found = np.asarray((np.abs(within - around) > 0.08 + 0.5 * noise) | (spread > 0.12 + 2.0 * noise), dtype=np.bool_)
+    if not found.all():  # a light board is as bright as solder, but matt: it sends back all lights alike
+        found[~found] = _coloured(_mean_of_near(lights[:, ~found]), inside_at)
+    return found
+
+
+def _mean_of_near(values: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Average values [..., place] over the neighbours of each place, which follow each other there."""
+    mean = np.add.reduce(np.split(values, len(NEIGHBOURS_PX), axis=-1)) / np.float32(len(NEIGHBOURS_PX))
+    return np.asarray(mean, dtype=np.float32)
+
+
+def _coloured(lights: NDArray[np.float32], weight: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which lands have another colour than the board around them, from responses [light, joint, azimuth, radius].
+
+    A place's colour is how much of all light every light has there; solder shows other lights from place to place.
+    """
+    bright = np.maximum(lights, np.float32(0.0))
+    share = bright / (bright.sum(axis=0) + np.float32(FAINT))
+    board = share[..., INSIDE_STEPS:].mean(axis=(2, 3))[:, :, None, None]
+    off = np.abs(share - board).sum(axis=0)
+    within, _ = _mean_std(off[:, :, :INSIDE_STEPS], weight)
+    around, _ = _mean_std(off[:, :, INSIDE_STEPS:], np.ones(OUTSIDE_STEPS))
+    return np.asarray(within > COLOURED + 2.0 * around, dtype=np.bool_)
 
 
 def _mean_std(values: NDArray[np.float32],
