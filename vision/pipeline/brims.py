@@ -14,6 +14,9 @@ OVER_MM = 0.06  # light is compared over so much
 LEAST = 0.1  # radiance against lit solder, added where it is divided
 USUAL = 0.5  # ends of at least this evidence tell how sharp a view's edges are
 SMOOTH, SHARP = 0.3, 0.5  # of the view's usual sharpness: none at all, and enough
+#: An outline by itself shows a lead where it is so sharp, most of the way round and against the face, and so round.
+CRISP, MOSTLY, AGAINST_FACE, AS_DRAWN_MM = 0.5, 25.0, (2.5, 5.0), (0.06, 0.04)
+FACE_MM = -0.05  # the face lies so far inside the outline
 
 
 @dataclass(frozen=True)
@@ -23,42 +26,81 @@ class Bands:
     joint: NDArray[np.intp]  # [sample]
     row: NDArray[np.intp]
     column: NDArray[np.intp]
+    edge_mm: NDArray[np.float32]  # distance from the outline
     first: NDArray[np.intp]  # [joint * SECTORS] the first sample of each sector
 
 
-def bands(edge_mm: NDArray[np.float64]) -> Bands:
-    """Return the samples near outlines, from every sample's distance to them [joint, row, column]."""
+def bands(edge_mm: NDArray[np.float64], least_mm: float, most_mm: float) -> Bands:
+    """Return the samples so far from the outlines, from every sample's distance to them [joint, row, column]."""
     joints, side, _ = edge_mm.shape
     axis = np.arange(side) - side // 2
     turn = np.arctan2(-axis[:, None], axis[None, :]) / (2.0 * np.pi) + 0.5
     sector = np.minimum((turn * SECTORS).astype(np.intp), SECTORS - 1)
-    joint, row, column = np.nonzero(np.abs(edge_mm) < BAND_MM)
+    joint, row, column = np.nonzero((edge_mm > least_mm) & (edge_mm < most_mm))
     order = np.lexsort((sector[row, column], joint))
     joint, row, column = joint[order], row[order], column[order]
     item = joint * SECTORS + sector[row, column]
-    return Bands(joint, row, column, np.searchsorted(item, np.arange(joints * SECTORS)).astype(np.intp))
+    return Bands(joint, row, column, edge_mm[joint, row, column].astype(np.float32),
+                 np.searchsorted(item, np.arange(joints * SECTORS)).astype(np.intp))
 
 
-def sharp_edges(lights: NDArray[np.float32], step_mm: NDArray[np.float64], near: Bands, row: NDArray[np.int64],
-                column: NDArray[np.int64], evidence: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Say how surely an edge runs round what was found so many rows and columns off the grids' middles, 0 to 1 [joint].
+@dataclass(frozen=True)
+class Edges:
+    """How sharply the lights change round what was found and over its face, [joint, sector]."""
+
+    sharp: NDArray[np.float32]  # the most near the outline
+    off_mm: NDArray[np.float32]  # where that is, from the outline
+    face: NDArray[np.float32]  # mean over the face
+
+
+def find_edges(lights: NDArray[np.float32], step_mm: NDArray[np.float64], near: Bands, face: Bands,
+               row: NDArray[np.int64], column: NDArray[np.int64]) -> Edges:
+    """Look round what was found so many rows and columns off the grids' middles, [joint].
+
+    `lights` are the radiances of every light against lit solder, [light, joint, row, column].
+    """
+    change = _change(lights, step_mm)
+    shape = (len(change), SECTORS)
+
+    def seen(part: Bands) -> NDArray[np.float32]:
+        side = change.shape[1]
+        rows = np.clip(part.row + row[part.joint], 0, side - 1)
+        columns = np.clip(part.column + column[part.joint], 0, side - 1)
+        return np.asarray(change.reshape(-1).take((part.joint * side + rows) * side + columns), dtype=np.float32)
+
+    around, over = seen(near), seen(face)
+    most = np.maximum.reduceat(around, near.first)
+    many = np.diff(near.first, append=len(around))
+    there = around == np.repeat(most, many)
+    off = np.maximum.reduceat(np.where(there, near.edge_mm, np.float32(-9.0)), near.first)
+    mean = np.add.reduceat(over, face.first) / np.maximum(np.diff(face.first, append=len(over)), 1)
+    return Edges(most.reshape(shape), off.reshape(shape), mean.reshape(shape).astype(np.float32))
+
+
+def sharp_edges(edges: Edges, evidence: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Say how surely an edge runs round what was found, 0 to 1 [joint].
 
     At a lead's edge every light changes within what blur makes of a step; over a dish or a dome of solder the lights
     follow on each other gradually. How much a step is blurred, and how unlike lead and solder are, differs from board
-    to board: the measure is what the ends found with `evidence` [joint] usually show in this view. `lights` are the
-    radiances of every light against lit solder, [light, joint, row, column].
+    to board: the measure is what the ends found with `evidence` [joint] usually show in this view.
     """
-    change = _change(lights, step_mm)
-    side = change.shape[1]
-    rows = np.clip(near.row + row[near.joint], 0, side - 1)
-    columns = np.clip(near.column + column[near.joint], 0, side - 1)
-    seen = change.reshape(-1).take((near.joint * side + rows) * side + columns)
-    sharpness = np.median(np.maximum.reduceat(seen, near.first).reshape(len(change), SECTORS), axis=1)
+    sharpness = np.median(edges.sharp, axis=1)
     sure = evidence > USUAL
     if not sure.any():
-        return np.ones(len(change))
+        return np.ones(len(sharpness))
     share = sharpness / max(float(np.median(sharpness[sure])), 1e-6)
     return np.asarray(np.clip((share - SMOOTH) / (SHARP - SMOOTH), 0.0, 1.0), dtype=np.float64)
+
+
+def crisp_outlines(edges: Edges) -> NDArray[np.float64]:
+    """Say how surely an outline alone shows a lead, 0 to 1 [joint]: sharp nearly all round, even within, as drawn."""
+    sharp = np.percentile(edges.sharp, MOSTLY, axis=1)
+    against = np.median(edges.sharp, axis=1) / np.maximum(np.median(edges.face, axis=1), 0.02)
+    scatter = edges.off_mm.std(axis=1)
+    low, high = AGAINST_FACE
+    wide, narrow = AS_DRAWN_MM
+    found = np.clip((against - low) / (high - low), 0.0, 1.0) * np.clip((wide - scatter) / (wide - narrow), 0.0, 1.0)
+    return np.asarray(found * (sharp > CRISP), dtype=np.float64)
 
 
 def _change(lights: NDArray[np.float32], step_mm: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -9,13 +9,14 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.brims import Bands, bands, sharp_edges
+from vision.pipeline.brims import BAND_MM as EDGE_BAND_MM
+from vision.pipeline.brims import FACE_MM, Bands, bands, crisp_outlines, find_edges, sharp_edges
 from vision.pipeline.capture import Capture
 from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
-from vision.pipeline.surface import Surface
+from vision.pipeline.surface import BRIGHT_MASK, Surface
 from vision.setup.family import Joint
 
 GRID = 64  # samples each way
@@ -76,8 +77,14 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
     face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(whole, shapes.parts)
-    visible = np.maximum(rim_seen, face_seen) * np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
-    visible *= sharp_edges(lights, step, shapes.near, row, column, visible)
+    no_hole = np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
+    visible = np.maximum(rim_seen, face_seen) * no_hole
+    edges = find_edges(lights, step, shapes.near, shapes.face, row, column)
+    visible *= sharp_edges(edges, visible)
+    # Steep solder mirrors a light board and is no dark rim: then the outline itself must show the end.
+    light = surface.mask_level > BRIGHT_MASK
+    if light.any():
+        visible = np.maximum(visible, light * crisp_outlines(edges) * no_hole)
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
@@ -120,6 +127,7 @@ class _Shapes:
     zones: _Bins  # zone * 4 + quadrant, OTHER elsewhere
     parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
     near: Bands  # samples near the outline
+    face: Bands  # samples within it
     outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
@@ -152,7 +160,8 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     return _Shapes(step, radius, inner, against,
                    rows, allowed[:, rows], _bins(zones, OTHER), _bins(parts, 2),
-                   bands(edge), _bins(outlines, OUTLINES - 1))
+                   bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
+                   _bins(outlines, OUTLINES - 1))
 
 
 def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
