@@ -26,6 +26,9 @@ from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
 from vision.setup.family import Fiducial
 
 BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
+#: The board in a mirror gives no light more than the first share of what it gives itself, and all lights alike within
+#: the second factor. Dimmed by much it is no land or solder, and a little light from the side may show besides.
+MIRRORED = ((1.15, 1.4), (0.75, 1.8))
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
 #: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep
@@ -264,7 +267,7 @@ def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], op
     if bright.any():
         ratio = responses[bright] / np.maximum(mask[bright], 0.02)[:, :, None, None]
         low, high = ratio.min(axis=1), ratio.max(axis=1)
-        found[bright] = (high < 1.15) & (high < 1.4 * low)
+        found[bright] = np.logical_or.reduce([(high < most) & (high < unlike * low) for most, unlike in MIRRORED])
     return found
 
 
