@@ -31,7 +31,7 @@ HALF_FINE_LOSS = 0.2  # at most so much less evidence than in full is seen in a 
 WORTH = 0.5  # less evidence than this is no chip, whatever its place
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
 SURE = 0.9  # evidence that ends the search
-SETTLED = 0.7  # evidence of a nearly straight chip near its place that none further off or turned surpasses
+SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off or turned surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other; steepness of an end's inner brim against the rest
 PLAIN, ALIKE = 0.64, 0.13  # less evidence is doubted where body and board differ less (square roots of response)
@@ -41,6 +41,7 @@ END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length
 TIPS, PLATED = (0.75, 0.92), (0.5, 1.0)  # where a chip's ends shine at least, and where they may, shares likewise
 END_WIDTH = 4  # samples
 ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
+ROUNDED = 0.9  # from here on, in shares of half the length and width, a chip's edges may be rounded
 ENDS = (0.66, 0.77, 0.89)  # places on an end, shares of half the length
 BRIM = 6  # samples that edges and means reach beyond an outline
 
@@ -251,10 +252,10 @@ def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
     """Return how much (%) of the chip's rectangle looks like its own ends or body.
 
     The ends are known by their shine; body is what shines less than halfway between body and ends, and print on it.
-    Axes as _own_axes gives them.
+    Its rim is left out. Axes as _own_axes gives them.
     """
     along, across = np.abs(along)[None, :], np.abs(across)[:, None]
-    inside = (along <= 1.0) & (across <= 1.0)
+    inside = (along <= ROUNDED) & (across <= ROUNDED)
     shine = shown[flat]
     ends, middle = inside & (along > 0.72) & (along < 0.95), inside & (along < 0.4)
     if not ends.any() or not middle.any():
