@@ -31,6 +31,9 @@ ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; cre
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
 CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begin no further out
+#: Creases to a rectangular land's corners: how near they point to them, how much of one's bend the others have and by
+#: what share of its reach theirs differs, and how many others there are.
+CORNER_RAD, CREASE_BEND, CREASE_REACH, CREASES = 0.2, 0.75, 0.25, 2
 SMALLEST = 10  # samples
 LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
 PAST_EDGE_MM = 0.09  # blur, and land etched larger than drawn
@@ -67,7 +70,9 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
         ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
+        corners = _corners(joints[joint], leads, joint)
         longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, found)
+                              and not _is_crease(ridge, found, corners)
                               and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
     return longest
 
@@ -185,6 +190,32 @@ def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
     rivals = (sum(other.mass for other in lines if _apart(other, one) < CHAIN_RAD)
               for one in lines if one.start_mm < RIVAL_FOOT_MM)
     return max(rivals, default=0.0) <= ALONE * ridge.mass
+
+
+def _corners(joint: Joint, leads: Leads, index: int) -> NDArray[np.float64]:
+    """Return the directions from the found lead to the corners of a rectangular land, rad; none of other lands."""
+    if joint.land_shape != "rect":
+        return np.zeros(0)
+    turn = np.deg2rad(joint.land_rotation_deg)
+    x = 0.5 * joint.land_w_mm * np.array([1.0, -1.0, -1.0, 1.0])
+    y = 0.5 * joint.land_h_mm * np.array([1.0, 1.0, -1.0, -1.0])
+    return np.asarray(np.arctan2(x * np.sin(turn) + y * np.cos(turn) - leads.offset_y_mm[index],
+                                 x * np.cos(turn) - y * np.sin(turn) - leads.offset_x_mm[index]), dtype=np.float64)
+
+
+def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.float64]) -> bool:
+    """Say whether a ridge is one of a set that runs to the corners of a rectangular land, alike in reach and bend.
+
+    A pit or a lead off the middle may make one of the set longer than the others. None of them begins on the lead.
+    """
+    def corner_of(one: _Ridge) -> int:
+        off = np.abs((corners - one.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi)
+        return int(off.argmin()) if len(off) and off.min() <= CORNER_RAD else -1
+
+    own = corner_of(ridge)
+    alike = {corner_of(other) for other in others if other.bend >= CREASE_BEND * ridge.bend
+             and abs(other.end_mm - ridge.end_mm) <= CREASE_REACH * ridge.end_mm}
+    return own >= 0 and ridge.start_mm > ON_LEAD_MM and len(alike - {own, -1}) >= CREASES
 
 
 def _apart(one: _Ridge, other: _Ridge) -> float:
