@@ -27,7 +27,7 @@ LEAKED = 0.07
 #: A light is drowned where it gives less than this share of its neighbours on slopes that they prove to be there.
 DROWNED = 0.22
 #: The light nearest the lens always finds flat metal, which answers it more than any other.
-DROWNED_FIRST = 0.45
+DROWNED_FIRST = 0.35
 #: Both hold for rings that metal should answer by at least so much of what it answers their neighbours; a wide ring's
 #: response against white is smaller, and less is asked of it in proportion.
 USUAL_SHARE_FIRST, USUAL_SHARE = 1.9, 0.8
