@@ -134,7 +134,8 @@ def saturated_light(taken: Samples, station: Station) -> LightFault | None:
         return None
     brightest = taken.responses[:, on_joint].max(axis=0)
     board = np.median(taken.responses[:, ~on_joint].max(axis=0)) if (~on_joint).any() else 0.0
-    lit = (brightest > 1.5 * board) | taken.clipped[on_joint]
+    # On a board as light as solder hardly any metal is much brighter than the board.
+    lit = (brightest > min(1.5 * float(board), float(np.median(brightest)))) | taken.clipped[on_joint]
     count = np.bincount(joint, lit)
     share = np.bincount(joint, taken.clipped[on_joint]) / np.maximum(count, 1)
     judged = count >= 8
