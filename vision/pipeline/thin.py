@@ -27,6 +27,9 @@ UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise th
 #: that land hardly sends back changes by much where little else does.
 CLEARLY_UNLIKE, UNLIKE_SHARE = 0.33, 0.3
 LEVEL_DEG = 0.2  # a flat land's mean slope stays within this over three samples, by the median over azimuths
+#: A toe is a smooth line, where its place is known to so much from azimuth to azimuth; where thin solder begins to look
+#: bare hangs on its grain. Single azimuths count for so much at most.
+RAGGED_MM, RAGGED_PX, RAGGED_MOST_MM = 0.024, 1.0, 0.3
 UNEVEN = 1.4  # times the scatter of neighbouring pixels on the fiducials
 SOFT_STEPS = 2  # so many more samples answer as nothing at all where the edge of a land is soft
 LAND_STOP = RING_STEPS - EDGE_STEPS
@@ -68,6 +71,7 @@ class _Across:
     near: NDArray[np.int64]  # samples within which solder and land mix
     rings: tuple[NDArray[np.float32], ...]  # [light] of all joints' responses [joint, azimuth, ring]
     steps: NDArray[np.float32]  # [light, joint, azimuth] how much every light changes, natural logarithm
+    ragged: NDArray[np.bool_]  # [joint] what seems the toe is no smooth line
 
     @property
     def wide(self) -> NDArray[np.bool_]:
@@ -96,12 +100,14 @@ class _Across:
         before, after = end - near - 3, _on_land(end + near, end)
         means = ([np.maximum(_answer(light, joint, start, 3).mean(axis=2), LEAST) for start in (before, after)]
                  for light in rings)
-        return cls(joint, usable, end, near, rings, np.stack([np.log(inside / outside) for inside, outside in means]))
+        ragged = _is_ragged(end, step_mm[some], max(RAGGED_MM, RAGGED_PX * patches.px_mm))
+        return cls(joint, usable, end, near, rings, np.stack([np.log(inside / outside) for inside, outside in means]),
+                   ragged)
 
     def of_some(self, rows: NDArray[np.intp]) -> _Across:
         """Return the same of some of its joints."""
         return _Across(self.joint[rows], self.usable[rows], self.end[rows], self.near[rows], self.rings,
-                       self.steps[:, rows])
+                       self.steps[:, rows], self.ragged[rows])
 
     def back(self) -> NDArray[np.float32]:
         """Return how many samples further in than `end` the light is half way between solder's and land's.
@@ -124,12 +130,23 @@ class _Across:
         return np.asarray(np.clip(self.end - half_way, 0.0, 5.0), dtype=np.float32)
 
 
+def _is_ragged(end: NDArray[np.int64], step_mm: NDArray[np.float32], limit_mm: float) -> NDArray[np.bool_]:
+    """Say for which joints the line of `end` [joint, azimuth] (ring samples) bends from azimuth to azimuth, [joint]."""
+    place = end * step_mm
+    here = (end >= INNER_STEPS) & (end < RING_STEPS)
+    before, after = np.roll(place, 1, axis=1), np.roll(place, -1, axis=1)
+    known = here & np.roll(here, 1, axis=1) & np.roll(here, -1, axis=1)
+    bend = np.minimum(np.abs(before - 2.0 * place + after), np.float32(RAGGED_MOST_MM)) * known
+    count = np.count_nonzero(known, axis=1)
+    return np.asarray((count >= ENOUGH) & (bend.sum(axis=1) > limit_mm * count), dtype=np.bool_)
+
+
 def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     """Say for which joints looked at what seems bare answers otherwise than flat land does, [joint].
 
-    Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening or is
-    grained, and answers a little differently. What lies behind solder too steep to be lit is land, perhaps in its
-    shade.
+    Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening, is
+    grained, or begins to look bare along a ragged line, and answers a little differently. What lies behind solder too
+    steep to be lit is land, perhaps in its shade.
     """
     after = look.end + look.near
     wide = look.wide
@@ -138,7 +155,7 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
                  for start in (after, after + 3))
     runs_on = median_where(near - far, wide)
     enough &= ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
-    found = enough & (np.abs(runs_on) > LEVEL_DEG)
+    found = enough & ((np.abs(runs_on) > LEVEL_DEG) | look.ragged)
     lands = surface.lands_response
     if lands is None:
         return np.asarray(found, dtype=np.bool_)
