@@ -18,6 +18,7 @@ from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
 BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond
 START_STEPS = 4  # ring samples just inside what looks bare
+GAP_STEPS = 8  # ring samples: a fillet reaches further onto the land
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 ENOUGH = AZIMUTHS // 18  # azimuths that show a course across a toe
 NEAR_STEPS, NEAR_PX = 3, 1.5  # within this of a toe solder and land mix
@@ -221,6 +222,8 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
                      for begin in (start, start + third))
     enough = usable.sum(axis=1) >= AZIMUTHS // 12
     enough &= ~_behind_steep(surface.dark, ends, usable & (ends >= INNER_STEPS))
+    # Land that is bare from the hole on, over most of where it is bare at all, lies in a gap and not beyond a toe.
+    enough &= 2 * np.count_nonzero(ends < GAP_STEPS, axis=1) < np.count_nonzero(ends < RING_STEPS, axis=1)
     flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
     return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
 
