@@ -82,3 +82,16 @@ def test_a_short_ridge_over_a_square_leads_corner_is_no_spike(shape: Any, side_m
     joint = replace(small_family().joints[0], lead_shape=shape, lead_w_mm=side_mm, lead_h_mm=side_mm)
     found = find_projections((joint,), grid((45.0, 0.1, 0.58, 20.0)), NOWHERE, leads(), ANYWHERE)
     assert bool(found[0] > 0.0) == is_spike
+
+
+@pytest.mark.parametrize(("first_turn_deg", "is_spike"), [(0.0, False), (25.0, True)])
+def test_creases_to_a_rectangular_lands_corners_come_in_sets_though_one_begins_further_in(first_turn_deg: float,
+                                                                                          is_spike: bool) -> None:
+    """Three begin halfway out; beside a pit the fourth begins near the lead. As sharp between corners it is a spike."""
+    joint = replace(small_family().joints[0], land_shape="rect", land_w_mm=2.0, land_h_mm=2.0, land_rotation_deg=0.0,
+                    lead_shape="round", lead_w_mm=2.0 * LEAD_MM, lead_h_mm=2.0 * LEAD_MM)
+    longer = (45.0 + first_turn_deg, 0.5, 1.25, 30.0)
+    creases = [(angle, 0.85, 1.25, 30.0) for angle in (135.0, 225.0, 315.0)]
+    shown = replace(grid(longer, *creases), owner=np.ones((1, SIDE, SIDE), dtype=np.uint16))
+    found = float(find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE)[0])
+    assert (found > 0.0) == is_spike

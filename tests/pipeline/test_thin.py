@@ -15,7 +15,7 @@ from tests.pipeline.test_margins import BLUR_MM, BOARD, FINE_MM, solder
 from vision.pipeline.optics import predict
 from vision.pipeline.radial import by_radius
 from vision.pipeline.surface import Surface
-from vision.pipeline.thin import Toes, find_toes
+from vision.pipeline.thin import Toes, find_toes, thins_out
 from vision.pipeline.unwrap import AZIMUTHS, RING_STEPS, JointPatches
 
 ROUND = 0  # the first drawn land is round: all its rays are alike
@@ -111,3 +111,26 @@ def test_what_lies_behind_solder_too_steep_to_be_lit_is_land() -> None:
     dark = (places.radius_mm > seems_bare - 0.08) & (places.radius_mm < seems_bare - 0.02)
     toes = toes_of(shown, replace(found, dark=by_radius(dark)), seems_bare)
     assert (toes.ends[ROUND] < RING_STEPS).all()
+
+
+@pytest.mark.parametrize("ragged_steps", [0, 4])
+def test_what_seems_a_toe_and_is_a_ragged_line_is_none(ragged_steps: int) -> None:
+    """Solder nearly as flat as land and as even; where it begins to look bare jumps from azimuth to azimuth."""
+    radius = np.arange(0.3, 1.3, FINE_MM)
+    places, found = seen(np.full(radius.shape, 3.5), radius, toe_mm=9.0)
+    bare_from = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
+    jumps = np.random.default_rng(8).integers(-ragged_steps, ragged_steps + 1, AZIMUTHS)
+    bare_from[ROUND] = 14 + jumps
+    assert (find_toes(places, found, bare_from).ends[ROUND] == RING_STEPS).all() == (ragged_steps > 0)
+
+
+@pytest.mark.parametrize(("first", "thins"), [(5, False), (14, True)])
+def test_land_bare_from_the_hole_on_is_a_gap_however_it_seems_to_slope(first: int, thins: bool) -> None:
+    """Half the land is bare, and its mean slope falls a little outward, as if a neighbour shone on it."""
+    places = patches()
+    moment = (14.0 - 3.0 * (places.radius_mm - places.hole_mm[:, None, None])).astype(np.float32)
+    flat = np.zeros(places.radius_mm.shape, dtype=np.float32)
+    found = replace(surface(flat, flat + 1.0), moment_deg=by_radius(moment))
+    ends = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
+    ends[ROUND, :AZIMUTHS // 2] = first
+    assert thins_out(places, found, ends)[ROUND] == thins
