@@ -24,6 +24,7 @@ REACH = 1.7  # half side of the grid in hole radii
 RIM_MM = 0.07  # width of the dark rim around a lead that is looked for
 BEYOND_MM = ((0.10, 0.20), (0.20, 0.32), (0.32, 0.46))  # rings outside it, from the lead's edge
 EDGES_MM = np.arange(-0.12, 0.1501, 0.03)  # outlines, from the nominal one, between which an end's edge is looked for
+DOUBTED, SURE = 0.25, 0.75  # signs as weak as the first are seen on dishes of solder too; the second leave no doubt
 BAND_MM = 0.025  # half the width of the band around each that is averaged
 LEAST_FALL = 0.06  # of brightness over two of them
 FIRST_MM, FINE_MM = float(EDGES_MM[0]) - BAND_MM, 0.005  # the bands' brims lie so far apart
@@ -85,6 +86,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     light = surface.mask_level > BRIGHT_MASK
     if light.any():
         visible = np.maximum(visible, light * crisp_outlines(edges) * no_hole)
+    visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
