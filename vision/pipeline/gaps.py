@@ -17,6 +17,7 @@ WITHIN = slice(0, RING.stop - EDGE_STEPS)
 BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
 BRIM_MM = 0.13  # an open hole ends at its edge, or solder a little further out
 BRIM_FALLS_DEG, BRIM_RISES_DEG = 5.0, 1.5  # a brim stays level outward; behind a steep fillet it falls by more
+ABRUPT_STEPS, ABRUPT_DARK = 6, 0.4  # so many samples before its brim a hole is darker than this, of lit solder
 HOLE_DARK = 0.5  # share of lit solder; where a dull or a light board is mirrored, steep solder is brighter
 #: By how many degrees, and times a joint's own scatter, a crest is flatter than what lies on both sides of it: enough
 #: by itself, and enough where KNOWN_FROM azimuths of the joint show one.
@@ -58,6 +59,7 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg)
     brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
     brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM)
+    brim[brim] = _is_abrupt(surface, np.flatnonzero(brim), first[brim])
     brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
     crest, reach_mm = _crested(patches, surface, leads, away)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
@@ -115,6 +117,12 @@ def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32
     near = slice(0, RING.start + 10)
     beside = np.maximum(surface.energy[:, :, near], ~outside[:, :, near] * np.float32(9.0))
     return np.asarray(beside.min(axis=2), dtype=np.float32)
+
+
+def _is_abrupt(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Say on which rays it is dark just before a lit sample: a hole ends at an edge, steep solder darkens by degrees."""
+    before = np.maximum(first[:, None] - np.arange(ABRUPT_STEPS, 0, -1), 0)
+    return np.asarray(on_rays(surface.energy, ray[:, None], before).min(axis=1) < np.float32(ABRUPT_DARK), dtype=np.bool_)
 
 
 def _is_level(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
