@@ -120,9 +120,10 @@ def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32
 
 
 def _is_abrupt(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
-    """Say on which rays it is dark just before a lit sample: a hole ends at an edge, steep solder darkens by degrees."""
+    """Say on which rays it is dark just before a lit sample: a hole ends at once, steep solder darkens by degrees."""
     before = np.maximum(first[:, None] - np.arange(ABRUPT_STEPS, 0, -1), 0)
-    return np.asarray(on_rays(surface.energy, ray[:, None], before).min(axis=1) < np.float32(ABRUPT_DARK), dtype=np.bool_)
+    darkest = on_rays(surface.energy, ray[:, None], before).min(axis=1)
+    return np.asarray(darkest < np.float32(ABRUPT_DARK), dtype=np.bool_)
 
 
 def _is_level(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
