@@ -34,8 +34,8 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "blowhole": {"pit_diameter_mm": "above"},
     "solder_projection": {"projection_mm": "above"},
     "chip_missing": {"chip_present": "below", "body_cover_pct": "below"},
-    "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above",
-                     "body_cover_pct": "below"},
+    # Not from how much of its place a chip covers: what its plating and body look like hangs on its make.
+    "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above"},
 }
 #: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare, and where no lead
 #: draws solder up it lies low. A rule asks for it too where that spares other joints. None of them stands above.
