@@ -13,12 +13,12 @@ from synthetic_images.demo import demo_family, demo_station
 from synthetic_images.lot import render_lot
 from tests.pipeline import drawn
 from vision.pipeline.capture import Capture
-from vision.pipeline.chips import measure_chips
+from vision.pipeline.chips import measure_chips, towards_chips
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.measure import PartTable, measure_board
 from vision.pipeline.optics import optics_of
 from vision.pipeline.register import Registration
-from vision.setup.family import Chip
+from vision.setup.family import Chip, Joint
 from vision.setup.geometry import Similarity
 from vision.teaching import read_truth
 
@@ -200,3 +200,18 @@ def test_rendered_chip_on_its_end_does_not_lie_in_its_place(family_number: int, 
     table = measure_board(files, family, station).chips
     row = table.refs.index(ref)
     assert table.columns["chip_present"][row] < 0.4 or abs(table.columns["shift_along_mm"][row]) > 0.3
+
+
+def test_a_chips_own_lands_lie_on_the_line_of_its_ends() -> None:
+    """Left of a chip of 2.0 x 1.25 mm a joint may meet its land, above it only where it is near."""
+    chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
+
+    def joint(x_mm: float, y_mm: float) -> Joint:
+        return Joint("J1", "1", x_mm, y_mm, "round", 1.6, 1.6, 0.0, 0.9, "round", 0.6, 0.6, "N1")
+
+    left, above, far = towards_chips((joint(2.5, 5.0), joint(5.0, 7.0), joint(1.5, 5.0)), (chip,))
+    count = len(left)
+    assert left[0] and left[-1] and not left[count // 4:3 * count // 4].any()
+    assert not above.any() and not far.any()
+    turned = towards_chips((joint(5.0, 7.5),), (Chip("R1", 5.0, 5.0, 90.0, 2.0, 1.25),))[0]
+    assert turned[round(0.75 * count)] and not turned[:count // 2].any()

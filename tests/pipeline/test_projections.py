@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 from tests.synthetic_images.small import small_family
 from vision.pipeline.grids import SIDE, FineGrid
 from vision.pipeline.lead import Leads
-from vision.pipeline.projections import board_reach, find_projections
+from vision.pipeline.projections import board_reach, find_projections, find_tongues
 from vision.pipeline.unwrap import AZIMUTHS
 
 STEP_MM = 0.025
@@ -95,3 +96,26 @@ def test_creases_to_a_rectangular_lands_corners_come_in_sets_though_one_begins_f
     shown = replace(grid(longer, *creases), owner=np.ones((1, SIDE, SIDE), dtype=np.uint16))
     found = float(find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE)[0])
     assert (found > 0.0) == is_spike
+
+
+def test_creases_to_corners_are_no_rivals_of_a_spike_on_the_lead() -> None:
+    """It points between them, and they may together be as long."""
+    joint = replace(small_family().joints[0], land_shape="rect", land_w_mm=2.0, land_h_mm=2.0, land_rotation_deg=0.0,
+                    lead_shape="round", lead_w_mm=2.0 * LEAD_MM, lead_h_mm=2.0 * LEAD_MM)
+    creases = [(angle, 0.4, 1.25, 26.0) for angle in (45.0, 135.0, 225.0, 315.0)]
+    shown = replace(grid((180.0, 0.15, 1.2, 30.0), *creases), owner=np.ones((1, SIDE, SIDE), dtype=np.uint16))
+    assert find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE)[0] == pytest.approx(1.2 - LEAD_MM, abs=0.08)
+    plain = replace(grid(*creases), owner=shown.owner)
+    assert find_projections((joint,), plain, NOWHERE, leads(), ANYWHERE)[0] == 0.0
+
+
+@pytest.mark.parametrize(("dark", "reaches"), [((), True), ((1,), True), ((1, 3), True), ((0, 1, 3), False)])
+def test_a_tongue_may_be_dark_along_its_crest(dark: tuple[int, ...], reaches: bool) -> None:
+    """Five directions wide and 0.3 mm long over the mask; in some of them nothing shines."""
+    places: Any = SimpleNamespace(land_edge_mm=np.full((1, AZIMUTHS), LAND_MM),
+                                  step_mm=np.full((1, AZIMUTHS, 60), STEP_MM))
+    metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
+    metal[0, 40:45] = True
+    metal[0, [40 + place for place in dark]] = False
+    found = find_tongues(places, metal, NOWHERE, leads())[0]
+    assert found == pytest.approx(LAND_MM + 0.3 - LEAD_MM if reaches else 0.0, abs=1e-6)

@@ -3,23 +3,51 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.optics import Optics
+from vision.pipeline.outlines import KEPT
 from vision.pipeline.rectangles import fit_chip
 from vision.pipeline.register import Registration
-from vision.pipeline.unwrap import chip_outline
-from vision.setup.family import Chip
+from vision.pipeline.unwrap import azimuths_rad, chip_outline
+from vision.setup.family import Chip, Joint
 
 #: A fit with less evidence than the first shows no chip, with more than the second surely one. Two bare lands with
 #: board between them reach the first: half of the outline is there.
 NO_CHIP, SURE_CHIP = 0.52, 0.72
 LEAST_SHOWN = 0.25  # weaker evidence has no place of its own
+#: A chip's lands reach so far beyond its ends and sides at most (common practice, no published source); they are looked
+#: for at so far from a joint's land.
+CHIP_LAND_MM, CHIP_SIDE_MM, BESIDE_LAND_MM = 0.6, 0.2, (0.06, 0.2, 0.36)
 AROUND_MM = 0.45  # so much around the body must be in the picture
 Column = NDArray[np.float64]
+
+
+@lru_cache(maxsize=KEPT)
+def towards_chips(joints: tuple[Joint, ...], chips: tuple[Chip, ...]) -> NDArray[np.bool_]:
+    """Say in which directions a chip's own land or solder may lie beside a joint's land, [joint, azimuth].
+
+    How far a chip's lands reach beyond its ends no family tells; they lie on the line of its ends.
+    """
+    azimuth = azimuths_rad()
+    edge = edges_towards(joints, azimuth)
+    near = np.zeros(edge.shape, dtype=bool)
+    middle = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 2)
+    for chip in chips:
+        angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+        long, short = (0.5 * side(chip.body_w_mm, chip.body_h_mm) for side in (max, min))
+        for beyond in BESIDE_LAND_MM:
+            x = middle[:, :1] + (edge + beyond) * np.cos(azimuth) - chip.x_mm
+            y = middle[:, 1:] + (edge + beyond) * np.sin(azimuth) - chip.y_mm
+            along, across = x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)
+            near |= (np.abs(along) < long + CHIP_LAND_MM) & (np.abs(across) < short + CHIP_SIDE_MM)
+    near.setflags(write=False)  # shared by all boards of a family
+    return near
 
 
 def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registration,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.balls import Balls, find_balls
 from vision.pipeline.capture import Capture, load_view
-from vision.pipeline.chips import measure_chips
+from vision.pipeline.chips import measure_chips, towards_chips
 from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
 from vision.pipeline.fillet import beside_bare_land, measure_fillets, toes_of
 from vision.pipeline.folder import BoardFiles
@@ -227,7 +227,7 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
     metal = metal_outside(seen)
     columns["projection_mm"] = np.maximum(
         find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal)),
-        find_tongues(seen.patches, metal, joined, lead))
+        find_tongues(seen.patches, metal, joined | towards_chips(joints, seen.chips), lead))
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
     columns |= _balls(seen, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

@@ -71,7 +71,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
         corners = _corners(joints[joint], leads, joint)
-        longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, found)
+        longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, _rivals(ridge, found, corners))
                               and not _is_crease(ridge, found, corners)
                               and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
     return longest
@@ -203,17 +203,29 @@ def _corners(joint: Joint, leads: Leads, index: int) -> NDArray[np.float64]:
                                  x * np.cos(turn) - y * np.sin(turn) - leads.offset_x_mm[index]), dtype=np.float64)
 
 
+def _corner_of(ridge: _Ridge, corners: NDArray[np.float64]) -> int:
+    """Return the number of the corner that a ridge points to, -1 for none."""
+    off = np.abs((corners - ridge.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi)
+    return int(off.argmin()) if len(off) and off.min() <= CORNER_RAD else -1
+
+
+def _rivals(ridge: _Ridge, found: Sequence[_Ridge], corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+    """Return the ridges that a ridge may be one of a set with: creases to a land's corners say nothing of a spike.
+
+    That is one which begins on the lead and points elsewhere.
+    """
+    if ridge.start_mm > ON_LEAD_MM or _corner_of(ridge, corners) >= 0:
+        return found
+    return [other for other in found if _corner_of(other, corners) < 0]
+
+
 def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.float64]) -> bool:
     """Say whether a ridge is one of a set that runs to the corners of a rectangular land, alike in reach and bend.
 
     A pit or a lead off the middle may make one of the set longer than the others. None of them begins on the lead.
     """
-    def corner_of(one: _Ridge) -> int:
-        off = np.abs((corners - one.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi)
-        return int(off.argmin()) if len(off) and off.min() <= CORNER_RAD else -1
-
-    own = corner_of(ridge)
-    alike = {corner_of(other) for other in others if other.bend >= CREASE_BEND * ridge.bend
+    own = _corner_of(ridge, corners)
+    alike = {_corner_of(other, corners) for other in others if other.bend >= CREASE_BEND * ridge.bend
              and abs(other.end_mm - ridge.end_mm) <= CREASE_REACH * ridge.end_mm}
     return own >= 0 and ridge.start_mm > ON_LEAD_MM and len(alike - {own, -1}) >= CREASES
 
@@ -232,7 +244,8 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     run = metal_run(patches, metal, joined)
     beyond = run - median(run)[:, None]
     far = beyond >= TONGUE_MM
-    steady = far & np.roll(far, 1, axis=1) & np.roll(far, 2, axis=1)
+    # Three of five directions that follow on each other: a crest or a flank in between may be dark.
+    steady = np.sum([np.roll(far, shift, axis=1) for shift in range(-2, 3)], axis=0) >= 3
     narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)
     reach = np.where(far, patches.land_edge_mm + beyond - leads.nominal_radius_mm[:, None], 0.0).max(axis=1)
     return np.where(narrow, reach, 0.0)
