@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.pipeline.test_gaps import patches, surface
-from vision.pipeline.fillet import bare_from
+from vision.pipeline.fillet import bare_from, behind_brim
 from vision.pipeline.radial import by_radius
 from vision.pipeline.thin import thins_out
 from vision.pipeline.unwrap import AZIMUTHS, HOLE_STEPS, RING, RING_STEPS
@@ -46,3 +46,13 @@ def test_land_is_bare_up_to_a_soft_edge(soft: int, bare: int, expected: int) -> 
     flat = np.zeros(flags.shape, dtype=np.float32)
     seen = replace(surface(flat, flat + 1.0), bare=by_radius(flags))
     assert (bare_from(seen) == expected).all()
+
+
+@pytest.mark.parametrize(("behind_deg", "dark_to", "expected"), [(6.0, 20, 20), (22.0, 20, RING_STEPS),
+                                                                 (6.0, RING_STEPS - 4, RING_STEPS)])
+def test_what_is_flat_at_once_behind_a_balls_dark_brim_is_land(behind_deg: float, dark_to: int, expected: int) -> None:
+    """A fillet comes out of the dark at the steepest slope that is lit. A rim of a few samples may be blur."""
+    shape = patches().radius_mm.shape
+    slope, energy = np.full(shape, behind_deg, dtype=np.float32), np.ones(shape, dtype=np.float32)
+    energy[:, :, RING.start + 12:RING.start + dark_to] = 0.1
+    assert (behind_brim(surface(slope, energy)) == expected).all()

@@ -13,12 +13,14 @@ from vision.pipeline.optics import Optics
 from vision.pipeline.profile import EVERY, SomeRays, fit_profile, profile_height, some_rays
 from vision.pipeline.radial import largest_at, radius_first, radius_last, running_count, taken, total, until
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
-from vision.pipeline.thin import INNER_STEPS, SOFT_STEPS, Toes, find_toes, median_where
+from vision.pipeline.thin import INNER_STEPS, LAND_STOP, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
 BARE_SHARE = 0.65
 BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
 STEEP_BESIDE_LEAD_DEG = 68.0
+#: Behind the dark brim of a ball land reads flatter than this, over so many ring samples at least.
+FLAT_BEHIND_DEG, LEAST_BEHIND = 14.0, 5
 DOMED = 0.05  # convexity of a dome for certain
 Column = NDArray[np.float64]
 
@@ -99,9 +101,25 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
+def behind_brim(surface: Surface) -> NDArray[np.int64]:
+    """Return the ring index from which on flat land lies behind solder too steep to be lit, RING_STEPS for none.
+
+    A fillet comes out of the dark at the steepest slope that is lit; what is flat at once, and stays so up to the
+    land's edge, is land beside a ball or a dome. [joint, azimuth]
+    """
+    dark, slope = (radius_first(part[:, :, RING])[:LAND_STOP] for part in (surface.dark, surface.slope_deg))
+    flat = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit and flat
+    first = np.full(flat.shape, RING_STEPS, dtype=np.int64)
+    for step in range(LAND_STOP - 1, -1, -1):
+        if step + 1 + LEAST_BEHIND <= LAND_STOP:
+            first[flat & dark[step]] = step + 1
+        flat &= ~(dark[step] | (slope[step] > np.float32(FLAT_BEHIND_DEG)))
+    return first
+
+
 def toes_of(patches: JointPatches, surface: Surface) -> Toes:
     """Return where solder ends on the lands of a view."""
-    return find_toes(patches, surface, bare_from(surface))
+    return find_toes(patches, surface, np.minimum(bare_from(surface), behind_brim(surface)))
 
 
 def beside_bare_land(toes: Toes) -> NDArray[np.bool_]:
