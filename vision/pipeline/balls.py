@@ -35,6 +35,7 @@ CLEARLY_ROUND = 0.80  # smaller by larger curvature: 1 on a sphere, near 0 on cr
 CLEARLY_EXPLAINED = 0.85  # share of the steepness that a sphere explains; noise and blur take some
 RIM = 0.85  # share of directions with a rim
 PERFECT, RIM_BESIDE = 0.9, 0.7  # a sphere as round and as well explained as the first needs a rim in fewer directions
+HIGHLIGHT = 0.1, 0.05  # how far the flattest light stands out in a ball's middle; in that of a perfect sphere
 NO_HOLES = np.zeros((0, 3))
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
@@ -83,11 +84,14 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column
     inward = 2.0 * deep.astype(np.float64) / found.radius_px
-    good = (found.highlight >= 0.1) & (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
+    good = (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
+    perfect = np.minimum(found.roundness, found.explained) >= PERFECT
+    # A highlight is faint in rough solder, and blurred on a small ball.
+    good &= found.highlight >= np.where(perfect & (found.rim >= RIM), HIGHLIGHT[1], HIGHLIGHT[0])
     # Well inside a land, or with a rim that is not dark but as bright as the board, only a clear sphere counts.
     clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
     # A land's bright edge or a neighbour beside a ball hides part of its rim.
-    clear |= (np.minimum(found.roundness, found.explained) >= PERFECT) & (found.rim >= RIM_BESIDE)
+    clear |= perfect & (found.rim >= RIM_BESIDE)
     beside = (inward <= EDGE_REACH) | _off_holes(found.places_px + 0.5, found.radius_px, holes_px)
     good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & beside, True)
     item = np.flatnonzero(good)
