@@ -35,13 +35,22 @@ DISH = 1.0 - 0.7 * np.clip(AWAY / 0.6, 0.0, 1.0)  # as bright in the middle, and
 
 
 def test_bands_hold_the_samples_near_the_outline_sector_by_sector() -> None:
-    inside = np.abs(EDGE_MM) < BAND_MM
+    inside = np.abs(EDGE_MM) <= BAND_MM
     assert len(NEAR.joint) == inside.sum()
     assert np.allclose(np.abs(NEAR.edge_mm), np.abs(EDGE_MM[NEAR.joint, NEAR.row, NEAR.column]))
     assert len(NEAR.first) == 2 * SECTORS and (np.diff(NEAR.first) > 0).all()
     turn = np.arctan2(Y[NEAR.row, NEAR.column], X[NEAR.row, NEAR.column]) / (2.0 * np.pi) + 0.5
     sector = np.minimum((turn * SECTORS).astype(int), SECTORS - 1)
     assert (sector[NEAR.first] == np.tile(np.arange(SECTORS), 2)).all()
+
+
+def test_leads_thinner_than_a_few_samples_still_have_a_face() -> None:
+    """A blade 0.06 mm thick: nothing lies so far inside its outline; and one whose sectors are partly empty."""
+    thin = np.stack([np.abs(X) - 0.03, np.maximum(np.abs(X) - 0.08, np.abs(Y) - 0.3)])
+    face = bands(thin, -np.inf, FACE_MM)
+    assert len(np.unique(face.joint * SECTORS)) == 2 and (np.diff(face.first, append=len(face.joint)) > 0).all()
+    edges = find_edges(lights(DISH, DISH), STEPS, bands(thin, -BAND_MM, BAND_MM), face, MIDDLE, MIDDLE)
+    assert np.isfinite(edges.face).all() and np.isfinite(edges.sharp).all()
 
 
 def test_a_disc_has_an_edge_where_a_dish_has_none() -> None:

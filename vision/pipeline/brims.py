@@ -31,12 +31,19 @@ class Bands:
 
 
 def bands(edge_mm: NDArray[np.float64], least_mm: float, most_mm: float) -> Bands:
-    """Return the samples so far from the outlines, from every sample's distance to them [joint, row, column]."""
+    """Return the samples so far from the outlines, from every sample's distance to them [joint, row, column].
+
+    Of a sector without any, as in leads thinner than a few samples, those that lie nearest to it.
+    """
     joints, side, _ = edge_mm.shape
     axis = np.arange(side) - side // 2
     turn = np.arctan2(-axis[:, None], axis[None, :]) / (2.0 * np.pi) + 0.5
     sector = np.minimum((turn * SECTORS).astype(np.intp), SECTORS - 1)
-    joint, row, column = np.nonzero((edge_mm > least_mm) & (edge_mm < most_mm))
+    item_of = np.arange(joints)[:, None, None] * SECTORS + sector
+    off = np.maximum(np.maximum(least_mm - edge_mm, edge_mm - most_mm), 0.0)
+    nearest = np.full(joints * SECTORS, np.inf)
+    np.minimum.at(nearest, item_of.ravel(), off.ravel())
+    joint, row, column = np.nonzero(off <= nearest[item_of])
     order = np.lexsort((sector[row, column], joint))
     joint, row, column = joint[order], row[order], column[order]
     item = joint * SECTORS + sector[row, column]
