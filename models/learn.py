@@ -33,8 +33,8 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "solder_ball": {"ball_diameter_mm": "above"},
     "blowhole": {"pit_diameter_mm": "above"},
     "solder_projection": {"projection_mm": "above"},
-    "chip_missing": {"chip_present": "below", "body_cover_pct": "below"},
     # Not from how much of its place a chip covers: what its plating and body look like hangs on its make.
+    "chip_missing": {"chip_present": "below"},
     "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above"},
 }
 #: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare, and where no lead
