@@ -134,3 +134,18 @@ def test_land_bare_from_the_hole_on_is_a_gap_however_it_seems_to_slope(first: in
     ends = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
     ends[ROUND, :AZIMUTHS // 2] = first
     assert thins_out(places, found, ends)[ROUND] == thins
+
+
+def test_solder_that_ends_at_a_sharp_toe_does_not_thin_out_though_land_seems_to_slope() -> None:
+    """A steep toe in the middle of the land; beyond it a neighbour's shine makes the land's mean slope rise outward."""
+    places = patches()
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    radius = np.arange(0.2, edge + 0.5, FINE_MM)
+    toe = hole + 0.35 * (edge - hole)
+    shown, found = seen(np.full(radius.shape, 34.0), radius, toe)
+    rising = found.moment_deg + np.where(places.radius_mm > toe, 8.0 * (places.radius_mm - toe), 0.0)
+    risen = replace(found, moment_deg=by_radius(rising.astype(np.float32)))
+    start = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
+    start[ROUND] = int(np.ceil((toe + 0.02 - hole) / (edge - hole) * RING_STEPS))
+    assert thins_out(shown, risen, start)[ROUND]
+    assert (find_toes(shown, risen, start).ends[ROUND] < RING_STEPS).all()

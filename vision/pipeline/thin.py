@@ -22,7 +22,8 @@ GAP_STEPS = 8  # ring samples: a fillet reaches further onto the land
 FLATTENING_DEG = 0.3  # of the lights' mean slope, over what looks bare; a flat land stays within half of it
 ENOUGH = AZIMUTHS // 18  # azimuths that show a course across a toe
 NEAR_STEPS, NEAR_PX = 3, 1.5  # within this of a toe solder and land mix
-STEP = 0.9  # natural logarithm by which some light changes across a toe at least
+#: Natural logarithm by which some light changes across a toe at least, and where there can be no doubt that it is one.
+STEP, SHARP_STEP = 0.9, 1.6
 UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise than on flat land
 #: And by which it does so whatever else is seen, if all lights together differ by so much of what land gives: a light
 #: that land hardly sends back changes by much where little else does.
@@ -50,9 +51,10 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
     """Look at what seems bare land from `bare_from` [joint, azimuth] on."""
     thins = thins_out(patches, surface, bare_from)
     back = np.zeros(bare_from.shape, dtype=np.float32)
-    asked = np.flatnonzero(~thins)
-    look = _Across.of(patches, bare_from, asked)
+    look = _Across.of(patches, bare_from, np.arange(len(bare_from)))
     if look is not None:
+        # At so sharp an end solder ends, however the slopes of what follows run.
+        thins[look.joint] &= ~look.ends(look.wide, SHARP_STEP)
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
         thins[look.joint] |= ~look.ends(look.wide) & _is_no_land(surface, look)
         clear = np.flatnonzero(look.ends(look.usable) & ~thins[look.joint])
@@ -79,10 +81,10 @@ class _Across:
         """Say where what seems bare is wide enough to be looked at by itself."""
         return np.asarray(self.usable & (self.end + self.near + 6 <= LAND_STOP), dtype=np.bool_)
 
-    def ends(self, where: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    def ends(self, where: NDArray[np.bool_], least: float = STEP) -> NDArray[np.bool_]:
         """Say for which joints something ends at the toe: some light changes there by much, [joint]."""
         most = np.max([np.abs(median_where(step, where)) for step in self.steps], axis=0)
-        return np.asarray(most >= STEP, dtype=np.bool_)
+        return np.asarray(most >= least, dtype=np.bool_)
 
     @classmethod
     def of(cls, patches: JointPatches, bare_from: NDArray[np.int64], asked: NDArray[np.intp]) -> _Across | None:
