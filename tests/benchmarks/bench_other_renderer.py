@@ -29,7 +29,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pathtraced_report import Graded, grade_lot, lines_of, table_of, wrong, wrong_lines
+from pathtraced_report import FOUND, Graded, grade_lot, lines_of, table_of, wrong, wrong_lines
 
 from models.evaluate import compare
 from models.limits import LimitSheet
@@ -96,10 +96,13 @@ def grade_one(number: int, settings: Sequence[Setting], sheets: Sequence[LimitSh
 
 
 def comparable(true: dict[str, float]) -> dict[str, float]:
-    """Return a joint's true values without a coverage that is 0 by definition while the land is covered."""
-    if true.get("coverage_deg") == 0.0 and true.get("land_cover_pct", 0.0) > 0.0:
-        return {name: value for name, value in true.items() if name != "coverage_deg"}
-    return true
+    """Return a joint's true values as they are compared.
+
+    Without a coverage that is 0 by definition while the land is covered; what is not stated to be there is not there.
+    """
+    by_definition = true.get("coverage_deg") == 0.0 and true.get("land_cover_pct", 0.0) > 0.0
+    return dict.fromkeys((name for name, _, _ in FOUND), 0.0) | {
+        name: value for name, value in true.items() if name != "coverage_deg" or not by_definition}
 
 
 def worst(graded: Graded, most: int) -> Graded:
