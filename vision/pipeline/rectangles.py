@@ -42,6 +42,7 @@ TIPS, PLATED = (0.75, 0.92), (0.5, 1.0)  # where a chip's ends shine at least, a
 END_WIDTH = 4  # samples
 ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
 ROUNDED = 0.9  # from here on, in shares of half the length and width, a chip's edges may be rounded
+TURN_COST = 0.003  # evidence for a degree
 ENDS = (0.66, 0.77, 0.89)  # places on an end, shares of half the length
 BRIM = 6  # samples that edges and means reach beyond an outline
 
@@ -85,7 +86,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
             other = seen
         trust, best = trust if other == best else 1.0, other
     fine = _places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach)
-    best = max(best, *((trust * place[0], *place[1:]) for place in fine))
+    best = max((best, *((trust * place[0], *place[1:]) for place in fine)), key=_worth)
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
@@ -173,10 +174,15 @@ def _like_board(shown: Plane, along: Array, across: Array) -> bool:
 
 def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
     """Return the best place within reach (samples) among small turns; the larger of them follow from the smaller."""
-    best = max(_places(window, flat, half, NEAR_TURNS, reach))
+    best = max(_places(window, flat, half, NEAR_TURNS, reach), key=_worth)
     if best[3] == 0.0 and best[0] >= SETTLED:
         return best
-    return max(best, *_places(window, flat, half, MORE_TURNS, reach))
+    return max((best, *_places(window, flat, half, MORE_TURNS, reach)), key=_worth)
+
+
+def _worth(place: Place) -> float:
+    """Return a place's evidence, a little less for a turn: of fits as good as each other the straightest stands."""
+    return place[0] - TURN_COST * abs(place[3])
 
 
 def _any_turn(window: Plane, flat: int, half: tuple[float, float], best: Place) -> Place:
