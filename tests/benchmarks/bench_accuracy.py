@@ -29,6 +29,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from telling import tell
 
 from models.evaluate import Comparison, Outcome, compare, counted
 from models.limits import LimitSheet
@@ -121,7 +122,7 @@ def main() -> int:
     given = _arguments()
     station = demo_station()
     tables = training_tables(demo_family(0), station, boards=given.train_boards, seed=TRAIN_SEED, jobs=given.jobs,
-                             cache=given.cache, progress=partial(_tell, "teaching"))
+                             cache=given.cache, progress=partial(tell, "teaching"))
     sheet = learn(demo_family(0), tables.joints, tables.chips, boards=given.train_boards, seed=TRAIN_SEED,
                   folds=0).sheet
     conditions = CONDITIONS if given.conditions else (TAUGHT,)
@@ -152,11 +153,6 @@ def _arguments() -> argparse.Namespace:
     return given
 
 
-def _tell(what: str, done: int, total: int) -> None:
-    if sys.stderr.isatty():
-        print(f"\r{what} {done} of {total} ", end="\n" if done == total else "", file=sys.stderr, flush=True)
-
-
 def grade_all(sheet: LimitSheet, conditions: Sequence[Condition], boards: int, seed: int,
               jobs: int) -> dict[str, Seen]:
     """Render and grade all boards under all conditions, boards side by side."""
@@ -166,7 +162,7 @@ def grade_all(sheet: LimitSheet, conditions: Sequence[Condition], boards: int, s
         for done, board in enumerate(pool.map(job, range(boards)), start=1):
             for name, seen in board.items():
                 found[name].add(seen)
-            _tell("grading", done, boards)
+            tell("grading", done, boards)
     return found
 
 

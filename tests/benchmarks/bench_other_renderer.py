@@ -29,16 +29,15 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pathtraced_report import FOUND, Graded, grade_lot, lines_of, table_of, wrong, wrong_lines
+from pathtraced_report import FOUND, TRAIN_SEED, Graded, grade_lot, lines_of, table_of, taught, wrong, wrong_lines
+from telling import tell
 
 from models.evaluate import compare
 from models.limits import LimitSheet
 from tests.synthetic_images.sketch.boards import FAULT_RATE, write_lot
 from tests.synthetic_images.sketch.layouts import DEFAULTS, Setting, setting
-from vision.teaching.lots import in_parallel, training_tables
-from vision.teaching.teach import learn
+from vision.teaching.lots import in_parallel
 
-TRAIN_SEED = 1
 NOT_COMPARED = ("fillet_height_mm",)
 
 
@@ -50,7 +49,7 @@ def main() -> int:
     with tempfile.TemporaryDirectory(prefix="meniscope-sketch-") as name:
         job = partial(grade_one, settings=settings, sheets=sheets, folder=given.keep or Path(name),
                       boards=given.boards, seed=given.seed)
-        graded = in_parallel(job, range(len(settings)), given.jobs, partial(_tell, "grading pair"))
+        graded = in_parallel(job, range(len(settings)), given.jobs, partial(tell, "grading pair"))
     whole = Graded.joined("all", graded)
     if given.json:
         print(json.dumps({one.name: as_json(one) for one in (*graded, whole)}, indent=2))
@@ -79,13 +78,6 @@ def _arguments() -> argparse.Namespace:
     return parser.parse_args()
 
 
-def taught(one: Setting, given: argparse.Namespace) -> LimitSheet:
-    """Return a limit sheet learned from the project's own renders."""
-    tables = training_tables(one.family, one.station, boards=given.train_boards, seed=TRAIN_SEED, jobs=given.jobs,
-                             cache=given.cache, progress=partial(_tell, f"teaching {one.name}"))
-    return learn(one.family, tables.joints, tables.chips, boards=given.train_boards, seed=TRAIN_SEED, folds=0).sheet
-
-
 def grade_one(number: int, settings: Sequence[Setting], sheets: Sequence[LimitSheet], folder: Path, boards: int,
               seed: int) -> Graded:
     """Draw and grade the boards of one pair (in a worker)."""
@@ -109,11 +101,6 @@ def worst(graded: Graded, most: int) -> Graded:
     """Return what was wrongly graded alone: escapes first, then false calls, then reviews, `most` of them."""
     order = ("accept", "reject", "ungraded", "review")
     return replace(graded, outcomes=sorted(wrong(graded), key=lambda one: order.index(one.verdict))[:most])
-
-
-def _tell(what: str, done: int, total: int) -> None:
-    if sys.stderr.isatty():
-        print(f"\r{what} {done} of {total} ", end="\n" if done == total else "", file=sys.stderr, flush=True)
 
 
 def as_json(graded: Graded) -> dict[str, Any]:

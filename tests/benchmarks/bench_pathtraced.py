@@ -17,21 +17,16 @@ import importlib.util
 import json
 import sys
 import tempfile
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from pathtraced_report import Graded, grade_lot, lines_of, table_of, write_crops, wrong_lines
+from pathtraced_report import Graded, grade_lot, lines_of, table_of, taught, write_crops, wrong_lines
 
 from models.evaluate import compare
-from models.limits import LimitSheet
 from tests.synthetic_images.pathtrace.layouts import SETTINGS, Setting
-from vision.teaching.lots import training_tables
-from vision.teaching.teach import learn
 
-TRAIN_SEED = 1
 TRACE_SEED = 1
 
 
@@ -85,19 +80,6 @@ def one_setting(setting: Setting, folder: Path, given: argparse.Namespace) -> Gr
         write_limits(sheet, folder / setting.name / "limits.toml")
         write_crops(graded, setting, folder / setting.name)
     return graded
-
-
-def taught(setting: Setting, given: argparse.Namespace) -> LimitSheet:
-    """Return a limit sheet learned from the project's own renders."""
-    tables = training_tables(setting.family, setting.station, boards=given.train_boards, seed=TRAIN_SEED,
-                             jobs=given.jobs, cache=given.cache, progress=partial(_tell, f"teaching {setting.name}"))
-    return learn(setting.family, tables.joints, tables.chips, boards=given.train_boards, seed=TRAIN_SEED,
-                 folds=0).sheet
-
-
-def _tell(what: str, done: int, total: int) -> None:
-    if sys.stderr.isatty():
-        print(f"\r{what} {done} of {total} ", end="\n" if done == total else "", file=sys.stderr, flush=True)
 
 
 def as_json(graded: Graded) -> dict[str, Any]:

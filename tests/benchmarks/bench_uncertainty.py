@@ -26,6 +26,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from telling import tell
 
 from models.intervals import clopper_pearson
 from models.table import LabelledTable, join_tables
@@ -101,21 +102,16 @@ def _arguments() -> argparse.Namespace:
     return given
 
 
-def _tell(what: str, done: int, total: int) -> None:
-    if sys.stderr.isatty():
-        print(f"\r{what} {done} of {total} ", end="\n" if done == total else "", file=sys.stderr, flush=True)
-
-
 def learn(boards: int, jobs: int, cache: Path | None) -> UncertaintyModel:
     """Return the uncertainty learned from boards of the training families."""
     station, lots, again = demo_station(), [], []
     for number in TRAIN_FAMILIES:
         family = demo_family(number)
         lots.append(training_tables(family, station, boards=boards, seed=TRAIN_SEED + number, defect_rate=TRAIN_RATE,
-                                    jobs=jobs, cache=cache, progress=partial(_tell, f"teaching family {number}:")))
+                                    jobs=jobs, cache=cache, progress=partial(tell, f"teaching family {number}:")))
         again.append(repeated_tables(family, station, boards=boards_again(boards), seed=TRAIN_SEED + number,
                                      defect_rate=TRAIN_RATE, jobs=jobs, cache=cache,
-                                     progress=partial(_tell, f"family {number} again:")))
+                                     progress=partial(tell, f"family {number} again:")))
     tables = TrainingTables(join_tables([lot.joints for lot in lots]), join_tables([lot.chips for lot in lots]),
                             boards * len(lots), (), 0)
     return UncertaintyModel(learned_bands(tables, _by_condition(again), station.name))
@@ -125,7 +121,7 @@ def measure(boards: int, seed: int, rate: float, jobs: int, cache: Path | None) 
     """Return what was measured on boards of the test families, by condition."""
     return _by_condition([repeated_tables(demo_family(number), demo_station(), boards=boards, seed=seed + number,
                                           defect_rate=rate, jobs=jobs, cache=cache,
-                                          progress=partial(_tell, f"testing family {number}:"))
+                                          progress=partial(tell, f"testing family {number}:"))
                           for number in TEST_FAMILIES])
 
 

@@ -1,15 +1,18 @@
-"""Grading boards of other renderers and setting the result beside the truth: verdicts, measurements, what is wrong."""
+"""Teaching, grading boards of other renderers, the result beside the truth: verdicts, measurements, what is wrong."""
 
 from __future__ import annotations
 
+import argparse
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from telling import tell
 
 from models.evaluate import Comparison, Outcome, counted
 from models.limits import LimitSheet
@@ -18,7 +21,10 @@ from vision.pipeline.grade import grade_board
 from vision.pipeline.inspection import Inspection
 from vision.setup import Family, Station
 from vision.teaching import outcomes, read_truth
+from vision.teaching.lots import training_tables
+from vision.teaching.teach import learn
 
+TRAIN_SEED = 1
 #: Measurement, bounds of the truth within which it is compared, goal for the mean absolute error, unit.
 GOALS = (("coverage_deg", -1.0, 361.0, 5.0, "deg"), ("land_cover_pct", -1.0, 101.0, 3.0, "%"),
          ("wetting_angle_deg", 10.0, 45.0, 6.0, "deg"), ("fillet_height_mm", 0.0, 9.0, 0.08, "mm"),
@@ -60,6 +66,14 @@ class Graded:
             whole.details |= one.details
             whole.lost += one.lost
         return whole
+
+
+def taught(setting: Setting, given: argparse.Namespace) -> LimitSheet:
+    """Return a limit sheet learned from the project's own renders."""
+    tables = training_tables(setting.family, setting.station, boards=given.train_boards, seed=TRAIN_SEED,
+                             jobs=given.jobs, cache=given.cache, progress=partial(tell, f"teaching {setting.name}"))
+    return learn(setting.family, tables.joints, tables.chips, boards=given.train_boards, seed=TRAIN_SEED,
+                 folds=0).sheet
 
 
 def grade_lot(setting: Setting, pictures: Path, sheet: LimitSheet, overlays: Path | None = None) -> Graded:
