@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -75,6 +77,15 @@ def test_edges_are_looked_for_where_the_end_was_found() -> None:
 def test_an_outline_shows_a_lead_where_it_is_crisp_and_as_drawn(radiance: NDArray[np.float64], shows: bool) -> None:
     """Not a gradual one, one that lies elsewhere or one that hardly shows."""
     edges = find_edges(lights(radiance, radiance), STEPS, NEAR, FACE, MIDDLE, MIDDLE)
-    found = crisp_outlines(edges)
+    found = crisp_outlines(edges, np.zeros(2))
     assert found[0] == found[1]
     assert (found[0] > 0.7) if shows else (found[0] < 0.2)
+
+
+def test_in_a_coarse_picture_an_outline_is_as_crisp_as_what_surely_is_a_lead() -> None:
+    """Blur makes all edges of a view gradual alike."""
+    fine = find_edges(lights(disc(RADIUS_MM), disc(RADIUS_MM)), STEPS, NEAR, FACE, MIDDLE, MIDDLE)
+    edges = replace(fine, sharp=fine.sharp * np.float32(0.45 / np.median(fine.sharp)),
+                    face=fine.face * np.float32(0.45 / np.median(fine.sharp)))
+    assert (crisp_outlines(edges, np.zeros(2)) == 0.0).all()
+    assert (crisp_outlines(edges, np.array([1.0, 0.0])) > 0.7).all()

@@ -15,7 +15,7 @@ LEAST = 0.1  # radiance against lit solder, added where it is divided
 USUAL = 0.5  # ends of at least this evidence tell how sharp a view's edges are
 SMOOTH, SHARP = 0.3, 0.5  # of the view's usual sharpness: none at all, and enough
 #: An outline by itself shows a lead where it is so sharp, most of the way round and against the face, and so round.
-CRISP, MOSTLY, AGAINST_FACE, AS_DRAWN_MM = 0.5, 25.0, (2.5, 5.0), (0.06, 0.04)
+CRISP, OF_USUAL, MOSTLY, AGAINST_FACE, AS_DRAWN_MM = 0.5, 0.7, 25.0, (2.5, 5.0), (0.06, 0.04)
 FACE_MM = -0.05  # the face lies so far inside the outline
 
 
@@ -99,15 +99,20 @@ def sharp_edges(edges: Edges, evidence: NDArray[np.float64]) -> NDArray[np.float
     return np.asarray(np.clip((share - SMOOTH) / (SHARP - SMOOTH), 0.0, 1.0), dtype=np.float64)
 
 
-def crisp_outlines(edges: Edges) -> NDArray[np.float64]:
-    """Say how surely an outline alone shows a lead, 0 to 1 [joint]: sharp nearly all round, even within, as drawn."""
+def crisp_outlines(edges: Edges, evidence: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Say how surely an outline alone shows a lead, 0 to 1 [joint]: sharp nearly all round, even within, as drawn.
+
+    Sharp is what changes by much, or nearly as much as the ends found with `evidence` [joint] do in a coarse picture.
+    """
     sharp = np.percentile(edges.sharp, MOSTLY, axis=1)
+    sure = evidence > USUAL
+    usual = float(np.median(edges.sharp[sure])) if sure.any() else np.inf
     against = np.median(edges.sharp, axis=1) / np.maximum(np.median(edges.face, axis=1), 0.02)
     scatter = edges.off_mm.std(axis=1)
     low, high = AGAINST_FACE
     wide, narrow = AS_DRAWN_MM
     found = np.clip((against - low) / (high - low), 0.0, 1.0) * np.clip((wide - scatter) / (wide - narrow), 0.0, 1.0)
-    return np.asarray(found * (sharp > CRISP), dtype=np.float64)
+    return np.asarray(found * (sharp > min(CRISP, OF_USUAL * usual)), dtype=np.float64)
 
 
 def _change(lights: NDArray[np.float32], step_mm: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -16,7 +16,7 @@ from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
-from vision.pipeline.surface import BRIGHT_MASK, Surface
+from vision.pipeline.surface import BRIGHT_MASK, Surface, mirrors_board
 from vision.setup.family import Joint
 
 GRID = 64  # samples each way
@@ -26,6 +26,7 @@ BEYOND_MM = ((0.10, 0.20), (0.20, 0.32), (0.32, 0.46))  # rings outside it, from
 EDGES_MM = np.arange(-0.12, 0.1501, 0.03)  # outlines, from the nominal one, between which an end's edge is looked for
 DOUBTED, SURE = 0.25, 0.75  # signs as weak as the first are seen on dishes of solder too; the second leave no doubt
 BAND_MM = 0.025  # half the width of the band around each that is averaged
+MIRRORED_SHADE = 0.15  # of its brightness is left to what mirrors a light board
 LEAST_FALL = 0.06  # of brightness over two of them
 FIRST_MM, FINE_MM = float(EDGES_MM[0]) - BAND_MM, 0.005  # the bands' brims lie so far apart
 OUTLINES = round((float(EDGES_MM[-1]) + BAND_MM - FIRST_MM) / FINE_MM) + 2  # and what lies inside and outside them all
@@ -63,7 +64,10 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     slant = _slant(capture, joints, registration, optics)
     expected = USUAL_END_MM * slant
     energy, lights = grid_lights(capture, joints, registration, optics, surface, step, GRID, expected)
-    spectrum = np.fft.rfft2(np.clip(energy, np.float32(0.0), np.float32(1.2)))  # energy is never negative
+    # Steep solder mirrors a light board: that is no dark rim, but the board's own colour.
+    light = surface.mask_level > BRIGHT_MASK
+    shaded = _shaded(energy, lights, light, surface, optics) if light.any() else energy
+    spectrum = np.fft.rfft2(np.clip(shaded, np.float32(0.0), np.float32(1.2)))  # energy is never negative
     # Of each mean's grid only the rows of allowed shifts are transformed back.
     inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
                       for kernel in shapes.kernels)
@@ -78,20 +82,40 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
     face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(whole, shapes.parts)
-    no_hole = np.clip((darkest - 0.16) / 0.12, 0.0, 1.0)
+    no_hole = _no_hole(darkest)
     visible = np.maximum(rim_seen, face_seen) * no_hole
+    if light.any():
+        rim, darkest, _ = _by_quadrant(np.clip(_moved(shaded, row, column), np.float32(0.0), np.float32(1.2)),
+                                       shapes.zones)
+        there = np.maximum(np.clip((rim - 0.12) / 0.22, 0.0, 1.0) * _no_hole(darkest), face_seen * no_hole)
+        visible = np.where(light, there, visible)
     edges = find_edges(lights, step, shapes.near, shapes.face, row, column)
     visible *= sharp_edges(edges, visible)
-    # Steep solder mirrors a light board and is no dark rim: then the outline itself must show the end.
-    light = surface.mask_level > BRIGHT_MASK
-    if light.any():
-        visible = np.maximum(visible, light * crisp_outlines(edges) * no_hole)
+    if light.any():  # there the outline itself may show the end
+        visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]))
+
+
+def _no_hole(darkest: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Say how surely what may be an end is no open hole, 0 to 1, from its darkest quadrant."""
+    return np.asarray(np.clip((darkest - 0.16) / 0.12, 0.0, 1.0), dtype=np.float64)
+
+
+def _shaded(energy: NDArray[np.float32], lights: NDArray[np.float32], light: NDArray[np.bool_], surface: Surface,
+            optics: Optics) -> NDArray[np.float32]:
+    """Return energies [joint, row, column] with what mirrors the board made dark, at the joints on `light` board."""
+    some = np.flatnonzero(light)
+    level = (surface.lit_level / optics.white).astype(np.float32)[None, :, None, None]
+    mirrored = mirrors_board(lights[:, some].swapaxes(0, 1) * level, surface.mask_response[some], optics,
+                             surface.lit_level)
+    shaded = energy.copy()
+    shaded[some] *= np.where(mirrored, np.float32(MIRRORED_SHADE), np.float32(1.0))
+    return shaded
 
 
 def _slant(capture: Capture, joints: Sequence[Joint], registration: Registration,

@@ -87,7 +87,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     energy *= np.float32(1.0 / level)
     # Solder so flat that it mirrors the lens is dim too, but under the highest light alone.
     radiance, energy = energy, np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
-    dark = (energy < DARK) | _mirrors_board(smooth, mask, optics, level)
+    dark = (energy < DARK) | mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, lands, slope, moment, dark)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
     mask_level = (np.maximum(mask, np.float32(0.0)) * (optics.white / level).astype(np.float32)).sum(axis=1)
@@ -257,7 +257,7 @@ def mask_response(patches: JointPatches) -> NDArray[np.float32]:
     return np.where(enough[:, None], own, general).astype(np.float32)
 
 
-def _mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+def mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
                    level: float) -> NDArray[np.bool_]:
     """Say which samples show the board itself, mirrored in solder too steep to see a light.
 
