@@ -12,6 +12,7 @@ from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family, demo_station
 from synthetic_images.lot import render_lot
 from tests.pipeline import drawn
+from vision.pipeline import rectangles
 from vision.pipeline.capture import Capture
 from vision.pipeline.chips import measure_chips, towards_chips
 from vision.pipeline.folder import BoardFiles, scan_folder
@@ -181,6 +182,23 @@ def test_ends_not_plated_alike_are_no_chip_where_no_body_is_seen(other_end: tupl
     assert draw_chip(0.15, other_end=other_end)["chip_present"] < 0.3
     assert draw_chip(0.15, other_end=(0.95, 0.6, 0.4))["chip_present"] > 0.7
     assert draw_chip(0.15, body=(0.4, 0.4, 0.5), other_end=(1.4, 0.6, 0.3))["chip_present"] > 0.7
+
+
+@pytest.mark.parametrize(("straight", "turned", "off", "turn_deg"), [
+    (0.88, 0.98, 0.5, -30.0), (0.88, 0.92, 0.5, 0.0), (0.93, 0.99, 0.5, 0.0), (0.88, 0.98, 30.0, 0.0)])
+def test_a_chip_that_fits_straight_is_found_turned_where_that_fits_clearly_better(
+        straight: float, turned: float, off: float, turn_deg: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lands with solder may pass for the ends of a chip that lies turned between them, but not for one elsewhere."""
+    def places(window: object, flat: int, half: object, turns: tuple[float, ...],
+               reach: float) -> list[tuple[float, float, float, float]]:
+        seen = turned if off <= reach else 0.3
+        return [(straight, 0.5, 0.5, turn) if abs(turn) <= 10.0 else (seen - 0.01 * abs(turn + 30.0), 0.5, off, turn)
+                for turn in turns]
+
+    monkeypatch.setattr(rectangles, "_places", places)
+    monkeypatch.setattr(rectangles, "_is_doubtful", lambda *_: False)
+    found = draw_chip(0.15)
+    assert found["turn_deg"] == pytest.approx(turn_deg, abs=4.0)
 
 
 def test_no_chips_give_empty_columns() -> None:

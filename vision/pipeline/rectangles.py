@@ -31,7 +31,7 @@ HALF_FINE_LOSS = 0.2  # at most so much less evidence than in full is seen in a 
 WORTH = 0.5  # less evidence than this is no chip, whatever its place
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
 SURE = 0.9  # evidence that ends the search
-SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off or turned surpasses
+SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other; steepness of an end's inner brim against the rest
 PLAIN, ALIKE = 0.64, 0.13  # less evidence is doubted where body and board differ less (square roots of response)
@@ -81,8 +81,10 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     seen = best
     trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best, TIPS) else 1.0
     best = (trust * best[0], *best[1:])
-    if best[0] < (SETTLED if abs(best[3]) <= NEAR_TURNS[-1] else SURE):
-        other = _any_turn(window, flat, half, best)
+    if best[0] < SURE:
+        # A chip that seems settled may lie turned there, its lands passing for its ends, but not somewhere else.
+        settled = best[0] >= SETTLED and abs(best[3]) <= NEAR_TURNS[-1]
+        other = _any_turn(window, flat, half, best, NEAR if settled else FURTHEST * 2.0 * half[0])
         # Ends may be rounded: then they only seem unlike where they are seen off the middle.
         if trust < 1.0 and other[0] <= seen[0] and not _is_doubtful(window, flat, half, seen, PLATED):
             other = seen
@@ -216,13 +218,13 @@ def _worth(place: Place) -> float:
     return place[0] - TURN_COST * abs(place[3])
 
 
-def _any_turn(window: Plane, flat: int, half: tuple[float, float], best: Place) -> Place:
-    """Return the best place at any turn where it is clearly better than the best nearly straight one, else that."""
+def _any_turn(window: Plane, flat: int, half: tuple[float, float], best: Place, reach: float) -> Place:
+    """Return the best place within reach at any turn if clearly better than the best nearly straight one, else that."""
     coarse_half = (0.5 * half[0], 0.5 * half[1])
-    far = sorted(_places(_halved(window), flat, coarse_half, FAR_TURNS, FURTHEST * half[0]))[-LOOKED_AT:]
+    far = sorted(_places(_halved(window), flat, coarse_half, FAR_TURNS, 0.5 * reach))[-LOOKED_AT:]
     least = max(best[0] + 0.05, WORTH, far[-1][0]) - HALF_FINE_LOSS
     turns = tuple(place[3] for place in far if place[0] >= least)
-    other = max(_places(window, flat, half, turns, FURTHEST * 2.0 * half[0]), default=best)
+    other = max(_places(window, flat, half, turns, reach), default=best)
     return other if other[0] > best[0] + 0.05 else best
 
 
