@@ -56,7 +56,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
                                                                mean_toe), np.nan)
     columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
                                            np.nan)
-    columns["convexity"] = np.where(enough, _convexity(rays, covered, toe_mm, leads), np.nan)
+    columns["convexity"] = np.where(enough, _convexity(rays, covered, toe_mm, leads.nominal_radius_mm), np.nan)
     columns["lead_visible"] = leads.visible
     own_x, own_y = leads.offset_x_mm - leads.aside_mm[:, 0], leads.offset_y_mm - leads.aside_mm[:, 1]
     columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(own_x, own_y), np.nan)
@@ -76,11 +76,15 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, toes
     """
     onto_land = toes.bare_from >= INNER_STEPS
     open_there = open_hole(patches, surface, leads, away, onto_land)
-    # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
-    _, toe_mm = find_toe(patches, surface, onto_land, toes)
-    rays = some_rays(patches, surface) if rays is None else rays
-    domed = _convexity(rays, onto_land, toe_mm, leads)[:, None] > DOMED
-    return smooth_azimuth(onto_land & (~open_there | domed), 5)
+    doubted = np.flatnonzero((open_there & onto_land).any(axis=1))
+    if len(doubted):
+        # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
+        _, toe_mm = find_toe(patches, surface, onto_land, toes)
+        rays = some_rays(patches, surface) if rays is None else rays
+        domed = _convexity(rays.of_some(doubted), onto_land[doubted], toe_mm[doubted],
+                           leads.nominal_radius_mm[doubted]) > DOMED
+        open_there[doubted] &= ~domed[:, None]
+    return smooth_azimuth(onto_land & ~open_there, 5)
 
 
 def bare_from(surface: Surface) -> NDArray[np.int64]:
@@ -190,7 +194,7 @@ def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 
-def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64], leads: Leads) -> Column:
+def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64], lead_mm: Column) -> Column:
     """Return (outer - inner) / (outer + inner) of the mean slopes of the outer and inner third of the fillet.
 
     What is unlit is steeper than any light can show, 45 to 90 degrees. Next to the lead the middle of that range is
@@ -199,7 +203,7 @@ def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.fl
     """
     every = slice(None, None, EVERY)
     radius, shown, unlit = rays.radius_mm, rays.lit_slope_deg, rays.unlit
-    lead = leads.nominal_radius_mm[:, None]
+    lead = lead_mm[:, None]
     reach = np.maximum(toe_mm[:, every] - lead, 0.05)
     thirds = []
     for low, high, steep in ((0.0, 1.0 / 3.0, STEEP_BESIDE_LEAD_DEG), (2.0 / 3.0, 1.0, STEEP_DEG)):

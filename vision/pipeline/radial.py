@@ -37,6 +37,11 @@ def one_of(step: int, table: NDArray[Kind]) -> NDArray[Kind]:
     return by_radius(table[:, ::step])
 
 
+def of_some(table: NDArray[Kind], joints: NDArray[np.intp]) -> NDArray[Kind]:
+    """Return a table [joint, azimuth, radius] of some joints as one of its own."""
+    return radius_last(radius_first(table)[:, joints])
+
+
 def taken(table: NDArray[Kind], place: NDArray[np.intp], joint: NDArray[np.intp] | None = None) -> NDArray[Kind]:
     """Return the samples of a table [joint, azimuth, radius] at places on its rays, [joint, azimuth] or one axis more.
 
