@@ -67,16 +67,22 @@ def on_rays(table: NDArray[Kind], ray: NDArray[np.intp], place: NDArray[np.intp]
 
 def until(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Return how many samples of each ray come before the first flag [joint, azimuth, radius]: all for none."""
-    met, count = np.zeros(flags.shape[:2], dtype=bool), np.zeros(flags.shape[:2], dtype=np.uint8)
-    for plane in radius_first(flags):
+    met, count = (np.zeros(flags.shape[:2], dtype=np.uint8) for _ in range(2))
+    for plane in radius_first(flags).view(np.uint8):
         met |= plane
-        count += ~met
-    return count.astype(np.intp)
+        count += met
+    return np.asarray(flags.shape[2] - count.astype(np.intp), dtype=np.intp)
 
 
 def number(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Return how many flags [joint, azimuth, radius] hold on each ray; at most 255 lie on one."""
     return np.asarray(radius_first(flags).view(np.uint8).sum(axis=0, dtype=np.uint8).astype(np.intp))
+
+
+def reach_of(flags: NDArray[np.bool_]) -> slice:
+    """Return the part of the radii within which flags [joint, azimuth, radius] hold anywhere: no sum needs the rest."""
+    held = np.flatnonzero(radius_first(flags).any(axis=(1, 2)))
+    return slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
 
 
 def largest_at(values: NDArray[np.float32]) -> NDArray[np.intp]:
