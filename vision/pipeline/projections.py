@@ -71,7 +71,8 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
         corners = _corners(joints[joint], leads, joint)
-        longest[joint] = max((ridge.end_mm for ridge in found if _is_projection(ridge, _rivals(ridge, found, corners))
+        longest[joint] = max((ridge.end_mm for ridge in found if _is_sharp(ridge)
+                              and _is_alone(ridge, _rivals(ridge, found, corners))
                               and not _is_crease(ridge, found, corners)
                               and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
     return longest
@@ -171,17 +172,20 @@ def _of_samples(place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...]
         x.take(row // SIDE * SIDE + column), y.take(row), bend.take(place)))
 
 
-def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
-    """Tell spikes and flags from grain and from a fillet's creases: lit, sharp for long, and alone.
-
-    Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
-    two spikes is still told by the sharper one. Grain gives many short ridges.
-    """
+def _is_sharp(ridge: _Ridge) -> bool:
+    """Tell spikes and flags from grain, which gives many short ridges: lit, and sharp for long."""
     if ridge.end_mm < LEAST_MM or ridge.brightness < LEAST_BRIGHTNESS:
         return False
-    if not ((ridge.mass >= MASS and ridge.start_mm <= FOOT_MM)
-            or (ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)):
-        return False
+    return (ridge.mass >= MASS and ridge.start_mm <= FOOT_MM) or (
+        ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)
+
+
+def _is_alone(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
+    """Tell spikes and flags from a fillet's creases.
+
+    Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
+    two spikes is still told by the sharper one.
+    """
     # A spike on the lead may be far sharper than any crease.
     as_sharp = ridge.bend / SHARPER if ridge.start_mm <= ON_LEAD_MM else 0.0
     lines = [other for other in others if other.end_mm >= LEAST_MM and other.start_mm < CHAIN_FOOT_MM
