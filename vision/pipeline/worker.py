@@ -46,7 +46,7 @@ def _ask_for_huge_pages(library: ctypes.CDLL) -> None:
     library.malloc.restype, library.malloc.argtypes = ctypes.c_void_p, [ctypes.c_size_t]
     library.free.restype, library.free.argtypes = None, [ctypes.c_void_p]
     library.madvise.argtypes = [ctypes.c_void_p, ctypes.c_size_t, ctypes.c_int]
-    size = KEPT_BYTES - LARGEST_BYTES
+    size = KEPT_BYTES - 2 * LARGEST_BYTES  # more free memory than is kept would be given back at once
     library.mallopt(_MMAP_MAX, 0)  # the heap itself is to grow
     place = library.malloc(size)
     library.mallopt(_MMAP_MAX, _MMAPPED_PIECES)
