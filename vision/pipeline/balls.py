@@ -120,14 +120,16 @@ def _over_holes(candidates: NDArray[np.float64], half_depth: NDArray[np.float32]
     Wherever their fit may end: most are lead ends, and need not be fitted. `half_depth` (n,) is how deep they lie, in
     px of the half picture.
     """
-    x, y, radius = (part[:, None] for part in candidates.T)
-    moved = np.sqrt(2.0) * MOST_MOVED * radius
+    moved = np.sqrt(2.0) * MOST_MOVED * candidates[:, 2]
     # The distance transform and the half picture's grid are a little off.
-    inward = (2.0 * half_depth[:, None] - 1.06 * moved - 4.0) / (MOST_GROWN[1] * radius)
+    inward = (2.0 * half_depth - 1.06 * moved - 4.0) / (MOST_GROWN[1] * candidates[:, 2])
+    over = inward > EDGE_REACH
+    x, y, radius = (part[:, None] for part in candidates[over].T)
+    moved = moved[over, None]
     reach = holes_px[:, 2] + 0.5 * MOST_GROWN[0] * radius - 1.001 * moved
     square = (x + 0.5 - holes_px[:, 0]) ** 2 + (y + 0.5 - holes_px[:, 1]) ** 2
-    over = ((square <= reach * reach) & (reach > 0.0)).any(axis=1)
-    return np.asarray(over & (inward[:, 0] > EDGE_REACH), dtype=np.bool_)
+    over[over] = ((square <= reach * reach) & (reach > 0.0)).any(axis=1)
+    return np.asarray(over, dtype=np.bool_)
 
 
 def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],

@@ -60,7 +60,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
     place = set_places(ridge.view(np.uint8))
     number, cell = np.divmod(place, SIDE * SIDE)
-    owner = grid.owner.ravel()[place]
+    owner = grid.owner.at(place)
     azimuth = _azimuth_index().ravel()[cell]
     on_board = (owner == 0) & (cells_off().ravel()[cell] * grid.step_mm[number] <= reach_mm[number, azimuth])
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
