@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 
 from vision.setup import Chip, Family, Fiducial, Joint, Light, Station, View
+from vision.setup.checks import gap_between, land_polygon
+
+LEAST_GAP_MM = 0.1  # between two lands; finer ones are rarely etched (common practice, no published source)
 
 
 def demo_station() -> Station:
@@ -18,9 +23,25 @@ def demo_station() -> Station:
 def demo_family(seed: int = 0) -> Family:
     """Return the demo board: 42 joints of seven land kinds, seven chips, four fiducials, one view of 30 x 24 mm.
 
-    `seed` 0 is the reference layout; other seeds move parts by up to 0.2 mm and deal the nets anew.
+    `seed` 0 is the reference layout; other seeds move parts by up to 0.2 mm and deal the nets anew. A layout with lands
+    that come too close to each other, which no board has, is drawn again.
     """
     rng = np.random.default_rng([20, seed])
+    joints = _laid_out(rng, seed)
+    while _narrowest(joints) < LEAST_GAP_MM:
+        joints = _laid_out(rng, seed)
+    chips = (Chip("R1", 14.7, 13.8, 0.0, 2.0, 1.25), Chip("R2", 14.7, 11.6, 180.0, 1.6, 0.8),
+             Chip("C11", 20.5, 11.9, 0.0, 1.6, 0.8), Chip("C12", 2.9, 8.2, 90.0, 2.0, 1.25),
+             Chip("R3", 7.6, 8.7, 0.0, 3.2, 1.6), Chip("R4", 26.8, 11.6, 0.0, 1.6, 0.8),
+             Chip("D1", 10.2, 2.5, 0.0, 2.0, 1.25))
+    fiducials = (Fiducial(2.0, 2.2, 1.0), Fiducial(27.8, 2.0, 1.0), Fiducial(2.2, 22.0, 1.0),
+                 Fiducial(24.8, 17.4, 1.0))
+    return Family("demo-psu" if seed == 0 else f"demo-psu-{seed}", 2, "bottom", tuple(joints), chips, fiducials,
+                  (View("v1", (15.0, 12.0)),))
+
+
+def _laid_out(rng: np.random.Generator, seed: int) -> list[Joint]:
+    """Return the joints of one layout."""
 
     def nudge() -> float:
         return 0.0 if seed == 0 else float(np.round(rng.uniform(-0.2, 0.2), 2))
@@ -43,14 +64,14 @@ def demo_family(seed: int = 0) -> Family:
         nets = [j.net for j in joints]
         order = rng.permutation(len(nets))
         joints = [Joint(**{**vars(j), "net": nets[o]}) for j, o in zip(joints, order, strict=True)]
-    chips = (Chip("R1", 14.7, 13.8, 0.0, 2.0, 1.25), Chip("R2", 14.7, 11.6, 180.0, 1.6, 0.8),
-             Chip("C11", 20.5, 11.9, 0.0, 1.6, 0.8), Chip("C12", 2.9, 8.2, 90.0, 2.0, 1.25),
-             Chip("R3", 7.6, 8.7, 0.0, 3.2, 1.6), Chip("R4", 26.8, 11.6, 0.0, 1.6, 0.8),
-             Chip("D1", 10.2, 2.5, 0.0, 2.0, 1.25))
-    fiducials = (Fiducial(2.0, 2.2, 1.0), Fiducial(27.8, 2.0, 1.0), Fiducial(2.2, 22.0, 1.0),
-                 Fiducial(24.8, 17.4, 1.0))
-    return Family("demo-psu" if seed == 0 else f"demo-psu-{seed}", 2, "bottom", tuple(joints), chips, fiducials,
-                  (View("v1", (15.0, 12.0)),))
+    return joints
+
+
+def _narrowest(joints: list[Joint]) -> float:
+    """Return the least gap between the lands of neighbouring joints, mm."""
+    near = (pair for pair in combinations(joints, 2)
+            if np.hypot(pair[0].x_mm - pair[1].x_mm, pair[0].y_mm - pair[1].y_mm) < 4.0)
+    return min(gap_between(land_polygon(one), land_polygon(two)) for one, two in near)
 
 
 def _header(ref: str, x: float, y: float, nets: tuple[str, ...], step: str) -> list[Joint]:

@@ -75,11 +75,13 @@ def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, R
 
 def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
               turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0),
-              body: tuple[float, float, float] | None = None, round_mm: float = 0.0) -> dict[str, float]:
+              body: tuple[float, float, float] | None = None, round_mm: float = 0.0,
+              other_end: tuple[float, float, float] | None = None) -> dict[str, float]:
     """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
 
     With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
     the lands from the chip's middle. `body` is its colour, if not the board's; its ends' outer edges may be rounded.
+    `other_end` is what the right end mirrors, if not the same as the left.
     """
     chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
@@ -105,7 +107,8 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
         rectangle(0.0, 0.0, 1.0, 0.625, body or (0.8 * mask,) * 3, shift_mm, turn_deg)
         shine = (0.85, 0.5, 0.35) if body is None else (1.4, 0.8, 0.35)
         for side in (-1.0, 1.0):
-            rectangle(side * 0.8, 0.0, 0.2, 0.625, (0.25, 0.5, 1.3) if round_mm else shine, shift_mm, turn_deg)
+            here = other_end if other_end is not None and side > 0.0 else shine
+            rectangle(side * 0.8, 0.0, 0.2, 0.625, (0.25, 0.5, 1.3) if round_mm else here, shift_mm, turn_deg)
             if round_mm:
                 rectangle(side * (0.8 - round_mm / 2.0), 0.0, 0.2 - round_mm / 2.0, 0.625 - round_mm, shine, shift_mm,
                           turn_deg)
@@ -166,6 +169,18 @@ def test_a_turned_chip_between_lands_with_solder_is_found_turned(turn_deg: float
     columns = draw_chip(0.15, turn_deg=turn_deg, bumps=True, lands_mm=(0.85, 0.85))
     assert columns["chip_present"] > 0.7
     assert abs((columns["turn_deg"] - turn_deg + 90.0) % 180.0 - 90.0) < 6.0
+
+
+@pytest.mark.parametrize("other_end", [(1.4, 0.25, 0.1), (1.9, 0.6, 0.35)])
+def test_ends_not_plated_alike_are_no_chip_where_no_body_is_seen(other_end: tuple[float, float, float]) -> None:
+    """A chip standing on one land, the other land bare; with a body of its own between them it is a chip all the same.
+
+    Both ends of a chip are plated alike (common practice, no published source).
+    """
+    assert draw_chip(0.15)["chip_present"] > 0.7
+    assert draw_chip(0.15, other_end=other_end)["chip_present"] < 0.3
+    assert draw_chip(0.15, other_end=(0.95, 0.6, 0.4))["chip_present"] > 0.7
+    assert draw_chip(0.15, body=(0.4, 0.4, 0.5), other_end=(1.4, 0.6, 0.3))["chip_present"] > 0.7
 
 
 def test_no_chips_give_empty_columns() -> None:

@@ -46,8 +46,9 @@ def grid(*ridges: tuple[float, float, float, float]) -> FineGrid:
     return FineGrid(np.array([STEP_MM]), X[None], Y[None], lit, lit, shown, owned(np.hypot(X, Y) < LAND_MM))
 
 
-def reach(*ridges: tuple[float, float, float, float], on_board: NDArray[np.float64] = ANYWHERE) -> float:
-    return float(find_projections(small_family().joints[:1], grid(*ridges), NOWHERE, leads(), on_board)[0])
+def reach(*ridges: tuple[float, float, float, float], on_board: NDArray[np.float64] = ANYWHERE,
+          chips: NDArray[np.bool_] = NOWHERE) -> float:
+    return float(find_projections(small_family().joints[:1], grid(*ridges), NOWHERE, leads(), on_board, chips)[0])
 
 
 def test_a_spike_reaches_from_the_leads_edge_to_its_tip() -> None:
@@ -58,6 +59,15 @@ def test_what_goes_on_beyond_the_land_counts_only_where_metal_may_lie() -> None:
     """A crease of the fillet that a printed line continues, as bright as a crest."""
     there = reach((20.0, 0.15, 1.2, 30.0), on_board=np.full((1, AZIMUTHS), LAND_MM + 0.05))
     assert there == pytest.approx(LAND_MM + 0.05 - LEAD_MM, abs=0.08)
+
+
+def test_a_spike_over_the_board_may_begin_far_out_and_have_rivals() -> None:
+    """No fillet has a ridge that goes on over the board, but where a chip's land is; on the land it may be a crease."""
+    assert reach((20.0, 0.75, 1.25, 60.0)) == pytest.approx(1.25 - LEAD_MM, abs=0.08)
+    assert reach((20.0, 0.76, 0.92, 60.0)) == 0.0
+    assert reach((20.0, 0.75, 1.25, 60.0), chips=np.ones((1, AZIMUTHS), dtype=bool)) == 0.0
+    creases = [(angle, 0.4, 0.85, 60.0) for angle in (110.0, 200.0, 290.0)]
+    assert reach((20.0, 0.45, 1.25, 60.0), *creases) == pytest.approx(1.25 - LEAD_MM, abs=0.08)
 
 
 @pytest.mark.parametrize("creases_deg, is_spike", [(28.0, False), (11.0, True)])
@@ -86,7 +96,7 @@ def test_where_metal_may_lie_on_the_board() -> None:
 def test_a_short_ridge_over_a_square_leads_corner_is_no_spike(shape: Any, side_mm: float, is_spike: bool) -> None:
     """The corner itself lies on the lead, 0.08 mm further out than the edge of a round lead as large."""
     joint = replace(small_family().joints[0], lead_shape=shape, lead_w_mm=side_mm, lead_h_mm=side_mm)
-    found = find_projections((joint,), grid((45.0, 0.1, 0.58, 20.0)), NOWHERE, leads(), ANYWHERE)
+    found = find_projections((joint,), grid((45.0, 0.1, 0.58, 20.0)), NOWHERE, leads(), ANYWHERE, NOWHERE)
     assert bool(found[0] > 0.0) == is_spike
 
 
@@ -99,7 +109,7 @@ def test_creases_to_a_rectangular_lands_corners_come_in_sets_though_one_begins_f
     longer = (45.0 + first_turn_deg, 0.5, 1.25, 30.0)
     creases = [(angle, 0.85, 1.25, 30.0) for angle in (135.0, 225.0, 315.0)]
     shown = replace(grid(longer, *creases), owner=owned(np.ones((SIDE, SIDE))))
-    found = float(find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE)[0])
+    found = float(find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
     assert (found > 0.0) == is_spike
 
 
@@ -109,9 +119,10 @@ def test_creases_to_corners_are_no_rivals_of_a_spike_on_the_lead() -> None:
                     lead_shape="round", lead_w_mm=2.0 * LEAD_MM, lead_h_mm=2.0 * LEAD_MM)
     creases = [(angle, 0.4, 1.25, 26.0) for angle in (45.0, 135.0, 225.0, 315.0)]
     shown = replace(grid((180.0, 0.15, 1.2, 30.0), *creases), owner=owned(np.ones((SIDE, SIDE))))
-    assert find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE)[0] == pytest.approx(1.2 - LEAD_MM, abs=0.08)
+    found = find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE, NOWHERE)
+    assert found[0] == pytest.approx(1.2 - LEAD_MM, abs=0.08)
     plain = replace(grid(*creases), owner=shown.owner)
-    assert find_projections((joint,), plain, NOWHERE, leads(), ANYWHERE)[0] == 0.0
+    assert find_projections((joint,), plain, NOWHERE, leads(), ANYWHERE, NOWHERE)[0] == 0.0
 
 
 @pytest.mark.parametrize(("dark", "reaches"), [((), True), ((1,), True), ((1, 3), True), ((0, 1, 3), False)])

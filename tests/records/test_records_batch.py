@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import re
+import signal
 import threading
+import time
 from collections.abc import Callable
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
@@ -86,6 +89,21 @@ def test_a_crashing_worker_costs_its_own_board_only(file_engine: Engine, tmp_pat
     again = run(file_engine, boards, lambda: processes(2))
     assert {serial for serial, result in again.items() if not result.skipped} == {"B3crash", "B6crash"}
     assert len(list_inspections(file_engine)) == 8
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="tells held-back signals by Linux's /proc")
+def test_ctrl_c_reaches_no_worker_even_while_it_starts() -> None:
+    before = set(multiprocessing.active_children())
+    with processes(3) as pool:
+        tasks = [pool.submit(time.sleep, 0.5) for _ in range(6)]  # more than one worker has to be started for them
+        workers = set(multiprocessing.active_children()) - before
+        status = [Path(f"/proc/{worker.pid}/status").read_text() for worker in workers]
+        for task in tasks:
+            task.result()
+    assert len(workers) == 3
+    held_back = [int(re.findall(r"^SigBlk:\s*(\w+)$", text, re.M)[0], 16) for text in status]
+    assert all(mask >> (signal.SIGINT - 1) & 1 for mask in held_back)
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, [])  # and this process goes on as before
 
 
 def test_workers_that_only_crash_end_the_batch(file_engine: Engine, tmp_path: Path) -> None:

@@ -20,6 +20,7 @@ from synthetic_images.gallery import draw_gallery
 from synthetic_images.lot import render_lot
 from synthetic_images.recipe import default_recipe, read_recipe, recipe_for
 from vision.setup import JOINT_FINDINGS, Light, read_family, read_station, write_family, write_station
+from vision.setup.checks import check_family
 
 from .small import quiet_recipe, render, small_family, small_station
 
@@ -223,6 +224,12 @@ def test_demo_files_can_be_written_and_read(tmp_path: Path) -> None:
     assert read_family(tmp_path) == family
     assert read_station(tmp_path) == station
     assert demo_family(1) != demo_family(2) and demo_family(1) == demo_family(1)
+
+
+def test_no_demo_board_has_lands_too_close_to_tell_a_bridge() -> None:
+    for number in range(15):
+        kinds = {advice.kind for advice in check_family(demo_family(number), demo_station())}
+        assert not kinds & {"gap_narrow", "lands_overlap", "same_place"}, number
 
 
 def test_recipe_states_unit_and_reason_and_can_be_overridden(tmp_path: Path) -> None:

@@ -47,6 +47,28 @@ def board(serial: str) -> BoardMeasurements:
     return BoardMeasurements(serial, joints, chips, (), ())
 
 
+def test_a_clear_finding_stands_whatever_marginal_ones_are_beside_it(tmp_path: Path) -> None:
+    path = tmp_path / "truth.csv"
+    path.write_text("serial,view,ref,pin,finding,ball_diameter_mm,marginal\n"
+                    "B1,v1,J1,1,partial_wetting,,1\nB1,v1,J1,1,bridge,,0\nB1,v1,J1,1,solder_ball,0.3,1\n"
+                    "B1,v1,J1,2,partial_wetting,,1\nB1,v1,J1,2,solder_ball,,1\nB1,v1,J1,3,,,1\n")
+    truth = read_truth(path)
+    assert (truth["B1", "J1", "1"].findings, truth["B1", "J1", "1"].marginal) == (("bridge",), False)
+    assert truth["B1", "J1", "1"].exact == {"ball_diameter_mm": 0.3}
+    assert truth["B1", "J1", "2"].findings == ("partial_wetting", "solder_ball") and truth["B1", "J1", "2"].marginal
+    assert truth["B1", "J1", "3"].findings == () and truth["B1", "J1", "3"].marginal
+
+
+def test_columns_of_others_are_told_and_left_out(truth_file: Path) -> None:
+    truth_file.write_text(TRUTH.replace("ball_count", "drop_area", 1))
+    told: list[str] = []
+    truth = read_truth(truth_file, told.append)
+    assert told == [f"{truth_file}: drop_area: no measurements known here, so they are not compared"]
+    assert truth["B1", "J1", "1"].exact == {"coverage_deg": 352.5}
+    with pytest.raises(InputError, match="unknown column 'drop_area'"):
+        read_truth(truth_file)
+
+
 def test_truth_is_read_with_several_findings_a_joint(truth_file: Path) -> None:
     truth = read_truth(truth_file)
     assert read_truth(truth_file.parent) == truth

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -123,7 +124,7 @@ def _sources(places: Sequence[Path], db: str, reviews: bool) -> list[_Source]:
     from vision.teaching import read_truth
 
     folders = [place if place.is_dir() else place.parent for place in places]
-    return [_Source(str(folder), dict(read_truth(place)), folder.resolve())
+    return [_Source(str(folder), dict(read_truth(place, partial(click.echo, err=True))), folder.resolve())
             for place, folder in zip(places, folders, strict=True)]
 
 

@@ -225,9 +225,10 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
     columns["pit_diameter_mm"] = find_pits(joints, grid, lead, covered)
     elsewhere = joined | beside_bare_land(toes)
     metal = metal_outside(seen)
+    chips = towards_chips(joints, seen.chips)
     columns["projection_mm"] = np.maximum(
-        find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal)),
-        find_tongues(seen.patches, metal, joined | towards_chips(joints, seen.chips), lead))
+        find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal), chips),
+        find_tongues(seen.patches, metal, joined | chips, lead))
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
     columns |= _balls(seen, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

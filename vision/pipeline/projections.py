@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from vision.pipeline.capture import set_places
 from vision.pipeline.grids import SIDE, FineGrid, cells_off
-from vision.pipeline.lands import lead_edges
+from vision.pipeline.lands import edges_towards, lead_edges
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import running_count
 from vision.pipeline.ranks import median
@@ -30,6 +30,8 @@ LEAST_MM = 0.15  # from the lead's edge
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
+#: Ridges of this mass together that cross the land's edge, from so far inside to so far outside, are no fillet's.
+CROSSING_MASS, CROSSED_MM = 1500.0, (0.12, 0.15)
 CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begin no further out
 #: Creases to a rectangular land's corners: how near they point to them, how much of one's bend the others have and by
 #: what share of its reach theirs differs, and how many others there are.
@@ -42,14 +44,15 @@ WIDEST_TONGUE = 30  # azimuth samples
 
 
 def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_], leads: Leads,
-                     reach_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+                     reach_mm: NDArray[np.float64], chips: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return how far (mm) a spike of solder reaches out from the lead's edge, 0 for none, [joint].
 
     Along the crest of a spike the surface is flatter than on its flanks, whichever way it leans: going round the
     lead, steepness has a sharp minimum there. The second derivative of steepness along circles around the lead
     shows it; a fillet, whose steepness changes mainly outward, has next to none. `joined` [joint, azimuth] are
     the directions of bridges and of gaps, which look alike and are told apart by where they lead; `reach_mm`
-    [joint, azimuth] is how far from the hole metal may lie on the board: print is as bright as a crest.
+    [joint, azimuth] is how far from the hole metal may lie on the board: print is as bright as a crest. `chips`
+    [joint, azimuth] are the directions in which a chip's land may lie.
     """
     x, y = (np.broadcast_to((places - offset[:, None, None]).astype(np.float32), grid.energy.shape)
             for places, offset in ((grid.x_mm[:, :1], leads.offset_x_mm), (grid.y_mm[:, :, :1], leads.offset_y_mm)))
@@ -71,9 +74,11 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
         corners = _corners(joints[joint], leads, joint)
-        longest[joint] = max((ridge.end_mm for ridge in found if _is_sharp(ridge)
-                              and _is_alone(ridge, _rivals(ridge, found, corners))
-                              and not _is_crease(ridge, found, corners)
+        crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
+        longest[joint] = max((ridge.end_mm for ridge in found
+                              if (_is_spike_over_board(ridge, crossing)
+                                  or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))
+                                      and not _is_crease(ridge, found, corners)))
                               and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
     return longest
 
@@ -194,6 +199,37 @@ def _is_alone(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
     rivals = (sum(other.mass for other in lines if _apart(other, one) < CHAIN_RAD)
               for one in lines if one.start_mm < RIVAL_FOOT_MM)
     return max(rivals, default=0.0) <= ALONE * ridge.mass
+
+
+def _is_spike_over_board(ridge: _Ridge, crossing: Sequence[_Ridge]) -> bool:
+    """Say whether a ridge is one of those that cross the land's edge, sharp and long enough with others beside it.
+
+    So is a spike or a flag, wherever it begins and whatever other ridges there are.
+    """
+    return ridge in crossing and sum(other.mass for other in crossing
+                                     if _apart(other, ridge) < APART_RAD) >= CROSSING_MASS
+
+
+def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                   corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+    """Return the ridges that cross the land's edge and point to no corner; none where all together are too little."""
+    lit = [ridge for ridge in found if ridge.brightness >= LEAST_BRIGHTNESS]
+    # A little less will do: sums in another order differ in their last digits.
+    if sum(ridge.mass for ridge in lit) < 0.999 * CROSSING_MASS:
+        return []
+    return [ridge for ridge in lit if _corner_of(ridge, corners) < 0
+            and _crosses_edge(ridge, joint, leads, index, chips)]
+
+
+def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_]) -> bool:
+    """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there."""
+    away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
+    x = leads.offset_x_mm[index] + away * np.cos(ridge.azimuth_rad)
+    y = leads.offset_y_mm[index] + away * np.sin(ridge.azimuth_rad)
+    azimuth = np.arctan2(y, x)
+    beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
+    place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
+    return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and not chips[place])
 
 
 def _corners(joint: Joint, leads: Leads, index: int) -> NDArray[np.float64]:

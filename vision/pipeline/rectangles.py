@@ -35,6 +35,8 @@ SETTLED = 0.85  # evidence of a nearly straight chip near its place that none fu
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other; steepness of an end's inner brim against the rest
 PLAIN, ALIKE = 0.64, 0.13  # less evidence is doubted where body and board differ less (square roots of response)
+#: There, ends of which one mirrors more by this factor, or by this much another mixture of lights, are not one chip's.
+OTHER_SHINE, OTHER_HUE = 1.22, 0.108
 BODY, BESIDE = (0.3, 0.7), (1.3, 1.8)  # shares of half the length and width; of half the width, outside the body
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
@@ -91,6 +93,9 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
     u = u + _off_middle(window, flat, half, best)
+    own = _own_axes(window, half, (evidence, u, v, turn))
+    if _like_board(*own) and _of_two_kinds(*own, flat):
+        evidence *= DOUBTED
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
     along, across = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
@@ -170,6 +175,32 @@ def _like_board(shown: Plane, along: Array, across: Array) -> bool:
     if not (body.size and beside.size):
         return False
     return bool(np.abs(np.median(body, axis=(1, 2)) - np.median(beside, axis=(1, 2))).max() < ALIKE)
+
+
+def _of_two_kinds(shown: Plane, along: Array, across: Array, flat: int) -> bool:
+    """Say whether two ends are not plated alike: one may be a chip standing on it, the other a bare land.
+
+    Ends differ in brightness or in their mixture of lights, both where a chip's ends are level at least and where each
+    shines most: rounded ends seen a little off the middle differ in one of them. Axes as _own_axes gives them.
+    """
+    strip = shown[:, np.abs(across) < ACROSS]
+    level, brightest = [], []
+    for sign in (-1.0, 1.0):
+        end, plated = (np.median(strip[:, :, (sign * along > low) & (sign * along < high)], axis=1)
+                       for low, high in (END, PLATED))
+        if not end.size:
+            return False
+        level.append(np.median(end, axis=1))
+        course = _mean(plated, END_WIDTH, 1)
+        brightest.append(course[:, course[flat].argmax()])
+    return _differ(*level) and _differ(*brightest)
+
+
+def _differ(one: Plane, other: Plane) -> bool:
+    """Say whether two ends, square roots of response [light], differ in brightness or in their mixture of lights."""
+    brighter = np.maximum(one, other) / np.maximum(np.minimum(one, other), 0.05)
+    hues = [end**2 / max(float((end**2).sum()), 1e-6) for end in (one, other)]
+    return bool(brighter.max() > OTHER_SHINE or np.abs(hues[0] - hues[1]).max() > OTHER_HUE)
 
 
 def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:

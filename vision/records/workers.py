@@ -12,10 +12,11 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from models.limits import LimitSheet
 from vision.pipeline.folder import BoardFiles
@@ -48,16 +49,26 @@ class BoardGrader:
         return grade_board(files, self.family, self.station, self.sheet, self.overlays, self.zooms, self.places)
 
 
+class _Processes(ProcessPoolExecutor):
+    """Worker processes that no Ctrl-C reaches, not even while they start.
+
+    A worker is started when a task finds none idle. Each is started with Ctrl-C held back: it inherits that from its
+    first moment, before any line of its own could ask for it, and one meant for this process comes through right after.
+    """
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Take a task; start a worker for it if none is idle."""
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            return super().submit(fn, *args, **kwargs)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def processes(count: int) -> Executor:
     """Return an executor with worker processes that end with this process, however it ends."""
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
-    # Workers are started here and now, with Ctrl-C held back: they inherit that from their first moment, before any
-    # line of theirs could ask for it, and the one meant for this process comes through right after.
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        pool.submit(os.getpid)
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+    pool = _Processes(count, mp_context=multiprocessing.get_context("spawn"), initializer=_start_worker)
+    pool.submit(os.getpid)  # the first starts while this process gets ready
     return pool
 
 

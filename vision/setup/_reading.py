@@ -58,11 +58,12 @@ FileWord = Annotated[Word, AfterValidator(_file_part)]
 
 @dataclass(frozen=True)
 class Table:
-    """The cells of a CSV file: (row number, cells by column), empty cells left out; and which columns lack."""
+    """The cells of a CSV file: (row number, cells by column), empty ones left out; columns lacking and unknown."""
 
     rows: tuple[tuple[int, dict[str, str]], ...]
     lacking: tuple[str, ...]
     problems: tuple[Problem, ...]
+    unknown: tuple[str, ...] = ()
 
 
 def read_text(path: Path) -> str:
@@ -96,9 +97,10 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise InputError([Problem(str(path), "", f"broken TOML ({error})", "valid TOML")]) from error
 
 
-def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...]) -> Table:
+def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...], *, others: bool = False) -> Table:
     """Return the rows of a CSV file with a header and everything wrong with its form; blank lines are skipped.
 
+    Columns of other names are a problem, unless there may be `others`; their cells are left out in any case.
     Raises InputError where the file cannot be read as CSV text at all.
     """
     text = read_text(path)
@@ -120,8 +122,10 @@ def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...]) 
     lacking = tuple(name for name in required if name not in header)
     problems = [Problem(str(path), "header", f"no column {name}", f"columns {', '.join(required)}")
                 for name in lacking]
-    problems += [Problem(str(path), "header", f"unknown column {name!r}", f"columns {', '.join(required + optional)}")
-                 for name in dict.fromkeys(header) if name not in required + optional]
+    unknown = tuple(name for name in dict.fromkeys(header) if name not in required + optional)
+    if not others:
+        problems += [Problem(str(path), "header", f"unknown column {name!r}",
+                             f"columns {', '.join(required + optional)}") for name in unknown]
     problems += [Problem(str(path), "header", f"column {name} twice", "each column once")
                  for name in dict.fromkeys(header) if name in required + optional and header.count(name) > 1]
     problems += [Problem(str(path), f"row {number}", f"{len(line)} cells", f"{len(header)} cells")
@@ -129,7 +133,7 @@ def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...]) 
     rows = tuple((number, {name: cell for name, cell in zip(header, line, strict=True)
                            if cell and name in required + optional})
                  for number, line in lines[1:] if len(line) == len(header))
-    return Table(rows, lacking, tuple(problems))
+    return Table(rows, lacking, tuple(problems), unknown)
 
 
 def validated(model: type[Model], data: object, file: str, where: str = "", check: Check | None = None,

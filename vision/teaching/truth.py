@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,15 +35,19 @@ Key = tuple[str, str, str]  # serial, ref, pin
 Truth = Mapping[Key, TruthRow]
 
 
-def read_truth(path: Path | str) -> dict[Key, TruthRow]:
+def read_truth(path: Path | str, tell: Callable[[str], None] | None = None) -> dict[Key, TruthRow]:
     """Read truth.csv (a file, or a folder that holds one); one row a finding, several rows a joint.
 
+    A joint is marginal where all its findings are; beside a clear one marginal findings do not count. Columns that are
+    no measurements of this program are told by `tell` and left out; without `tell` they are a problem.
     Raises InputError with every problem.
     """
     path = Path(path)
     if path.is_dir():
         path = path / "truth.csv"
-    table = read_rows(path, _KEYS, JOINT_MEASURES + CHIP_MEASURES + _NOTES)
+    table = read_rows(path, _KEYS, JOINT_MEASURES + CHIP_MEASURES + _NOTES, others=tell is not None)
+    if tell is not None and table.unknown:
+        tell(f"{path}: {', '.join(table.unknown)}: no measurements known here, so they are not compared")
     problems = list(table.problems)
     found: dict[Key, TruthRow] = {}
     for number, cells in table.rows:
@@ -56,13 +60,21 @@ def read_truth(path: Path | str) -> dict[Key, TruthRow]:
             problems.append(Problem(str(path), f"row {number}, finding", repr(finding), f"a finding of a {part}"))
             continue
         exact = _exact(cells, str(path), number, problems)
+        here = TruthRow((finding,) if finding else (), exact, cells.get("marginal", "0") not in ("0", ""),
+                        cells.get("land_kind", ""))
         earlier = found.get((serial, ref, pin))
-        findings = (earlier.findings if earlier else ()) + ((finding,) if finding else ())
-        marginal = cells.get("marginal", "0") not in ("0", "") or (earlier is not None and earlier.marginal)
-        found[serial, ref, pin] = TruthRow(tuple(dict.fromkeys(findings)), exact, marginal, cells.get("land_kind", ""))
+        found[serial, ref, pin] = here if earlier is None else _together(earlier, here)
     if problems:
         raise InputError(problems)
     return found
+
+
+def _together(one: TruthRow, other: TruthRow) -> TruthRow:
+    """Return what two rows say of one joint: marginal findings beside a clear one do not count."""
+    clear = [row for row in (one, other) if row.findings and not row.marginal] or [one, other]
+    findings = dict.fromkeys(finding for row in clear for finding in row.findings)
+    return TruthRow(tuple(findings), {**one.exact, **other.exact}, any(row.marginal for row in clear),
+                    other.land_kind or one.land_kind)
 
 
 def _exact(cells: Mapping[str, str], file: str, number: int, problems: list[Problem]) -> dict[str, float]:
