@@ -55,4 +55,20 @@ def test_what_is_flat_at_once_behind_a_balls_dark_brim_is_land(behind_deg: float
     shape = patches().radius_mm.shape
     slope, energy = np.full(shape, behind_deg, dtype=np.float32), np.ones(shape, dtype=np.float32)
     energy[:, :, RING.start + 12:RING.start + dark_to] = 0.1
-    assert (behind_brim(surface(slope, energy)) == expected).all()
+    assert (behind_brim(patches(), surface(slope, energy)) == expected).all()
+
+
+@pytest.mark.parametrize(("blurred", "edge_deg", "is_land"), [(0, 20.0, True), (1, 20.0, True), (0, 40.0, False),
+                                                              (8, 20.0, False)])
+def test_land_behind_a_dark_brim_may_be_domed_by_its_tin(blurred: int, edge_deg: float, is_land: bool) -> None:
+    """Level behind the brim, or a sample later where blur mixes both, then falling off to its edge, but no steeper
+    than a land is; solder that gets flat by degrees is none.
+    """
+    places = patches()
+    slope, energy = np.full(places.radius_mm.shape, 7.0, dtype=np.float32), np.ones(places.radius_mm.shape, np.float32)
+    slope[:, :, RING.start + 20:RING.stop] = np.linspace(7.0, edge_deg, 16, dtype=np.float32)
+    energy[:, :, RING.start + 4:RING.start + 12] = 0.1
+    slope[:, :, RING.start + 12:RING.start + 12 + blurred] = 24.0
+    found = behind_brim(places, surface(slope, energy))
+    assert (found == (12 if is_land else RING_STEPS)).all()
+

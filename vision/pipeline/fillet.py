@@ -23,6 +23,7 @@ from vision.pipeline.radial import (
     total,
     until,
 )
+from vision.pipeline.rise import bare_there, without_rise
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, LAND_STOP, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
@@ -32,6 +33,8 @@ BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
 STEEP_BESIDE_LEAD_DEG = 68.0
 #: Behind the dark brim of a ball land reads flatter than this, over so many ring samples at least.
 FLAT_BEHIND_DEG, LEAST_BEHIND = 14.0, 5
+#: From there on a land domed by its tin may fall off to its edge; so many px, and samples, of the brim mix with it.
+DOME_DEG, BRIM_PX, MOST_BLURRED = 26.0, 1.3, 4
 DOMED = 0.05  # convexity of a dome for certain
 Column = NDArray[np.float64]
 
@@ -45,9 +48,10 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
     """
     away = lead_distance(patches, leads, LAND)
     rays = some_rays(patches, surface)
-    covered = covered_azimuths(patches, surface, leads, toes, away, rays) | joined
+    level = without_rise(surface, leads, away)
+    covered = covered_azimuths(patches, surface, leads, toes, away, rays, level) | joined
     toe_index, toe_mm = find_toe(patches, surface, covered, toes)
-    under = under_solder(surface, covered, toe_index)
+    under = under_solder(surface, covered, toe_index) & ~(bare_there(surface, level) & ~covered)[:, :, None]
     ring_area = patches.area_mm2[:, :, RING]
     columns: dict[str, Column] = {}
     columns["coverage_deg"] = covered.sum(axis=1) * (360.0 / AZIMUTHS)
@@ -78,15 +82,18 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
 
 
 def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, toes: Toes,
-                     away: NDArray[np.float32], rays: SomeRays | None = None) -> NDArray[np.bool_]:
+                     away: NDArray[np.float32], rays: SomeRays | None = None,
+                     level: NDArray[np.bool_] | None = None) -> NDArray[np.bool_]:
     """Say at which azimuths solder runs unbroken from the lead onto the land, [joint, azimuth].
 
-    A gap is where the land is bare from its edge inward to (nearly) the hole, or where what lies beside the lead shows
-    that one looks into the hole (see open_hole). `toes` and `away` are what toes_of and lead_distance (over LAND)
-    give; `rays` may hold what some_rays gives.
+    A gap is where the land is bare from its edge inward to (nearly) the hole, where what lies beside the lead shows
+    that one looks into the hole (see open_hole), or where nothing rises towards the lead (see without_rise). `toes` and
+    `away` are what toes_of and lead_distance (over LAND) give; `rays` and `level` may hold what some_rays and
+    without_rise give.
     """
     onto_land = toes.bare_from >= INNER_STEPS
     open_there = open_hole(patches, surface, leads, away, onto_land)
+    open_there |= without_rise(surface, leads, away) if level is None else level
     doubted = np.flatnonzero((open_there & onto_land).any(axis=1))
     if len(doubted):
         # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
@@ -116,25 +123,33 @@ def bare_from(surface: Surface) -> NDArray[np.int64]:
     return np.where(found, RING_STEPS - EDGE_STEPS - 1 - deepest, RING_STEPS)
 
 
-def behind_brim(surface: Surface) -> NDArray[np.int64]:
-    """Return the ring index from which on flat land lies behind solder too steep to be lit, RING_STEPS for none.
+def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
+    """Return the ring index from which on land lies behind solder too steep to be lit, RING_STEPS for none.
 
-    A fillet comes out of the dark at the steepest slope that is lit; what is flat at once, and stays so up to the
-    land's edge, is land beside a ball or a dome. [joint, azimuth]
+    A fillet comes out of the dark at the steepest slope that is lit; what is flat at once, and up to the land's edge
+    at least no steeper than a domed land is there, is land beside a ball or a dome. [joint, azimuth]
     """
     dark, slope = (radius_first(part[:, :, RING])[:LAND_STOP] for part in (surface.dark, surface.slope_deg))
-    flat = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit and flat
-    first = np.full(flat.shape, RING_STEPS, dtype=np.int64)
+    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / np.float32(RING_STEPS)
+    blurred = np.minimum(np.ceil(np.float32(BRIM_PX * patches.px_mm) / step_mm), MOST_BLURRED)  # [joint, azimuth]
+    flat = np.asarray(slope <= np.float32(FLAT_BEHIND_DEG), dtype=np.bool_)
+    level = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit, and flat as a land may be
+    first = np.full(level.shape, RING_STEPS, dtype=np.int64)
+    run = np.zeros(level.shape, dtype=np.int16)  # so many flat samples follow on each other from here on
+    runs = np.zeros((MOST_BLURRED + 1, *level.shape), dtype=np.int16)  # the same from the next samples on
     for step in range(LAND_STOP - 1, -1, -1):
         if step + 1 + LEAST_BEHIND <= LAND_STOP:
-            first[flat & dark[step]] = step + 1
-        flat &= ~(dark[step] | (slope[step] > np.float32(FLAT_BEHIND_DEG)))
+            soon = np.stack([(behind >= LEAST_BEHIND) & (blurred >= lag) for lag, behind in enumerate(runs)])
+            first[level & dark[step] & soon.any(axis=0)] = step + 1
+        level &= ~(dark[step] | (slope[step] > np.float32(DOME_DEG)))
+        run = (run + 1) * (flat[step] & ~dark[step])
+        runs = np.concatenate([run[None], runs[:-1]])
     return first
 
 
 def toes_of(patches: JointPatches, surface: Surface) -> Toes:
     """Return where solder ends on the lands of a view."""
-    return find_toes(patches, surface, np.minimum(bare_from(surface), behind_brim(surface)))
+    return find_toes(patches, surface, np.minimum(bare_from(surface), behind_brim(patches, surface)))
 
 
 def beside_bare_land(toes: Toes) -> NDArray[np.bool_]:

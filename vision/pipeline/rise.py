@@ -1,0 +1,49 @@
+"""Tell land that no fillet covers by what a fillet cannot lack: it rises towards the lead.
+
+Between the lead, where it stands steep, and its toe a fillet passes through every slope in between. Land without one
+is level from the hole's edge on, whether flat or domed, as tin levelled by hot air is; what lies low in the hole is no
+fillet either.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.lead import Leads
+from vision.pipeline.radial import radius_first
+from vision.pipeline.surface import Surface, smooth_azimuth
+from vision.pipeline.unwrap import RING
+
+RISEN_DEG, OF_STEEPEST = 20.0, 0.8  # a fillet is steeper somewhere, where the lights show as much
+BESIDE_LEAD_MM = 0.03
+LOOKED_AT = RING.start + 24  # samples outward; beyond, a domed land falls off to its edge
+LIT_BESIDE, LIT_LAND = 0.3, 0.6  # so much of what is looked at, and of the land, is lit: the dark says nothing
+LAND_STOP = RING.stop - 4
+LIKE_LAND = 0.4  # share of a ray's ring that looks like flat bare land where all of it is bare
+
+
+def without_rise(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say at which azimuths nothing rises towards a lead that is seen, [joint, azimuth].
+
+    `away` is what lead_distance gives from the hole's middle to the ring's end at least.
+    """
+    beside = (leads.nominal_radius_mm + BESIDE_LEAD_MM).astype(np.float32)[:, None, None]
+    outside = radius_first(away[:, :, :LOOKED_AT] > beside)
+    lit = ~radius_first(surface.dark[:, :, :LAND_STOP])
+    seen = lit[:LOOKED_AT] & outside
+    limit = np.minimum(np.float32(RISEN_DEG), np.float32(OF_STEEPEST) * surface.steepest_from_deg)
+    steep = seen & (radius_first(surface.slope_deg[:, :, :LOOKED_AT]) >= limit)
+    risen = (steep[1:] & steep[:-1]).any(axis=0)  # two samples side by side, for noise
+    shown = np.count_nonzero(seen, axis=0) >= LIT_BESIDE * np.count_nonzero(outside, axis=0)
+    shown &= np.count_nonzero(lit[RING.start:], axis=0) >= LIT_LAND * (LAND_STOP - RING.start)
+    return smooth_azimuth(shown & ~risen & (leads.visible > 0.5)[:, None], 9)
+
+
+def bare_there(surface: Surface, flat: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say at which of the azimuths without rise the land is bare up to its edge, though a domed one falls off there.
+
+    Solder that lies on the land but does not wet the lead seldom looks like bare land; [joint, azimuth] both.
+    """
+    like = np.count_nonzero(radius_first(surface.bare[:, :, RING]), axis=0)
+    return np.asarray(flat & (like >= LIKE_LAND * (RING.stop - RING.start)), dtype=np.bool_)
