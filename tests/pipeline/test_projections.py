@@ -11,7 +11,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.synthetic_images.small import small_family
-from vision.pipeline.grids import SIDE, FineGrid
+from vision.pipeline.grids import SIDE, FineGrid, Owners
 from vision.pipeline.lead import Leads
 from vision.pipeline.projections import board_reach, find_projections, find_tongues
 from vision.pipeline.unwrap import AZIMUTHS
@@ -29,6 +29,12 @@ def leads() -> Leads:
     return Leads(one, 0.0 * one, 0.0 * one, 2.0 * LEAD_MM * one, LEAD_MM * one, np.zeros((1, 2)))
 
 
+def owned(land: NDArray[Any]) -> Owners:
+    """The joint's land in a picture whose pixels are the grid's samples."""
+    y_px, x_px = np.mgrid[:SIDE, :SIDE].astype(np.float32)
+    return Owners(land.astype(np.uint16), x_px, y_px)
+
+
 def grid(*ridges: tuple[float, float, float, float]) -> FineGrid:
     """A fillet of 40 degrees; each ridge (direction in degrees, from and to mm off the hole, depth) is flatter."""
     steep = np.full(X.shape, 40.0)
@@ -36,9 +42,8 @@ def grid(*ridges: tuple[float, float, float, float]) -> FineGrid:
         angle = np.deg2rad(direction)
         along, aside = X * np.cos(angle) + Y * np.sin(angle), Y * np.cos(angle) - X * np.sin(angle)
         steep -= depth * np.exp(-0.5 * (aside / 0.05) ** 2) * ((along > start) & (along < stop))
-    owner = np.where(np.hypot(X, Y) < LAND_MM, 1, 0).astype(np.uint16)[None]
     lit, shown = np.ones((1, SIDE, SIDE), dtype=np.float32), steep.astype(np.float32)[None]
-    return FineGrid(np.array([STEP_MM]), X[None], Y[None], lit, lit, shown, owner)
+    return FineGrid(np.array([STEP_MM]), X[None], Y[None], lit, lit, shown, owned(np.hypot(X, Y) < LAND_MM))
 
 
 def reach(*ridges: tuple[float, float, float, float], on_board: NDArray[np.float64] = ANYWHERE,
@@ -103,7 +108,7 @@ def test_creases_to_a_rectangular_lands_corners_come_in_sets_though_one_begins_f
                     lead_shape="round", lead_w_mm=2.0 * LEAD_MM, lead_h_mm=2.0 * LEAD_MM)
     longer = (45.0 + first_turn_deg, 0.5, 1.25, 30.0)
     creases = [(angle, 0.85, 1.25, 30.0) for angle in (135.0, 225.0, 315.0)]
-    shown = replace(grid(longer, *creases), owner=np.ones((1, SIDE, SIDE), dtype=np.uint16))
+    shown = replace(grid(longer, *creases), owner=owned(np.ones((SIDE, SIDE))))
     found = float(find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
     assert (found > 0.0) == is_spike
 
@@ -113,7 +118,7 @@ def test_creases_to_corners_are_no_rivals_of_a_spike_on_the_lead() -> None:
     joint = replace(small_family().joints[0], land_shape="rect", land_w_mm=2.0, land_h_mm=2.0, land_rotation_deg=0.0,
                     lead_shape="round", lead_w_mm=2.0 * LEAD_MM, lead_h_mm=2.0 * LEAD_MM)
     creases = [(angle, 0.4, 1.25, 26.0) for angle in (45.0, 135.0, 225.0, 315.0)]
-    shown = replace(grid((180.0, 0.15, 1.2, 30.0), *creases), owner=np.ones((1, SIDE, SIDE), dtype=np.uint16))
+    shown = replace(grid((180.0, 0.15, 1.2, 30.0), *creases), owner=owned(np.ones((SIDE, SIDE))))
     found = find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE, NOWHERE)
     assert found[0] == pytest.approx(1.2 - LEAD_MM, abs=0.08)
     plain = replace(grid(*creases), owner=shown.owner)

@@ -20,7 +20,7 @@ from tests.synthetic_images.small import quiet_recipe, small_family, small_stati
 from vision.pipeline.capture import PictureError
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.gaps import USUAL_FROM, _usual_darkness
-from vision.pipeline.grids import FineGrid
+from vision.pipeline.grids import FineGrid, Owners
 from vision.pipeline.lead import USUAL_END_MM, Leads, _end_height
 from vision.pipeline.lights import drowned_light
 from vision.pipeline.measure import measure_board
@@ -224,7 +224,8 @@ def black_spot() -> tuple[FineGrid, Leads]:
     lit = np.where(np.hypot(x - 0.62, y) < 0.1, 0.05, 1.0).astype(np.float32)[None]
     seen = np.ones(1)
     leads = Leads(seen, 0 * seen, 0 * seen, 0.6 * seen, 0.3 * seen, np.zeros((1, 2)))
-    return FineGrid(step, x[None], y[None], lit, lit, lit, np.ones((1, side, side), dtype=np.uint16)), leads
+    everywhere = Owners(np.ones((side, side), dtype=np.uint16), *np.mgrid[:side, :side].astype(np.float32))
+    return FineGrid(step, x[None], y[None], lit, lit, lit, everywhere), leads
 
 
 def test_what_falls_whither_no_steep_light_shines_is_no_pit():

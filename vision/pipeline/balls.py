@@ -20,6 +20,7 @@ from vision.pipeline.spheres import (
     fit_spheres,
     level_scale,
     lit_radius,
+    rims,
 )
 from vision.pipeline.unwrap import CHIP_OWNER, CLEARANCE_OWNER, FREE
 
@@ -79,21 +80,25 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
     candidates = coarse_spheres(levels, optics, largest)
     across, down = (np.clip(candidates[:, axis] / 2.0, 0, half.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
     asked = searched[down, across] & ~_over_holes(candidates, half_depth[down, across], holes_px)
-    found = fit_spheres(capture, optics, candidates[asked], mask)
+    found = fit_spheres(capture, optics, candidates[asked])
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))
     deep = cv2.remap(half_depth, column[None], row[None], cv2.INTER_LINEAR)[0] if len(column) else column
     inward = 2.0 * deep.astype(np.float64) / found.radius_px
     good = (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
+    # Well inside a land only a clear sphere counts; most of what is found there is none, whatever its rim is like.
+    shaded = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED)
+    beside = (inward <= EDGE_REACH) | _off_holes(found.places_px + 0.5, found.radius_px, holes_px)
+    some = np.flatnonzero(good & (shaded & beside | (inward <= 0.5)))
+    found, shaded, beside, inward = found.of_some(some), shaded[some], beside[some], inward[some]
+    dark_rim, rim = rims(capture, optics, found, mask)
     perfect = np.minimum(found.roundness, found.explained) >= PERFECT
     # A highlight is faint in rough solder, and blurred on a small ball.
-    good &= found.highlight >= np.where(perfect & (found.rim >= RIM), HIGHLIGHT[1], HIGHLIGHT[0])
-    # Well inside a land, or with a rim that is not dark but as bright as the board, only a clear sphere counts.
-    clear = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED) & (found.rim >= RIM)
+    good = found.highlight >= np.where(perfect & (rim >= RIM), HIGHLIGHT[1], HIGHLIGHT[0])
     # A land's bright edge or a neighbour beside a ball hides part of its rim.
-    clear |= perfect & (found.rim >= RIM_BESIDE)
-    beside = (inward <= EDGE_REACH) | _off_holes(found.places_px + 0.5, found.radius_px, holes_px)
-    good &= np.where((inward > 0.5) | (found.dark_rim < RIM), clear & beside, True)
+    clear = shaded & (rim >= RIM) | perfect & (rim >= RIM_BESIDE)
+    # So it is with a rim that is not dark but as bright as the board.
+    good &= np.where((inward > 0.5) | (dark_rim < RIM), clear & beside, True)
     item = np.flatnonzero(good)
     places, radius, worth = found.places_px[item], found.radius_px[item], (found.explained * found.roundness)[item]
     lit = lit_radius(capture, optics, places, lit_radius(capture, optics, places, radius))
@@ -115,14 +120,16 @@ def _over_holes(candidates: NDArray[np.float64], half_depth: NDArray[np.float32]
     Wherever their fit may end: most are lead ends, and need not be fitted. `half_depth` (n,) is how deep they lie, in
     px of the half picture.
     """
-    x, y, radius = (part[:, None] for part in candidates.T)
-    moved = np.sqrt(2.0) * MOST_MOVED * radius
+    moved = np.sqrt(2.0) * MOST_MOVED * candidates[:, 2]
     # The distance transform and the half picture's grid are a little off.
-    inward = (2.0 * half_depth[:, None] - 1.06 * moved - 4.0) / (MOST_GROWN[1] * radius)
+    inward = (2.0 * half_depth - 1.06 * moved - 4.0) / (MOST_GROWN[1] * candidates[:, 2])
+    over = inward > EDGE_REACH
+    x, y, radius = (part[:, None] for part in candidates[over].T)
+    moved = moved[over, None]
     reach = holes_px[:, 2] + 0.5 * MOST_GROWN[0] * radius - 1.001 * moved
     square = (x + 0.5 - holes_px[:, 0]) ** 2 + (y + 0.5 - holes_px[:, 1]) ** 2
-    over = ((square <= reach * reach) & (reach > 0.0)).any(axis=1)
-    return np.asarray(over & (inward[:, 0] > EDGE_REACH), dtype=np.bool_)
+    over[over] = ((square <= reach * reach) & (reach > 0.0)).any(axis=1)
+    return np.asarray(over, dtype=np.bool_)
 
 
 def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 
 import cv2
 import numpy as np
@@ -123,6 +124,6 @@ def _change(lights: NDArray[np.float32], step_mm: NDArray[np.float64]) -> NDArra
     for table in tables:  # OpenCV's 3 x 3 first derivatives are eight times the plain ones
         along, down = (cv2.Sobel(table, cv2.CV_32F, *order, ksize=3) for order in ((1, 0), (0, 1)))
         change += cv2.magnitude(along, down)
-    change /= cv2.blur(np.sum(tables, axis=0), (5, 1)) + np.float32(LEAST)
+    change /= cv2.blur(reduce(np.add, tables), (5, 1)) + np.float32(LEAST)
     factor = (OVER_MM / 8.0 / step_mm).astype(np.float32)[:, None, None]
     return np.asarray(change.reshape(shape) * factor, dtype=np.float32)

@@ -130,15 +130,19 @@ def _ends(joints: Sequence[Joint], corridors: Corridors) -> tuple[NDArray[np.boo
         (np.arange(ALONG) + 0.5) / ALONG)
     across = corridors.width_mm[:, None] * ((np.arange(ACROSS) + 0.5) / ACROSS - 0.5)
     foot = np.minimum(FOOT_MM, FOOT_SHARE * corridors.gap_mm)[:, None, None]
-    near = []
-    for lands, away, aside, turn in ((first, along, across, towards),
-                                     (second, length[:, None] - along, -across, towards + np.pi)):
-        x, y = away[:, :, None], aside[:, None, :]
+    ends = []
+    for lands, away, aside, turn, rows, outermost in (
+            (first, along, across, towards, begins, 0),
+            (second, length[:, None] - along, -across, towards + np.pi, stops, ALONG - 1)):
+        asked = np.flatnonzero(rows.any(axis=0))  # few rows are so near to a land
+        x, y = away[:, asked, None], aside[:, None, :]
         azimuth = (turn[:, None, None] + np.arctan2(y, x)).reshape(len(lands), -1)
-        beyond = np.hypot(x, y) - edges_towards(lands, azimuth).reshape(len(lands), ALONG, ACROSS)
-        near.append(beyond < foot)
-    near[0][:, 0], near[1][:, -1] = True, True
-    return near[0] & begins[:, :, None], near[1] & stops[:, :, None]
+        near = np.hypot(x, y) - edges_towards(lands, azimuth).reshape(len(lands), len(asked), ACROSS) < foot
+        near |= (asked == outermost)[:, None]
+        there = np.zeros((len(lands), ALONG, ACROSS), dtype=bool)
+        there[:, asked] = near & rows[:, asked, None]
+        ends.append(there)
+    return ends[0], ends[1]
 
 
 def _widths(samples: NDArray[np.float32], corridors: Corridors, optics: Optics, mask: NDArray[np.float32],

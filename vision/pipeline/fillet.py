@@ -11,7 +11,18 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
 from vision.pipeline.optics import Optics
 from vision.pipeline.profile import EVERY, SomeRays, fit_profile, profile_height, some_rays
-from vision.pipeline.radial import largest_at, radius_first, radius_last, running_count, taken, total, until
+from vision.pipeline.radial import (
+    largest_at,
+    on_rays,
+    one_of,
+    radius_first,
+    radius_last,
+    reach_of,
+    running_count,
+    taken,
+    total,
+    until,
+)
 from vision.pipeline.rise import bare_there, without_rise
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, LAND_STOP, SOFT_STEPS, Toes, find_toes, median_where
@@ -60,7 +71,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
                                                                mean_toe), np.nan)
     columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
                                            np.nan)
-    columns["convexity"] = np.where(enough, _convexity(rays, covered, toe_mm, leads), np.nan)
+    columns["convexity"] = np.where(enough, _convexity(rays, covered, toe_mm, leads.nominal_radius_mm), np.nan)
     columns["lead_visible"] = leads.visible
     own_x, own_y = leads.offset_x_mm - leads.aside_mm[:, 0], leads.offset_y_mm - leads.aside_mm[:, 1]
     columns["lead_offset_mm"] = np.where(leads.visible > 0.0, np.hypot(own_x, own_y), np.nan)
@@ -83,11 +94,15 @@ def covered_azimuths(patches: JointPatches, surface: Surface, leads: Leads, toes
     onto_land = toes.bare_from >= INNER_STEPS
     open_there = open_hole(patches, surface, leads, away, onto_land)
     open_there |= without_rise(surface, leads, away) if level is None else level
-    # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
-    _, toe_mm = find_toe(patches, surface, onto_land, toes)
-    rays = some_rays(patches, surface) if rays is None else rays
-    domed = _convexity(rays, onto_land, toe_mm, leads)[:, None] > DOMED
-    return smooth_azimuth(onto_land & (~open_there | domed), 5)
+    doubted = np.flatnonzero((open_there & onto_land).any(axis=1))
+    if len(doubted):
+        # A dome's dark zone is its rim, not a gap: what lies beyond it may be flat without saying anything.
+        _, toe_mm = find_toe(patches, surface, onto_land, toes)
+        rays = some_rays(patches, surface) if rays is None else rays
+        domed = _convexity(rays.of_some(doubted), onto_land[doubted], toe_mm[doubted],
+                           leads.nominal_radius_mm[doubted]) > DOMED
+        open_there[doubted] &= ~domed[:, None]
+    return smooth_azimuth(onto_land & ~open_there, 5)
 
 
 def bare_from(surface: Surface) -> NDArray[np.int64]:
@@ -196,16 +211,17 @@ def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[
     """Slope at the toe, degrees: the fitted profile's, or the median of the outermost lit samples without a fit."""
     with np.errstate(invalid="ignore"):
         fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
-    last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)[:, :, None]  # the edge itself mixes land and mask
-    place = last - np.arange(3, 0, -1)
-    near = (place >= 0) & covered[:, :, None]
-    inside = np.maximum(place, 0)
-    dark, slope = taken(surface.dark[:, :, RING], inside), taken(surface.slope_deg[:, :, RING], inside)
-    direct = median_where(np.where(dark, np.float32(STEEP_DEG), slope), near)
+    last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)  # the edge itself mixes land and mask
+    place = last - np.arange(3, 0, -1)[:, None, None]  # [sample, joint, azimuth]
+    near = (place >= 0) & covered
+    inside, ray = np.maximum(place, 0), np.arange(covered.size).reshape(covered.shape)
+    dark = on_rays(surface.dark[:, :, RING], ray, inside)
+    slope = np.where(dark, np.float32(STEEP_DEG), on_rays(surface.slope_deg[:, :, RING], ray, inside))
+    direct = median_where(slope.swapaxes(0, 1), near.swapaxes(0, 1))
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 
-def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64], leads: Leads) -> Column:
+def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64], lead_mm: Column) -> Column:
     """Return (outer - inner) / (outer + inner) of the mean slopes of the outer and inner third of the fillet.
 
     What is unlit is steeper than any light can show, 45 to 90 degrees. Next to the lead the middle of that range is
@@ -214,14 +230,16 @@ def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.fl
     """
     every = slice(None, None, EVERY)
     radius, shown, unlit = rays.radius_mm, rays.lit_slope_deg, rays.unlit
-    lead = leads.nominal_radius_mm[:, None]
+    lead = lead_mm[:, None]
     reach = np.maximum(toe_mm[:, every] - lead, 0.05)
     thirds = []
     for low, high, steep in ((0.0, 1.0 / 3.0, STEEP_BESIDE_LEAD_DEG), (2.0 / 3.0, 1.0, STEEP_DEG)):
         start, stop = ((lead + share * reach).astype(np.float32)[:, :, None] for share in (low, high))
-        weight = rays.area_mm2 * ((radius >= start) & (radius < stop) & covered[:, every, None])
+        within = (radius >= start) & (radius < stop) & covered[:, every, None]
+        part = reach_of(within)
+        weight = rays.area_mm2[:, :, part] * within[:, :, part]
         whole = total(weight, None)
-        mean = total(weight, shown) + steep * total(weight, unlit)
+        mean = total(weight, shown[:, :, part]) + steep * total(weight, unlit[:, :, part])
         thirds.append(mean / np.maximum(whole, 1e-9))
     inner, outer = thirds
     return np.asarray((outer - inner) / np.maximum(outer + inner, 1e-6), dtype=np.float64)
@@ -241,15 +259,18 @@ def _residue(patches: JointPatches, surface: Surface) -> Column:
     """Share of the free board around the land that is neither mask nor metal: a milky or shiny veil."""
     outside = patches.responses[:, :, :, OUTSIDE]
     reference = surface.mask_response[:, :, None, None]
-    off = (np.abs(outside - reference) > 0.10 + 0.5 * reference).all(axis=1)
-    veil = off & patches.free & (surface.energy[:, :, OUTSIDE] < 0.6)
+    veil = patches.free & (surface.energy[:, :, OUTSIDE] < 0.6)
+    for light in range(outside.shape[1]):
+        one = reference[:, light]
+        veil &= np.abs(outside[:, light] - one) > 0.10 + 0.5 * one
     share = veil.sum(axis=(1, 2)) / np.maximum(patches.free.sum(axis=(1, 2)), 1)
     return np.asarray(100.0 * share, dtype=np.float64)
 
 
 def _sharpness(surface: Surface) -> Column:
     """Steepest step between neighbouring samples against the whole range along each ray, 90th percentile."""
-    energy = np.minimum(surface.energy[:, ::4], np.float32(1.5))
+    energy = one_of(4, surface.energy)
+    np.minimum(energy, np.float32(1.5), out=energy)
     step = np.abs(np.diff(energy, axis=2)).max(axis=2)
     span = energy.max(axis=2) - energy.min(axis=2)
     share = step / np.maximum(span, np.float32(0.05))

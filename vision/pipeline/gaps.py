@@ -121,19 +121,19 @@ def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32
 
 def _is_abrupt(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Say on which rays it is dark just before a lit sample: a hole ends at once, steep solder darkens by degrees."""
-    before = np.maximum(first[:, None] - np.arange(ABRUPT_STEPS, 0, -1), 0)
-    darkest = on_rays(surface.energy, ray[:, None], before).min(axis=1)
+    before = np.maximum(first - np.arange(ABRUPT_STEPS, 0, -1)[:, None], 0)
+    darkest = on_rays(surface.energy, ray, before).min(axis=0)
     return np.asarray(darkest < np.float32(ABRUPT_DARK), dtype=np.bool_)
 
 
 def _is_level(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:
     """Say on which rays the surface is not steep from a sample on, and stays nearly as steep further out, [ray]."""
     def slopes(start: int, stop: int) -> NDArray[np.float32]:
-        steps = np.minimum(first[:, None] + np.arange(start, stop), WITHIN.stop - 1)
-        return on_rays(surface.slope_deg, ray[:, None], steps)
+        steps = np.minimum(first + np.arange(start, stop)[:, None], WITHIN.stop - 1)
+        return on_rays(surface.slope_deg, ray, steps)
 
-    brim = slopes(1, 5).max(axis=1)
-    falls = brim - slopes(6, 12).mean(axis=1)
+    brim = slopes(1, 5).max(axis=0)
+    falls = brim - slopes(6, 12).mean(axis=0)
     # Where the steepest light shines it says so for certain; how steep within its band may be hard to tell.
     lit_from = surface.steepest_from_deg[ray % len(surface.steepest_from_deg)]
     flat = brim < np.minimum(np.float32(BRIM_DEG), lit_from)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -18,6 +17,23 @@ from vision.setup.family import Joint
 
 SIDE = 108  # samples each way of the fine grid
 REACH_MM = 0.45  # how far the fine grid reaches beyond the land
+
+
+@dataclass(frozen=True)
+class Owners:
+    """Who owns the pixels that samples lie in, see owner_map: asked of few samples, it is looked up for these alone."""
+
+    owners: NDArray[np.uint16]  # [row, column] of the picture
+    x_px: NDArray[np.float32]  # of all samples, in OpenCV's pixel count
+    y_px: NDArray[np.float32]
+
+    def at(self, place: NDArray[np.intp]) -> NDArray[np.uint16]:
+        """Return the owners at samples counted through the grids; beyond the picture lies nobody's."""
+        row, column = (np.rint(part.ravel().take(place)).astype(np.intp) for part in (self.y_px, self.x_px))
+        height, width = self.owners.shape
+        inside = (row >= 0) & (row < height) & (column >= 0) & (column < width)
+        found = self.owners.ravel().take((row * width + column) * inside)
+        return np.asarray(found * inside, dtype=np.uint16)
 
 
 @dataclass(frozen=True)
@@ -33,7 +49,7 @@ class FineGrid:
     energy: NDArray[np.float32]  # 1 = as bright as the view's lit solder, or flat
     radiance: NDArray[np.float32]  # the same with what is flat and dim left dim
     steep_deg: NDArray[np.float32]  # slope, passing over to STEEP_DEG where unlit
-    owner: NDArray[np.uint16]  # who owns the pixel, see owner_map
+    owner: Owners
     unlit: NDArray[np.bool_] | None = None  # falls whither the steepest lights do not shine; None: they go all round
     lights_change: NDArray[np.bool_] | None = None  # falls whither those begin or end
 
@@ -51,17 +67,15 @@ def fine_grid(capture: Capture, joints: Sequence[Joint], registration: Registrat
     slope -= np.float32(STEEP_DEG)
     steep *= slope
     steep += np.float32(STEEP_DEG)
-    owner = np.asarray(cv2.remap(owners, map_x.reshape(-1, SIDE), map_y.reshape(-1, SIDE), cv2.INTER_NEAREST),
-                       dtype=np.uint16)
     along = (np.arange(SIDE) - SIDE // 2) * step[:, None]
     shape = (len(joints), SIDE, SIDE)
     x, y = (np.broadcast_to(part, shape) for part in (along[:, None, :], -along[:, :, None]))
     facing = _facing(map_x, map_y, optics)
     if facing is None:
-        return FineGrid(step, x, y, energy, radiance, steep, owner.reshape(shape))
+        return FineGrid(step, x, y, energy, radiance, steep, Owners(owners, map_x, map_y))
     unlit = optics.steepest_from_deg < optics.steepest_from_deg.max()
     change = (unlit != np.roll(unlit, 1)) | (unlit != np.roll(unlit, -1))
-    return FineGrid(step, x, y, energy, radiance, steep, owner.reshape(shape), unlit[facing], change[facing])
+    return FineGrid(step, x, y, energy, radiance, steep, Owners(owners, map_x, map_y), unlit[facing], change[facing])
 
 
 def grid_step(joints: Sequence[Joint]) -> NDArray[np.float64]:

@@ -56,13 +56,16 @@ def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray
     moved = off_mm * slant  # along the normal
     kept = strong.copy()
     fit = np.zeros((len(joints), 3))
-    rest = moved
+    rest = moved.copy()
+    asked = np.arange(len(joints))
     for _ in range(ROUNDS):
-        weighted = design * kept[:, :, None]
-        square = np.einsum("jai,jak->jik", weighted, design) + 1e-9 * np.eye(3)
-        fit = np.linalg.solve(square, np.einsum("jai,ja->ji", weighted, moved)[:, :, None])[:, :, 0]
-        rest = moved - np.einsum("jai,ji->ja", design, fit)
-        kept = strong & (np.abs(rest) <= AGREE_MM)
+        own, off = design[asked], moved[asked]
+        weighted = own * kept[asked, :, None]
+        square = np.einsum("jai,jak->jik", weighted, own) + 1e-9 * np.eye(3)
+        fit[asked] = np.linalg.solve(square, np.einsum("jai,ja->ji", weighted, off)[:, :, None])[:, :, 0]
+        rest[asked] = off - np.einsum("jai,ji->ja", own, fit[asked])
+        before, kept = kept, strong & (np.abs(rest) <= AGREE_MM)
+        asked = np.flatnonzero((kept != before).any(axis=1))  # the others' fits would be the same again
     count = kept.sum(axis=1)
     spread = np.sqrt((rest**2 * kept).sum(axis=1) / np.maximum(count, 1))
     # Neighbouring rays see the same stretch of edge: every other counts as a look of its own.

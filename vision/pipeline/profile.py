@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.pipeline.gaps import LAND
 from vision.pipeline.lead import Leads
 from vision.pipeline.optics import ROUGHNESS, Optics
-from vision.pipeline.radial import number, one_of, taken, total, until
+from vision.pipeline.radial import number, of_some, one_of, reach_of, taken, total, until
 from vision.pipeline.surface import Surface
 from vision.pipeline.unwrap import JointPatches
 
@@ -33,6 +33,11 @@ class SomeRays:
     slope_deg: NDArray[np.float32]
     dark: NDArray[np.bool_]
     solder: NDArray[np.bool_]
+
+    def of_some(self, joints: NDArray[np.intp]) -> SomeRays:
+        """Return the rays of some joints."""
+        return SomeRays(of_some(self.radius_mm, joints), of_some(self.area_mm2, joints),
+                        of_some(self.slope_deg, joints), of_some(self.dark, joints), of_some(self.solder, joints))
 
     @cached_property
     def unlit(self) -> NDArray[np.float32]:
@@ -79,6 +84,8 @@ def fit_profile(patches: JointPatches, surface: Surface, covered: NDArray[np.boo
     within = radius < np.where(covered, toe_mm, 0.0).astype(np.float32)[:, ::EVERY, None]
     use &= within
     use &= radius > (1.25 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
+    part = reach_of(use)
+    radius, slope, area, use = radius[:, :, part], slope[:, :, part], area[:, :, part], use[:, :, part]
     target, square = radius * np.sin(slope * np.float32(np.pi / 180.0)), radius * radius
     weight = area * use
     brims = None if optics is None or optics.by_sector is not None else _brims(surface, rays, within, leads, optics)

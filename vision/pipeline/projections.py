@@ -63,7 +63,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
     place = set_places(ridge.view(np.uint8))
     number, cell = np.divmod(place, SIDE * SIDE)
-    owner = grid.owner.ravel()[place]
+    owner = grid.owner.at(place)
     azimuth = _azimuth_index().ravel()[cell]
     on_board = (owner == 0) & (cells_off().ravel()[cell] * grid.step_mm[number] <= reach_mm[number, azimuth])
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
@@ -74,11 +74,10 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
         corners = _corners(joints[joint], leads, joint)
-        crossing = [ridge for ridge in found if _corner_of(ridge, corners) < 0
-                    and _crosses_edge(ridge, joints[joint], leads, joint, chips[joint])]
+        crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
         longest[joint] = max((ridge.end_mm for ridge in found
                               if (_is_spike_over_board(ridge, crossing)
-                                  or (_is_projection(ridge, _rivals(ridge, found, corners))
+                                  or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))
                                       and not _is_crease(ridge, found, corners)))
                               and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
     return longest
@@ -178,17 +177,20 @@ def _of_samples(place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...]
         x.take(row // SIDE * SIDE + column), y.take(row), bend.take(place)))
 
 
-def _is_projection(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
-    """Tell spikes and flags from grain and from a fillet's creases: lit, sharp for long, and alone.
-
-    Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
-    two spikes is still told by the sharper one. Grain gives many short ridges.
-    """
+def _is_sharp(ridge: _Ridge) -> bool:
+    """Tell spikes and flags from grain, which gives many short ridges: lit, and sharp for long."""
     if ridge.end_mm < LEAST_MM or ridge.brightness < LEAST_BRIGHTNESS:
         return False
-    if not ((ridge.mass >= MASS and ridge.start_mm <= FOOT_MM)
-            or (ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)):
-        return False
+    return (ridge.mass >= MASS and ridge.start_mm <= FOOT_MM) or (
+        ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)
+
+
+def _is_alone(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
+    """Tell spikes and flags from a fillet's creases.
+
+    Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
+    two spikes is still told by the sharper one.
+    """
     # A spike on the lead may be far sharper than any crease.
     as_sharp = ridge.bend / SHARPER if ridge.start_mm <= ON_LEAD_MM else 0.0
     lines = [other for other in others if other.end_mm >= LEAST_MM and other.start_mm < CHAIN_FOOT_MM
@@ -208,16 +210,26 @@ def _is_spike_over_board(ridge: _Ridge, crossing: Sequence[_Ridge]) -> bool:
                                      if _apart(other, ridge) < APART_RAD) >= CROSSING_MASS
 
 
+def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                   corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+    """Return the ridges that cross the land's edge and point to no corner; none where all together are too little."""
+    lit = [ridge for ridge in found if ridge.brightness >= LEAST_BRIGHTNESS]
+    # A little less will do: sums in another order differ in their last digits.
+    if sum(ridge.mass for ridge in lit) < 0.999 * CROSSING_MASS:
+        return []
+    return [ridge for ridge in lit if _corner_of(ridge, corners) < 0
+            and _crosses_edge(ridge, joint, leads, index, chips)]
+
+
 def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_]) -> bool:
-    """Say whether a lit ridge runs from the land out over the board, towards no chip's land: no fillet goes there."""
+    """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there."""
     away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
     x = leads.offset_x_mm[index] + away * np.cos(ridge.azimuth_rad)
     y = leads.offset_y_mm[index] + away * np.sin(ridge.azimuth_rad)
     azimuth = np.arctan2(y, x)
     beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
     place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
-    return bool(ridge.brightness >= LEAST_BRIGHTNESS and beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1]
-                and not chips[place])
+    return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and not chips[place])
 
 
 def _corners(joint: Joint, leads: Leads, index: int) -> NDArray[np.float64]:

@@ -37,6 +37,11 @@ def one_of(step: int, table: NDArray[Kind]) -> NDArray[Kind]:
     return by_radius(table[:, ::step])
 
 
+def of_some(table: NDArray[Kind], joints: NDArray[np.intp]) -> NDArray[Kind]:
+    """Return a table [joint, azimuth, radius] of some joints as one of its own."""
+    return radius_last(radius_first(table)[:, joints])
+
+
 def taken(table: NDArray[Kind], place: NDArray[np.intp], joint: NDArray[np.intp] | None = None) -> NDArray[Kind]:
     """Return the samples of a table [joint, azimuth, radius] at places on its rays, [joint, azimuth] or one axis more.
 
@@ -62,16 +67,22 @@ def on_rays(table: NDArray[Kind], ray: NDArray[np.intp], place: NDArray[np.intp]
 
 def until(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Return how many samples of each ray come before the first flag [joint, azimuth, radius]: all for none."""
-    met, count = np.zeros(flags.shape[:2], dtype=bool), np.zeros(flags.shape[:2], dtype=np.uint8)
-    for plane in radius_first(flags):
+    met, count = (np.zeros(flags.shape[:2], dtype=np.uint8) for _ in range(2))
+    for plane in radius_first(flags).view(np.uint8):
         met |= plane
-        count += ~met
-    return count.astype(np.intp)
+        count += met
+    return np.asarray(flags.shape[2] - count.astype(np.intp), dtype=np.intp)
 
 
 def number(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Return how many flags [joint, azimuth, radius] hold on each ray; at most 255 lie on one."""
     return np.asarray(radius_first(flags).view(np.uint8).sum(axis=0, dtype=np.uint8).astype(np.intp))
+
+
+def reach_of(flags: NDArray[np.bool_]) -> slice:
+    """Return the part of the radii within which flags [joint, azimuth, radius] hold anywhere: no sum needs the rest."""
+    held = np.flatnonzero(radius_first(flags).any(axis=(1, 2)))
+    return slice(int(held[0]), int(held[-1]) + 1) if len(held) else slice(0, 0)
 
 
 def largest_at(values: NDArray[np.float32]) -> NDArray[np.intp]:

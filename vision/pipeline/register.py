@@ -6,7 +6,7 @@ import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import reduce
+from functools import lru_cache, reduce
 
 import cv2
 import numpy as np
@@ -181,11 +181,14 @@ def find_discs(capture: Capture, place: NDArray[np.float64], radius: float, reac
     return spots
 
 
+@lru_cache(maxsize=16)
 def _disc_template(radius: float) -> NDArray[np.float32]:
     side = int(np.ceil(1.5 * radius)) * 2 + 1
     axis = np.arange(side) - side // 2
     distance = np.hypot(axis[:, None], axis[None, :])
-    return np.clip(radius + 0.5 - distance, 0.0, 1.0).astype(np.float32)
+    disc = np.clip(radius + 0.5 - distance, 0.0, 1.0).astype(np.float32)
+    disc.setflags(write=False)  # shared by all boards
+    return disc
 
 
 def circle_center(grey: NDArray[np.float32], coarse: NDArray[np.float64], radius: float) -> NDArray[np.float64] | None:

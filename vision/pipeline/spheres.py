@@ -48,10 +48,13 @@ class Spheres:
     radius_px: Array
     roundness: Array  # smaller by larger curvature of the squared sine of slope, 1 on a sphere, 0 on a crest
     explained: Array  # share of the squared sine's spread that the paraboloid explains
-    dark_rim: Array  # share of directions that show a rim darker than the lit part
-    rim: Array  # share of directions that show a rim either dark or mirroring the board
     lit: Array  # total radiance of the lit part
     highlight: Array  # how far the flattest light stands out in the middle, against the lit part
+
+    def of_some(self, item: NDArray[np.intp]) -> Spheres:
+        """Return some of the candidates."""
+        return Spheres(self.places_px[item], self.radius_px[item], self.roundness[item], self.explained[item],
+                       self.lit[item], self.highlight[item])
 
 
 def coarse_spheres(grey: Sequence[Grey], optics: Optics, largest_px: float) -> Array:
@@ -165,11 +168,11 @@ def _fit_grid(side: int) -> tuple[Planes, Planes, Planes, Planes]:
     return u, v, terms, inverse
 
 
-def fit_spheres(capture: Capture, optics: Optics, candidates: Array, board: Planes) -> Spheres:
+def fit_spheres(capture: Capture, optics: Optics, candidates: Array) -> Spheres:
     """Fit a paraboloid to the squared sine of slope at every candidate (n, 3), moving twice to the middle found.
 
     Middles move by MOST_MOVED of the candidate's radius each way at most, and the radius changes by MOST_GROWN. What is
-    no sphere at all is left out after each fit. `board` [light] is the bare board's response.
+    no sphere at all is left out after each fit.
     """
     start, first = candidates[:, :2], candidates[:, 2]
     places, radius = start, first
@@ -204,8 +207,7 @@ def fit_spheres(capture: Capture, optics: Optics, candidates: Array, board: Plan
     away = np.hypot(u, v)
     part = np.einsum("nls,l->ns", seen[:, flat], optics.white[flat])
     highlight = (part[:, away < 0.25].mean(axis=1) - part[:, away > 0.45].mean(axis=1)) / np.maximum(lit, 1e-6)
-    dark, rim = _rims(capture, optics, places, radius, lit, board)
-    return Spheres(places, radius, roundness, explained, dark, rim, lit, np.asarray(highlight, dtype=np.float64))
+    return Spheres(places, radius, roundness, explained, lit, np.asarray(highlight, dtype=np.float64))
 
 
 def _product(left: Planes, right: Planes) -> Planes:
@@ -219,17 +221,17 @@ def _product(left: Planes, right: Planes) -> Planes:
     return np.asarray(cv2.gemm(left, right, 1.0, None, 0.0), dtype=np.float32)  # type: ignore[call-overload]
 
 
-def _rims(capture: Capture, optics: Optics, places: Array, radius: Array, lit: Array,
-          board: NDArray[np.float32]) -> tuple[Array, Array]:
-    """Return the share of directions whose rim is dark, and of those whose rim is dark or mirrors the board.
+def rims(capture: Capture, optics: Optics, spheres: Spheres, board: Planes) -> tuple[Array, Array]:
+    """Return the share of directions whose rim is dark, and of those whose rim is dark or mirrors the board (n,).
 
-    On a dark mask the rim is dark. On a bright one, or on print, it has the colour of what lies around, dimmed.
+    Dark is what is darker than the lit part. On a dark mask the rim is so. On a bright one, or on print, it has the
+    colour of what lies around, dimmed. `board` [light] is the bare board's response.
     """
     share = np.concatenate([np.linspace(NEAR_RIM, FAR_RIM, 6), (1.25, 1.4)])
-    seen = polar(capture, places, radius, share)
+    seen = polar(capture, spheres.places_px, spheres.radius_px, share)
     energy = (np.maximum(seen, 0.0) * optics.white[None, :, None, None]).sum(axis=1)
     rim, outside = seen[:, :, :6], seen[:, :, 6:].mean(axis=2)
-    dark = (energy[:, :6] < 0.6 * lit[:, None, None]).any(axis=1)
+    dark = (energy[:, :6] < 0.6 * spheres.lit[:, None, None]).any(axis=1)
     mirrors = np.zeros_like(dark)
     for around in (np.broadcast_to(board[None, :, None], outside.shape), outside):
         ratio = rim / np.maximum(around, 0.02)[:, :, None]

@@ -180,7 +180,8 @@ def fiducial_response(capture: Capture, registration: Registration,
         if not (radius <= x < width - radius and radius <= y < height - radius):
             continue
         reach = int(radius)
-        window = capture.responses[:, round(y) - reach:round(y) + reach + 1, round(x) - reach:round(x) + reach + 1]
+        rows, columns = (slice(round(place) - reach, round(place) + reach + 1) for place in (y, x))
+        window = np.ascontiguousarray(capture.responses[:, rows, columns])
         disc = np.hypot(*np.mgrid[-reach:reach + 1, -reach:reach + 1]) <= radius
         found.append(median(window[:, disc]))
         three = np.stack([window[:, :, place:window.shape[2] - 2 + place] for place in range(3)])

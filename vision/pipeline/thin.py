@@ -5,13 +5,14 @@ Solder that thins out towards the land's edge is nearly as flat as bare land.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.radial import running_sum, taken
+from vision.pipeline.radial import radius_first, running_sum, taken
 from vision.pipeline.surface import EDGE_STEPS, FAINT, Surface
 from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 
@@ -53,11 +54,13 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
     back = np.zeros(bare_from.shape, dtype=np.float32)
     look = _Across.of(patches, bare_from, np.arange(len(bare_from)))
     if look is not None:
+        change = look.change(look.wide)
         # At so sharp an end solder ends, however the slopes of what follows run.
-        thins[look.joint] &= ~look.ends(look.wide, SHARP_STEP)
+        thins[look.joint] &= ~(change >= SHARP_STEP)
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
-        thins[look.joint] |= ~look.ends(look.wide) & _is_no_land(surface, look)
-        clear = np.flatnonzero(look.ends(look.usable) & ~thins[look.joint])
+        level = look.of_some(np.flatnonzero(~(change >= STEP)))
+        thins[level.joint] |= _is_no_land(surface, level)
+        clear = np.flatnonzero((look.change(look.usable) >= STEP) & ~thins[look.joint])
         if len(clear):
             closer = look.of_some(clear)
             back[closer.joint] = np.where(closer.usable, closer.back(), np.float32(0.0))
@@ -81,10 +84,13 @@ class _Across:
         """Say where what seems bare is wide enough to be looked at by itself."""
         return np.asarray(self.usable & (self.end + self.near + 6 <= LAND_STOP), dtype=np.bool_)
 
-    def ends(self, where: NDArray[np.bool_], least: float = STEP) -> NDArray[np.bool_]:
-        """Say for which joints something ends at the toe: some light changes there by much, [joint]."""
-        most = np.max([np.abs(median_where(step, where)) for step in self.steps], axis=0)
-        return np.asarray(most >= least, dtype=np.bool_)
+    def change(self, where: NDArray[np.bool_]) -> NDArray[np.float64]:
+        """Return how much some light changes at the toe at most, natural logarithm [joint]; NaN where nothing shows.
+
+        Where no light changes by STEP nothing ends there.
+        """
+        most: NDArray[np.float64] = np.max([np.abs(median_where(step, where)) for step in self.steps], axis=0)
+        return most
 
     @classmethod
     def of(cls, patches: JointPatches, bare_from: NDArray[np.int64], asked: NDArray[np.intp]) -> _Across | None:
@@ -100,12 +106,11 @@ class _Across:
             return None
         joint, usable, end, near = asked[some], usable[some], end[some], near[some]
         rings = tuple(patches.responses.swapaxes(0, 1)[..., RING])
-        before, after = end - near - 3, _on_land(end + near, end)
-        means = ([np.maximum(_answer(light, joint, start, 3).mean(axis=2), LEAST) for start in (before, after)]
-                 for light in rings)
+        inside, outside = ([np.maximum(found.mean(axis=0), LEAST) for found in _answers(rings, joint, start, 3)]
+                           for start in (end - near - 3, _on_land(end + near, end)))
         ragged = _is_ragged(end, step_mm[some], max(RAGGED_MM, RAGGED_PX * patches.px_mm))
-        return cls(joint, usable, end, near, rings, np.stack([np.log(inside / outside) for inside, outside in means]),
-                   ragged)
+        steps = np.stack([np.log(one / other) for one, other in zip(inside, outside, strict=True)])
+        return cls(joint, usable, end, near, rings, steps, ragged)
 
     def of_some(self, rows: NDArray[np.intp]) -> _Across:
         """Return the same of some of its joints."""
@@ -118,8 +123,8 @@ class _Across:
         Land is told from solder only where hardly any of its light is left, while blur spreads the toe both ways.
         """
         first, count = self.end - self.near - 4, 2 * int(self.near.max()) + 6
-        course = np.stack([_answer(light, self.joint, first, count) for light in self.rings])
-        inside, outside = (np.stack([_answer(light, self.joint, start, 3).mean(axis=2) for light in self.rings])
+        course = np.stack([found.transpose(1, 2, 0) for found in _answers(self.rings, self.joint, first, count)])
+        inside, outside = (np.stack([found.mean(axis=0) for found in _answers(self.rings, self.joint, start, 3)])
                            for start in (first, _on_land(self.end + self.near - 1, self.end)))
         change = inside - outside
         share = ((course - outside[..., None]) * change[..., None]).sum(axis=0)
@@ -151,10 +156,12 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     grained, or begins to look bare along a ragged line, and answers a little differently. What lies behind solder too
     steep to be lit is land, perhaps in its shade.
     """
+    if len(look.joint) == 0:
+        return np.zeros(0, dtype=bool)
     after = look.end + look.near
     wide = look.wide
     enough = np.count_nonzero(wide, axis=1) >= ENOUGH
-    near, far = (_shown(surface.moment_deg[:, :, RING], look.joint, start, 3).mean(axis=2)
+    near, far = (_shown((surface.moment_deg[:, :, RING],), look.joint, start, 3)[0].mean(axis=0)
                  for start in (after, after + 3))
     runs_on = median_where(near - far, wide)
     enough &= ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
@@ -164,12 +171,12 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
         return np.asarray(found, dtype=np.bool_)
     flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
     unlike, scatter, off = [], [], np.zeros(len(look.joint))
-    for light, expected in zip(look.rings, (flat + np.float32(FAINT)).T, strict=True):
-        beyond = _answer(light, look.joint, after, 5)
-        mean = np.maximum(beyond.mean(axis=2), LEAST)
+    answers = _answers(look.rings, look.joint, after, 5)
+    for beyond, expected in zip(answers, (flat + np.float32(FAINT)).T, strict=True):
+        mean = np.maximum(beyond.mean(axis=0), LEAST)
         unlike.append(np.abs(median_where(np.log(mean / expected[:, None]), wide)))
         off += np.abs(median_where(mean - expected[:, None], wide))
-        scatter.append(median_where(beyond.std(axis=2) / mean, wide))
+        scatter.append(median_where(beyond.std(axis=0) / mean, wide))
     if surface.land_scatter is not None:
         found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
     most = np.max(unlike, axis=0)
@@ -182,19 +189,19 @@ def _on_land(first: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int
     return np.maximum(np.minimum(first, LAND_STOP - 3 - SOFT_STEPS), end)
 
 
-def _shown(table: NDArray[np.float32], joint: NDArray[np.intp], first: NDArray[np.int64],
-           count: int) -> NDArray[np.float32]:
-    """Return so many ring samples of some joints from the first on, [joint, azimuth, sample]."""
-    place = np.clip(first[:, :, None] + np.arange(count), 0, RING_STEPS - 1)
-    return taken(table, place, joint)
+def _shown(tables: Sequence[NDArray[np.float32]], joint: NDArray[np.intp], first: NDArray[np.int64],
+           count: int) -> list[NDArray[np.float32]]:
+    """Return so many ring samples of some joints from the first on, [sample, joint, azimuth] of each table."""
+    place = np.clip(first + np.arange(count)[:, None, None], 0, RING_STEPS - 1)
+    place *= len(tables[0]) * AZIMUTHS
+    place += joint[:, None] * AZIMUTHS + np.arange(AZIMUTHS)
+    return [radius_first(table).reshape(-1).take(place) for table in tables]
 
 
-def _answer(light: NDArray[np.float32], joint: NDArray[np.intp], first: NDArray[np.int64],
-            count: int) -> NDArray[np.float32]:
-    """Return what _shown does of a light's responses, plus FAINT."""
-    found = _shown(light, joint, first, count)
-    found += np.float32(FAINT)
-    return found
+def _answers(rings: Sequence[NDArray[np.float32]], joint: NDArray[np.intp], first: NDArray[np.int64],
+             count: int) -> list[NDArray[np.float32]]:
+    """Return what _shown does of every light's responses, plus FAINT."""
+    return [found + np.float32(FAINT) for found in _shown(rings, joint, first, count)]
 
 
 def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -111,7 +111,8 @@ def _ridge(index: int, grid: FineGrid, leads: Leads, reach_mm: float
     offset, radius = (float(leads.offset_x_mm[0]), float(leads.offset_y_mm[0])), float(leads.nominal_radius_mm[0])
     x, y = (grid.x_mm - offset[0]).astype(np.float64), (grid.y_mm - offset[1]).astype(np.float64)
     away = np.hypot(x, y)
-    foreign = (grid.owner != 0) & (grid.owner != index + 1)
+    owner = grid.owner.at(np.arange(away.size)).reshape(away.shape)
+    foreign = (owner != 0) & (owner != index + 1)
     ridge = (tangential_bend(grid, x, y, away) > RIDGE_BEND) & (away > 0.5 * radius) & ~foreign
     count, labels, _, _ = cv2.connectedComponentsWithStats(ridge[0].astype(np.uint8), connectivity=8)
     best, error = None, SAME_MM

@@ -56,6 +56,10 @@ class Joint:
     nozzle: str = ""
     step: str = ""
 
+    def __hash__(self) -> int:
+        """Hash what tells joints apart: this is asked for at every look-up of what is kept for a family's joints."""
+        return hash((self.ref, self.pin, self.x_mm, self.y_mm))
+
     @property
     def name(self) -> str:
         """`J1.3`: reference designator and pin, the joint's name everywhere."""
