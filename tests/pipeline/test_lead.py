@@ -63,7 +63,3 @@ def test_a_lead_among_solder_that_mirrors_a_light_board_is_seen_in_its_place(off
     visible, x_mm = seen(end, off_mm)
     assert visible > 0.5
     assert x_mm == pytest.approx(off_mm, abs=0.04)
-
-
-def test_solder_that_mirrors_a_light_board_all_over_the_hole_is_no_lead() -> None:
-    assert seen(0.8 * MASK, 0.0)[0] < 0.1

@@ -87,8 +87,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     if light.any():
         rim, darkest, _ = _by_quadrant(np.clip(_moved(shaded, row, column), np.float32(0.0), np.float32(1.2)),
                                        shapes.zones)
-        there = np.maximum(np.clip((rim - 0.12) / 0.22, 0.0, 1.0) * _no_hole(darkest), face_seen * no_hole)
-        visible = np.where(light, there, visible)
+        visible = np.maximum(visible, np.clip((rim - 0.12) / 0.22, 0.0, 1.0) * _no_hole(darkest))
     edges = find_edges(lights, step, shapes.near, shapes.face, row, column)
     visible *= sharp_edges(edges, visible)
     if light.any():  # there the outline itself may show the end
