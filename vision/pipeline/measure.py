@@ -154,9 +154,11 @@ def _beyond(family: Family, own: Sequence[Joint], registration: Registration,
 
 def joins_of(seen: ViewSurfaces, optics: Optics) -> Joins:
     """Look for solder between neighbours, also between one of this view's joints and one beyond the seam."""
+    if not seen.joints:
+        return Joins((), find_corridors(()), np.zeros(0))
     joints, mask = seen.joints + seen.beyond, seen.surface.mask_response
     corridors = find_corridors(joints)
-    if seen.beyond and seen.joints:
+    if seen.beyond:
         kept = np.minimum(corridors.first, corridors.second) < len(seen.joints)
         corridors = Corridors(corridors.first[kept], corridors.second[kept], corridors.gap_mm[kept],
                               corridors.width_mm[kept])
@@ -186,6 +188,9 @@ def parts_of_view(family: Family, view: View, station: Station,
 
 def leads_of(seen: ViewSurfaces) -> Leads:
     """Return the lead ends found in a view."""
+    if not seen.joints:
+        none = np.zeros(0)
+        return Leads(none, none, none, none, none, np.zeros((0, 2)))
     return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
 
 
@@ -213,9 +218,11 @@ def metal_outside(seen: ViewSurfaces) -> NDArray[np.bool_]:
 
 
 def _measure_joints(seen: ViewSurfaces) -> PartTable:
-    """Measure all joints of a view as columns."""
+    """Measure all joints of a view as columns; none where it answers for no joint."""
     optics = seen.optics
     joints = seen.joints
+    if not joints:
+        return PartTable((), (), (), np.zeros(0), np.zeros(0), {}, {}, ())
     lead = leads_of(seen)
     joins = joins_of(seen, optics)
     joined = joined_azimuths(joins.joints, joins.corridors, joins.width_mm)[:len(joints)]
@@ -307,7 +314,8 @@ def _measure_chips(seen: ViewSurfaces) -> PartTable:
 
 
 def _joined(tables: Sequence[PartTable]) -> PartTable:
-    """Put the tables of several views together."""
+    """Put the tables of several views together; those without rows may lack columns."""
+    tables = [table for table in tables if table.refs] or tables[:1]
     first = tables[0]
     if len(tables) == 1:
         return first
