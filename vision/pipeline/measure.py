@@ -38,6 +38,7 @@ SHADE_MM = 0.04  # lands, chips and fiducials are grown by this before free boar
 class PartTable:
     """Measurements of all joints (or chips) of a board, one row each; NaN where a measurement does not apply.
 
+    `x_mm` and `y_mm` are the family's places, also of joints that were looked at a little beside them.
     `reasons` is empty for measured rows and says why a row could not be measured. `bridged_to` names the
     neighbour at the other end of the widest bridge (joints only).
     """
@@ -109,7 +110,7 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
             raise RegistrationError(explain(error, capture, station)) from error
         places = np.array([(joint.x_mm, joint.y_mm) for joint in seen.joints]).reshape(-1, 2)
         check_lights(capture, seen.owners, places, seen.surface.land_response, seen.registration.to_picture, station)
-        joint_tables.append(_measure_joints(seen))
+        joint_tables.append(_measure_joints(seen, family))
         chip_tables.append(_measure_chips(seen))
         registrations.append(seen.registration.summary())
         pictures += capture.pictures
@@ -217,7 +218,7 @@ def metal_outside(seen: ViewSurfaces) -> NDArray[np.bool_]:
     return is_metal(outside, seen.surface.mask_response, seen.optics) & seen.patches.free
 
 
-def _measure_joints(seen: ViewSurfaces) -> PartTable:
+def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
     """Measure all joints of a view as columns; none where it answers for no joint."""
     optics = seen.optics
     joints = seen.joints
@@ -241,9 +242,11 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
     reasons = tuple("" if inside else f"not wholly in the picture of view {seen.capture.view}"
                     for inside in seen.patches.in_picture)
+    # Where a joint was looked at is a matter of this picture: reports name its place on the board's drawing.
+    places = {joint.name: (joint.x_mm, joint.y_mm) for joint in family.joints}
+    x_mm, y_mm = np.array([places[joint.name] for joint in joints]).T
     return PartTable(tuple(joint.ref for joint in joints), tuple(joint.pin for joint in joints),
-                     (seen.capture.view,) * len(joints), np.array([joint.x_mm for joint in joints]),
-                     np.array([joint.y_mm for joint in joints]), columns, {}, reasons, partner)
+                     (seen.capture.view,) * len(joints), x_mm, y_mm, columns, {}, reasons, partner)
 
 
 def _bridges(joins: Joins, count: int) -> tuple[NDArray[np.float64], tuple[str, ...]]:
