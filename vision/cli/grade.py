@@ -29,6 +29,7 @@ from vision.cli._common import (
     station_option,
     verdict_word,
 )
+from vision.cli._sheet import other_class_option, sheet_for, tell_gaps
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -54,6 +55,7 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
 @family_option
 @station_option
 @limits_option
+@other_class_option
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
               help="The defect database: an SQLite file, made when it is not there, or postgresql://USER@HOST/NAME.")
 @click.option("--overlays", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
@@ -75,7 +77,7 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
                    "POST to an http address. Delivered at least once.")
 @click.option("--cluster", metavar="ADDRESS", help="Grade on the workers of a Dask scheduler, tcp://HOST:PORT.")
 @rows_options
-def command(folder: Path, family_path: Path, station_path: Path, limits_path: Path, output: Output,
+def command(folder: Path, family_path: Path, station_path: Path, limits_path: Path, other_class: bool, output: Output,
             **options: Any) -> None:
     """Grade every board of a folder and record the results.
 
@@ -94,13 +96,12 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
         raise click.UsageError("--hand-over - and --json or --csv both want standard output: hand over to a file")
     if options["places"] and options["zooms"] is None:
         raise click.UsageError("--zoom wants --zooms DIR, the folder for the sheets")
-    from models.limits import read_limits
     from vision.setup import read_family, read_station
 
-    family, station, sheet = read_family(family_path), read_station(station_path), read_limits(limits_path)
+    family, station = read_family(family_path), read_station(station_path)
     _check_places(options["places"], family)
-    if sheet.family and sheet.family != family.name:
-        say(f"caution: the limit sheet was made for family {sheet.family}, these boards are {family.name}")
+    sheet = sheet_for(limits_path, family, other_class)
+    options["limits"] = str(limits_path)
     with ExitStack() as held:
         run = _Run(held, folder, family, station, sheet, output, options)
         run.grade()
@@ -154,6 +155,7 @@ class _Run:
                 "write; use a local disk or PostgreSQL")
         engine = open_database(db)
         self.held.callback(engine.dispose)
+        tell_gaps(options["limits"], self.sheet, ("joint", "chip") if self.family.chips else ("joint",))
         count = min(options["jobs"], len(found)) if found and not options["watch"] else options["jobs"]
         workers, in_flight = self._workers(count)
         stop = self.held.enter_context(stop_signals(self._stopping))

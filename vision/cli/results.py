@@ -18,6 +18,7 @@ import click
 from models.vocabulary import FINDING, MEASURE, VERDICTS
 from vision.cli._common import Column, Output, limits_option, print_json, print_rows, rows_options, say, verdict_word
 from vision.cli._results_keep import KEEPING, database_option
+from vision.cli._sheet import check_class, other_class_option, tell_gaps
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -265,19 +266,25 @@ def sql(statement: str, db: str, output: Output) -> None:
 @limits_option
 @database_option
 @filters
+@other_class_option
 @click.option("--save", is_flag=True, help="Write the new verdicts; without this nothing is changed.")
 @rows_options
-def regrade(limits_path: Path, db: str, wanted: Filter, save: bool, output: Output) -> None:
+def regrade(limits_path: Path, db: str, wanted: Filter, other_class: bool, save: bool, output: Output) -> None:
     """Show what another limit sheet makes of recorded boards.
 
     The stored measurements are judged anew. No picture is needed. Only boards on which something changes are shown.
     """
     from models.limits import read_limits
+    from vision.records.replay import other_classes
     from vision.records.replay import regrade as replayed
 
     sheet = read_limits(limits_path)
+    tell_gaps(str(limits_path), sheet)
     boards, changed = 0, []
     with opened(db, read_only=not save) as engine:
+        others = [f"{name} of class {grade}" for name, grade in other_classes(engine, sheet, wanted)]
+        if others:
+            check_class(str(limits_path), sheet, f"there are boards of family {', '.join(others)}", other_class)
         for change in replayed(engine, sheet, wanted, save=save):
             boards += 1
             if change.joints or change.before != change.after:
