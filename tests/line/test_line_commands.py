@@ -120,6 +120,17 @@ def test_unknown_alarms_and_families_are_one_clear_error(db: str) -> None:
         assert "\n" not in str(done.exception)
 
 
+@pytest.mark.parametrize(("kind", "wanted", "known"), [
+    ("pot", "P9", ["A", "B"]), ("nozzle", "N99", ["N1", "N2"]), ("step", "S99", ["S1", "S2", "S3"]),
+    ("joint", "J9.9", ["J1.1", "J1.2", "J1.3"])])
+def test_places_that_the_records_do_not_hold_are_refused(db: str, kind: str, wanted: str, known: list[str]) -> None:
+    """Without a word they would give a yield of 100 %."""
+    done = run("report", "--db", db, f"--{kind}", wanted)
+    assert isinstance(done.exception, MeniscopeError)
+    assert str(done.exception).startswith(f"{kind}: got {wanted!r}, wanted one of the records: {', '.join(known)}")
+    assert run("report", "--db", db, f"--{kind}", known[-1]).exit_code == 0
+
+
 def test_import_reports_clock_and_gaps(fresh: str, tmp_path: Path) -> None:
     log = write_log(LOT, tmp_path / "log.csv")
     lines = log.read_text().splitlines()
