@@ -56,6 +56,14 @@ def test_help_is_light() -> None:
         assert f"\n  {name} " in done.stdout
 
 
+def test_the_benchmark_explains_its_arguments() -> None:
+    done = subprocess.run([sys.executable, str(ROOT / "tests" / "benchmarks" / "bench_line.py"), "--help"],
+                          capture_output=True, text=True, check=False, cwd=ROOT,
+                          env=os.environ | {"PYTHONPATH": str(ROOT)})
+    assert done.returncode == 0, done.stderr
+    assert "usage: bench_line.py [-h] [boards] [joints]" in done.stdout
+
+
 def test_report_as_text_json_and_page(db: str, tmp_path: Path) -> None:
     text = run("report", "--db", db)
     assert text.exit_code == 0
