@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from models.errors import MeniscopeError
-from models.rules import Condition, Rule
+from models.rules import Condition, LimitSheet, Rule
 from models.vocabulary import FINDING, FINDINGS, MEASURE
 
 Status = Literal["confirmed", "from memory", "project default", "house rule"]
@@ -129,6 +129,16 @@ def severity_of(finding: str, workmanship_class: int) -> Severity:
 def defects_of(workmanship_class: int) -> frozenset[str]:
     """Return the findings that are defects in a class: those that must not be accepted."""
     return frozenset(f.name for f in FINDINGS if severity_of(f.name, workmanship_class) == "defect")
+
+
+def unsought(sheet: LimitSheet) -> tuple[str, ...]:
+    """Return the defects of a sheet's class that none of its rules rejects, in the order of the vocabulary.
+
+    A rule that is a process indicator rejects nothing.
+    """
+    sought = {rule.finding for rule in sheet.rules if not rule.indicator}
+    defects = defects_of(sheet.workmanship_class)
+    return tuple(finding.name for finding in FINDINGS if finding.name in defects - sought)
 
 
 def workmanship_rules(workmanship_class: int, *, placed: bool = True,

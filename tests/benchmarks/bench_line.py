@@ -7,6 +7,7 @@ state: the engine is opened anew each time. Prints JSON; fails where the median 
 
 from __future__ import annotations
 
+import argparse
 import json
 import statistics
 import sys
@@ -89,9 +90,12 @@ def fill(engine: Engine, family: Family, boards: int) -> tuple[int, int]:
 
 def main() -> int:
     """Fill, time, print."""
-    boards = int(sys.argv[1]) if len(sys.argv) > 1 else 8_000
-    family = line_family((int(sys.argv[2]) if len(sys.argv) > 2 else 250) // 8 + 1)
-    boards = int(np.ceil(boards * 250 / len(family.joints))) if len(sys.argv) <= 1 else boards
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("boards", type=int, nargs="?", help="default: as many as make 2,000,000 joint results")
+    parser.add_argument("joints", type=int, nargs="?", default=250, help="of a board, at least (default: 250)")
+    wanted = parser.parse_args()
+    family = line_family(wanted.joints // 8 + 1)
+    boards = wanted.boards or int(np.ceil(2_000_000 / len(family.joints)))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "bench.sqlite"
         engine = open_database(path)

@@ -56,6 +56,14 @@ def test_help_is_light() -> None:
         assert f"\n  {name} " in done.stdout
 
 
+def test_the_benchmark_explains_its_arguments() -> None:
+    done = subprocess.run([sys.executable, str(ROOT / "tests" / "benchmarks" / "bench_line.py"), "--help"],
+                          capture_output=True, text=True, check=False, cwd=ROOT,
+                          env=os.environ | {"PYTHONPATH": str(ROOT)})
+    assert done.returncode == 0, done.stderr
+    assert "usage: bench_line.py [-h] [boards] [joints]" in done.stdout
+
+
 def test_report_as_text_json_and_page(db: str, tmp_path: Path) -> None:
     text = run("report", "--db", db)
     assert text.exit_code == 0
@@ -118,6 +126,17 @@ def test_unknown_alarms_and_families_are_one_clear_error(db: str) -> None:
         assert isinstance(done.exception, MeniscopeError)
         assert told in str(done.exception)
         assert "\n" not in str(done.exception)
+
+
+@pytest.mark.parametrize(("kind", "wanted", "known"), [
+    ("pot", "P9", ["A", "B"]), ("nozzle", "N99", ["N1", "N2"]), ("step", "S99", ["S1", "S2", "S3"]),
+    ("joint", "J9.9", ["J1.1", "J1.2", "J1.3"])])
+def test_places_that_the_records_do_not_hold_are_refused(db: str, kind: str, wanted: str, known: list[str]) -> None:
+    """Without a word they would give a yield of 100 %."""
+    done = run("report", "--db", db, f"--{kind}", wanted)
+    assert isinstance(done.exception, MeniscopeError)
+    assert str(done.exception).startswith(f"{kind}: got {wanted!r}, wanted one of the records: {', '.join(known)}")
+    assert run("report", "--db", db, f"--{kind}", known[-1]).exit_code == 0
 
 
 def test_import_reports_clock_and_gaps(fresh: str, tmp_path: Path) -> None:

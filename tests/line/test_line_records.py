@@ -12,7 +12,9 @@ from invented_line import SHEET, STATION, database, history_of, inspections_of, 
 from sqlalchemy import Engine, select
 
 from models.errors import MeniscopeError
+from models.vocabulary import CHIP_MEASURES
 from synthetic_images.line_lot import Drift, LineLot, line_family, simulate_line
+from vision.cli.line import report_text
 from vision.line.alarm_store import answer_alarm, list_alarms, save_alarm
 from vision.line.load import Scope, load_history, only_family
 from vision.line.log_file import read_log
@@ -22,10 +24,12 @@ from vision.line.rates import exact_interval
 from vision.line.report import build_report
 from vision.line.series import WATCHED
 from vision.line.watching import look
+from vision.pipeline.inspection import ChipInspection
 from vision.records.database import open_database, reading
 from vision.records.reviews import add_escape, add_repair, add_review
 from vision.records.schema import FamilyJoint, FindingRow, InspectionRow
 from vision.records.store import save_inspection
+from vision.setup import Chip, Family
 
 FAMILY = line_family(4)  # 32 joints
 DRIFT = Drift("flux_jet_clogging", 60, place="S5", strength=1.5)
@@ -300,3 +304,47 @@ def test_ticks_are_round_numbers_inside_the_range() -> None:
         assert 2 <= len(ticks) <= 7
         assert all(low - 1e-9 <= tick <= max(high, low + 1.0) + 1e-9 for tick in ticks)
 
+
+
+def test_chips_that_could_not_be_graded_do_not_pass_a_board_over(tmp_path: Path) -> None:
+    """Two joints graded and two chips not: the board was graded, and its joints count."""
+    family = Family("pair", 2, "bottom", FAMILY.joints[:2], (Chip("R1", 30.0, 2.0, 0.0, 2.0, 1.25),
+                    Chip("R2", 34.0, 2.0, 0.0, 2.0, 1.25)), FAMILY.fiducials, FAMILY.views)
+    lot = simulate_line(FAMILY, boards=12, seed=3)
+    engine = open_database(tmp_path / "pair.sqlite")
+    for number, whole in enumerate(inspections_of(lot)):
+        blind = tuple(ChipInspection(chip.ref, "v1", "ungraded", chip.x_mm, chip.y_mm,
+                                     dict.fromkeys(CHIP_MEASURES, 0.0), reason="too dark") for chip in family.chips)
+        joints = tuple(replace(joint, verdict="ungraded", findings=(), reason="too dark") if number < 3 else joint
+                       for joint in whole.joints[:2])
+        save_inspection(engine, replace(whole, family="pair", joints=joints, chips=blind, verdict="ungraded",
+                                        reason="R1, R2: too dark"), family, STATION, SHEET)
+    report = build_report(engine, Scope("pair"))
+    engine.dispose()
+    assert (report.boards, report.ungraded_boards) == (12, 3)
+    assert (report.opportunities, report.ungraded_joints) == (2 * 9, 2 * 3)
+    assert report.first_pass.size == 9
+
+
+@pytest.mark.parametrize("scope", [
+    Scope(FAMILY.name, pot=FAMILY.joints[0].pot, joint=next(j.name for j in FAMILY.joints if j.pot == "B")),
+    Scope(FAMILY.name, joint="J1.1")])
+def test_nothing_tried_is_nothing_to_count(tmp_path: Path, lot: LineLot, scope: Scope) -> None:
+    """A joint that lies at another pot, or that could not be graded on any board: no board has passed there."""
+    engine = open_database(tmp_path / "dark.sqlite")
+    for whole in inspections_of(lot, slice(0, 25)):
+        joints = tuple(replace(joint, verdict="ungraded", findings=(), reason="too dark") if joint.pin == "1" else joint
+                       for joint in whole.joints)
+        save_inspection(engine, replace(whole, joints=joints, verdict="ungraded", reason="J1.1: too dark"), FAMILY,
+                        STATION, SHEET)
+    report = build_report(engine, scope)
+    engine.dispose()
+    assert (report.boards, report.opportunities) == (25, 0)
+    assert (report.first_pass.size, report.passed_after_review.size) == (0, 0)
+    told = report_text(report)
+    assert "nan" not in told
+    assert "100.0 %" not in told
+    assert [line.split("  ")[-1].strip() for line in told.splitlines()
+            if line.startswith(("confirmed defects", "calls before review"))] == ["nothing to count"] * 2
+    page = report_page(report)
+    assert "nan" not in page.lower().replace("finan", "")

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from models.criteria import CRITERIA, SEVERITY, criteria_table, defects_of, severity_of, workmanship_rules
+from models.criteria import CRITERIA, SEVERITY, criteria_table, defects_of, severity_of, unsought, workmanship_rules
 from models.errors import MeniscopeError
+from models.rules import LimitSheet
 from models.vocabulary import FINDINGS
 
 
@@ -67,3 +70,14 @@ def test_the_table_for_readers_holds_every_criterion_and_what_the_camera_cannot_
 def test_a_class_that_does_not_exist_is_refused() -> None:
     with pytest.raises(MeniscopeError, match="got 4, wanted 1, 2 or 3"):
         workmanship_rules(4)
+
+
+def test_defects_that_no_rule_rejects_are_named() -> None:
+    """The built-in criteria have no number for a shifted chip; indicators reject nothing, and are not asked to."""
+    whole = LimitSheet(workmanship_rules(2))
+    assert unsought(whole) == ("chip_shifted",)
+    only = LimitSheet(tuple(rule for rule in whole.rules if rule.finding == "no_solder"))
+    assert unsought(only) == tuple(f.name for f in FINDINGS if f.name not in ("no_solder", "blowhole"))
+    weakened = replace(whole, rules=tuple(replace(rule, indicator=rule.finding == "bridge") for rule in whole.rules))
+    assert unsought(weakened) == ("bridge", "chip_shifted")
+    assert "excess_solder" not in unsought(replace(only, workmanship_class=1))

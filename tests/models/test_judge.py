@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import time
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -115,12 +113,18 @@ def test_verdicts_agree_with_plain_comparison(values: list[float], limit: float)
     assert holds(rule, {"coverage_deg": np.array(values)}).tolist() == [value < limit for value in values]
 
 
-def test_twenty_thousand_joints_are_judged_in_a_blink() -> None:
+def test_twenty_thousand_joints_are_judged_as_one_by_one() -> None:
+    """Thirty rules at once; a plain comparison of the whole columns says what must come out."""
     rng = np.random.default_rng(1)
     columns = {"coverage_deg": rng.uniform(260, 360, 20_000), "land_cover_pct": rng.uniform(74, 100, 20_000)}
     rules = tuple(Rule("partial_wetting", "t", (Condition("coverage_deg", below=240.0 + k, guard=5.0),
                                                 Condition("land_cover_pct", below=70.0 + k, guard=2.0)))
                   for k in range(30))
-    started = time.perf_counter()
-    judge(LimitSheet(rules), "joint", columns)
-    assert time.perf_counter() - started < 2.0  # about 0.1 s on an idle machine
+    coverage, land = (values[:, None] for values in columns.values())
+    step = np.arange(30)
+    fires = ((coverage < 240.0 + step) & (land < 70.0 + step)).any(axis=1)
+    near = ((coverage < 245.0 + step) & (land < 72.0 + step)).any(axis=1)
+    found = judge(LimitSheet(rules), "joint", columns)
+    assert found.verdicts == np.where(fires, "reject", np.where(near, "review", "accept")).tolist()
+    assert set(found.verdicts) == {"accept", "review", "reject"}
+    assert [item.row for item in found.fired] == np.flatnonzero(fires | near).tolist()

@@ -82,3 +82,12 @@ def save(plane: NDArray[np.float32], path: Path, black: float = 4.0, white: floa
 
 def nominal(board: Family, at: Station) -> Similarity:
     return nominal_view(board, board.views[0], at, SIZE)
+
+
+def bent(picture: NDArray[np.uint8], middle_px: NDArray[np.float64], pull_px: NDArray[np.float64],
+         width_px: float) -> NDArray[np.uint8]:
+    """Draw a picture aside at one place, smoothly, as by a bent board; `width_px` is the bell's standard deviation."""
+    row, column = np.mgrid[0:picture.shape[0], 0:picture.shape[1]].astype(np.float32) + np.float32(0.5)
+    near = np.exp(-((column - middle_px[0]) ** 2 + (row - middle_px[1]) ** 2) / (2.0 * width_px**2))
+    return np.asarray(cv2.remap(picture, (column - near * pull_px[0] - 0.5).astype(np.float32),
+                                (row - near * pull_px[1] - 0.5).astype(np.float32), cv2.INTER_CUBIC), dtype=np.uint8)

@@ -67,13 +67,8 @@ def test_a_picture_pulled_out_of_shape_is_measured_where_the_joints_are(tmp_path
     joint = family.joints[1]
     middle = view.board_to_px.to_px((joint.x_mm, joint.y_mm))
     pull = view.board_to_px.matrix @ np.array([0.13, 0.1])
-    picture = view.pictures["a"]
-    row, column = np.mgrid[0:picture.shape[0], 0:picture.shape[1]].astype(np.float32) + np.float32(0.5)
-    near = np.exp(-((column - middle[0]) ** 2 + (row - middle[1]) ** 2) / (2.0 * (1.6 / station.mm_per_px) ** 2))
-    bent = cv2.remap(picture, (column - near * pull[0] - 0.5).astype(np.float32),
-                     (row - near * pull[1] - 0.5).astype(np.float32), cv2.INTER_CUBIC)
     path = tmp_path / "B1_v1_a.png"
-    assert cv2.imwrite(str(path), bent)
+    assert cv2.imwrite(str(path), drawn.bent(view.pictures["a"], middle, pull, 1.6 / station.mm_per_px))
     files = BoardFiles("B1", {("v1", "a"): path})
     capture = load_view("v1", files.pictures, station)
     registered = register_view(capture, family, family.views[0], station).to_picture
@@ -84,6 +79,9 @@ def test_a_picture_pulled_out_of_shape_is_measured_where_the_joints_are(tmp_path
     assert np.hypot(*true) * station.mm_per_px > 0.1
     assert np.hypot(*looked) * station.mm_per_px < 0.06
     measured = measure_board(files, family, station).joints
+    # What is reported is the place on the board's drawing.
+    assert measured.x_mm.tolist() == [place.x_mm for place in family.joints]
+    assert measured.y_mm.tolist() == [place.y_mm for place in family.joints]
     exact = next(row for row in view.rows if (row.ref, row.pin) == (joint.ref, joint.pin)).values
     assert measured.columns["coverage_deg"][1] == pytest.approx(exact["coverage_deg"], abs=6.0)
     assert measured.columns["lead_offset_mm"][1] == pytest.approx(exact["lead_offset_mm"], abs=0.08)

@@ -336,6 +336,27 @@ def test_two_views_report_every_part_once(tmp_path):
     assert [one.view for one in measured.registrations] == ["left", "right"]
 
 
+def test_one_joint_alone_measures_as_among_others(tmp_path):
+    """A view that answers for a single joint sees it as a view of all joints does; the views' pixels lie apart."""
+    whole, station = small_family(), small_station()
+    split = replace(whole, views=(View("left", (6.0, 4.2)), View("right", (7.6, 2.7))),
+                    joints=tuple(joint for joint in whole.joints if joint.name != "J1.6"))
+    whole = replace(split, views=whole.views)
+    (single,), _ = parts_of_view(split, split.views[1], station, (800, 560))
+    tables = []
+    for number, family in enumerate((whole, split)):
+        plan = plan_board(family, np.random.default_rng(12), planned={})
+        files = BoardFiles("A", write_views(plan, station, tmp_path, f"A{number}"))
+        table = measure_board(files, family, station).joints
+        row = [f"{ref}.{pin}" for ref, pin in zip(table.refs, table.pins, strict=True)].index(single.name)
+        tables.append({name: values[row] for name, values in table.columns.items()})
+    among, alone = tables
+    for name, apart in (("coverage_deg", 6.0), ("land_cover_pct", 3.0), ("toe_radius_mm", 0.03),
+                        ("wetting_angle_deg", 2.5), ("fillet_height_mm", 0.08), ("convexity", 0.1),
+                        ("lead_size_mm", 0.06)):
+        assert alone[name] == pytest.approx(among[name], abs=apart), name
+
+
 @pytest.mark.parametrize("third_mm, joined", [((5.08, 0.0), True), ((2.54, 2.54), False)])
 def test_a_bridge_goes_straight_on_over_a_neighbour_of_the_same_net(third_mm: tuple[float, float], joined: bool):
     """A and B share a net and are joined, harmlessly; B is bridged to C. In a row A is bridged to C as well."""

@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from itertools import permutations
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
 
 from tests.pipeline import drawn
-from vision.pipeline.optics import SLOPES_DEG, _ggx, optics_of, predict, slope_from_responses, white_share
+from vision.pipeline.optics import (
+    SLOPES_DEG,
+    _ggx,
+    optics_of,
+    predict,
+    slope_from_moment,
+    slope_from_responses,
+    white_share,
+)
 from vision.setup import Light
 
 
@@ -49,3 +59,22 @@ def test_slope_comes_back_from_predicted_responses(gains):
     found, energy = slope_from_responses(responses.astype(np.float32), optics, 0.14)
     assert np.abs(found - slopes).max() < 4.0
     assert energy.min() > 0.3 * optics.lit_energy
+
+
+@pytest.mark.parametrize("order", list(permutations(range(3))))
+@pytest.mark.parametrize("count", [1, 3])
+@pytest.mark.parametrize("each", [False, True])
+def test_slopes_do_not_depend_on_how_moments_lie_in_memory(order: tuple[int, ...], count: int, each: bool):
+    """[joint, azimuth, radius] in every order of storing, one joint or several, one roughness or one a joint."""
+    optics = optics_of(drawn.station())
+    generator = np.random.default_rng(31)
+    moment = generator.uniform(optics.moments[0], optics.moments[-1], (count, 7, 5)).astype(np.float32)
+    roughness = generator.uniform(0.08, 0.2, count) if each else np.array([0.13])
+    stored = np.ascontiguousarray(moment.transpose(order)).transpose(np.argsort(order))
+    found = slope_from_moment(stored, optics, roughness)
+    # One sample alone lies in memory in one way only.
+    alone = [[slope_from_moment(sample.reshape(1), optics, rough)[0] for sample in joint.ravel()]
+             for joint, rough in zip(moment, np.broadcast_to(roughness, count).tolist(), strict=True)]
+    assert np.array_equal(found, np.array(alone).reshape(moment.shape))
+    several = [axis for axis in range(3) if moment.shape[axis] > 1]
+    assert [found.strides[axis] for axis in several] == [stored.strides[axis] for axis in several]

@@ -268,6 +268,9 @@ def test_a_long_list_is_shortened_in_a_table_only(recorded: str, monkeypatch: py
 @pytest.mark.parametrize(("arguments", "code", "message"), [
     (["list", "--since", "yesterday"], 2, "'yesterday' is no time: wanted 2026-03-31, 2026-03-31T14:00, or"),
     (["list", "--finding", "rust"], 2, "'rust' is not one of 'no_solder'"),
+    (["totals", "--pot", "P9"], 1, "error: pot: got 'P9', wanted one of the records: pot 1, pot 2"),
+    (["list", "--pot", "pot 3"], 1, "error: pot: got 'pot 3', wanted one of the records: pot 1, pot 2"),
+    (["export", "--family", "sample"], 1, "error: family: got 'sample', wanted one of the records: sample-1"),
     (["show", "B9999"], 1, "error: B9999: no board with this serial, and no such inspection; see `meniscope "),
     (["sql", ""], 1, 'error: sql: got an empty statement, wanted for example "SELECT * FROM inspection LIM'),
     (["sql", "SELECT 1; SELECT 2"], 1, "error: sql: You can only execute one statement at a time."),
@@ -284,6 +287,15 @@ def test_refusals(recorded: str, arguments: list[str], code: int, message: str) 
     result = run("results", *filled_in, "--db", recorded, code=code)
     assert message in result.stderr
     assert "Traceback" not in result.output
+
+
+def test_the_example_of_a_pot_is_one_of_the_demo() -> None:
+    """What the help shows can be typed after `meniscope demo`."""
+    from synthetic_images.demo import demo_family
+
+    named = re.search(r"results totals .*--pot (\S+)", run("results", "--help").stdout)
+    assert named is not None
+    assert named[1] in {joint.pot for joint in demo_family().joints}
 
 
 def test_sql_reads(recorded: str) -> None:

@@ -66,7 +66,7 @@ def look_at_boards(boards: Sequence[BoardFiles], family: Family, station: Statio
         return BoardDay(len(chosen), 0, np.nan, np.nan, nan, nan, np.nan, (), tuple(lost.most_common(3)))
     scale, blur, fiducial, mask, clipped = zip(*rows, strict=True)
     return BoardDay(len(chosen), read, float(np.median(scale)), _median(blur), _columns(fiducial), _columns(mask),
-                    float(np.median(clipped)), tuple((*key, number) for key, number in faults.most_common()),
+                    _median(clipped), tuple((*key, number) for key, number in faults.most_common()),
                     tuple(lost.most_common(3)))
 
 
@@ -84,8 +84,9 @@ def _numbers(seen: ViewSurfaces, family: Family, station: Station
     """Return scale, fiducials' blur in px, fiducial and mask response [light], and the joints' median saturation."""
     land = seen.surface.land_response
     fiducial = np.full(len(station.lights), np.nan) if land is None else land.astype(np.float64)
-    mask = np.median(seen.surface.mask_response, axis=0).astype(np.float64)
-    clipped = float(np.median(seen.patches.saturated_pct)) if len(seen.patches.saturated_pct) else 0.0
+    beside = seen.surface.mask_response.astype(np.float64)
+    mask = np.median(beside, axis=0) if len(beside) else np.full(len(station.lights), np.nan)
+    clipped = _median(seen.patches.saturated_pct.tolist())
     return seen.registration.scale, _blur(seen.capture, seen, family), fiducial, mask, clipped
 
 

@@ -29,6 +29,7 @@ from vision.cli._common import (
     station_option,
     verdict_word,
 )
+from vision.cli._sheet import other_class_option, sheet_for, tell_gaps
 
 if TYPE_CHECKING:
     from types import FrameType
@@ -54,6 +55,7 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
 @family_option
 @station_option
 @limits_option
+@other_class_option
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
               help="The defect database: an SQLite file, made when it is not there, or postgresql://USER@HOST/NAME.")
 @click.option("--overlays", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
@@ -68,14 +70,15 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
 @click.option("--spread", is_flag=True, help="Take the boards in random order: when several computers grade one folder "
               "into one database, they then seldom grade the same board.")
 @click.option("--fail-on", type=click.Choice((REJECT, REVIEW, UNGRADED)), multiple=True,
-              help="Exit with code 3 when a board has this verdict; may be given several times.")
+              help="Exit with code 3 when a board has this verdict, or is ungraded and hides it: the worst of what was "
+                   "graded on it has it. May be given several times.")
 @click.option("--watch", is_flag=True, help="Go on: grade boards as their pictures arrive, until Ctrl-C.")
 @click.option("--hand-over", metavar="-|FILE|ADDRESS",
               help="After each board, hand its disposition over as a line of JSON: to standard output, a file, or by "
                    "POST to an http address. Delivered at least once.")
 @click.option("--cluster", metavar="ADDRESS", help="Grade on the workers of a Dask scheduler, tcp://HOST:PORT.")
 @rows_options
-def command(folder: Path, family_path: Path, station_path: Path, limits_path: Path, output: Output,
+def command(folder: Path, family_path: Path, station_path: Path, limits_path: Path, other_class: bool, output: Output,
             **options: Any) -> None:
     """Grade every board of a folder and record the results.
 
@@ -94,13 +97,12 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
         raise click.UsageError("--hand-over - and --json or --csv both want standard output: hand over to a file")
     if options["places"] and options["zooms"] is None:
         raise click.UsageError("--zoom wants --zooms DIR, the folder for the sheets")
-    from models.limits import read_limits
     from vision.setup import read_family, read_station
 
-    family, station, sheet = read_family(family_path), read_station(station_path), read_limits(limits_path)
+    family, station = read_family(family_path), read_station(station_path)
     _check_places(options["places"], family)
-    if sheet.family and sheet.family != family.name:
-        say(f"caution: the limit sheet was made for family {sheet.family}, these boards are {family.name}")
+    sheet = sheet_for(limits_path, family, other_class)
+    options["limits"] = str(limits_path)
     with ExitStack() as held:
         run = _Run(held, folder, family, station, sheet, output, options)
         run.grade()
@@ -108,7 +110,7 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
         raise click.exceptions.Exit(INTERRUPTED)
     if run.failed and run.failed == sum(run.verdicts.values()):
         fail("no board could be graded: the program failed on every one")
-    if any(run.verdicts[verdict] for verdict in options["fail_on"]):
+    if any(run.verdicts[verdict] + run.hidden[verdict] for verdict in options["fail_on"]):
         raise click.exceptions.Exit(3)
 
 
@@ -127,6 +129,7 @@ class _Run:
         self.held, self.folder, self.family, self.station, self.sheet = held, folder, family, station, sheet
         self.output, self.options = output, options
         self.verdicts: Counter[str] = Counter()
+        self.hidden: Counter[str] = Counter()  # of ungraded boards, what their graded joints and chips would make them
         self.skipped = self.failed = 0
         self.stopped = False
         self.courier: Courier | None = None
@@ -154,6 +157,7 @@ class _Run:
                 "write; use a local disk or PostgreSQL")
         engine = open_database(db)
         self.held.callback(engine.dispose)
+        tell_gaps(options["limits"], self.sheet, ("joint", "chip") if self.family.chips else ("joint",))
         count = min(options["jobs"], len(found)) if found and not options["watch"] else options["jobs"]
         workers, in_flight = self._workers(count)
         stop = self.held.enter_context(stop_signals(self._stopping))
@@ -204,9 +208,14 @@ class _Run:
         self.stopped = True
         say("\nstopping after the boards in hand; Ctrl-C again stops at once")
 
-    def _counted(self, results: Iterator[BoardResult]) -> Iterator[BoardResult]:
+    def _counted(self, results: Iterator[BoardResult], job: Job) -> Iterator[BoardResult]:
+        from vision.records.queries import show_head
+
         for result in results:
             self.verdicts[result.verdict] += 1
+            if result.verdict == UNGRADED:
+                head = show_head(job.engine, result.inspection_id)
+                self.hidden[REJECT if head["reject"] else REVIEW if head["review"] else ""] += 1
             self.skipped += result.skipped
             self.failed += result.fault
             if self.courier is not None:
@@ -216,7 +225,7 @@ class _Run:
     def _print_table(self, results: Iterator[BoardResult], total: int, job: Job) -> None:
         rows: list[dict[str, Any]] = []
         with progress(total, "grading") as bar:
-            for result in self._counted(results):
+            for result in self._counted(results, job):
                 if self.options["hand_over"] != "-":
                     rows.append(board_row(result, job))
                 bar.step()
@@ -232,7 +241,7 @@ class _Run:
             print_rows([line for row in rows for line in _table_lines(row)], BOARD_COLUMNS)
 
     def _print_stream(self, results: Iterator[BoardResult], job: Job) -> None:
-        for result in self._counted(results):
+        for result in self._counted(results, job):
             if self.options["hand_over"] == "-":
                 continue
             row = board_row(result, job)
@@ -258,6 +267,8 @@ class _Run:
                 "fault of meniscope or of this computer, not of the boards")
         done = sum(self.verdicts.values())
         counts = ", ".join(f"{self.verdicts[verdict]} {verdict}" for verdict in VERDICTS)
+        if self.hidden[REJECT]:
+            counts += f", {self.hidden[REJECT]} of them with rejected joints or chips"
         say(f"{done} boards: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))
         folders = [self.options[name] for name in ("overlays", "zooms")]
         shown = [f", pictures in {folder}" for folder in folders if folder is not None]

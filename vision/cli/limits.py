@@ -12,6 +12,7 @@ import click
 
 from models.vocabulary import FINDING, with_unit
 from vision.cli._common import Column, Output, check_files, fail, print_json, print_rows, rows_options, say
+from vision.cli._sheet import gaps, tell_gaps
 
 if TYPE_CHECKING:
     from models.edit import Effect
@@ -48,6 +49,7 @@ def show(limits: Path, output: Output) -> None:
     from models.limits import read_limits, sheet_hash
 
     sheet = read_limits(limits)
+    tell_gaps(str(limits), sheet)
     rows = _rule_rows(sheet)
     if output != "table":
         print_rows(rows, list(rows[0]), output)
@@ -85,11 +87,12 @@ def check(limits: Path, as_json: bool) -> None:
     """Check a limit sheet and report every problem at once.
 
     Found are unknown findings and measurements, limits that no value can reach, rules that contradict each other and
-    rules that never decide because another answers first. Exit code 0: good; 1: problems.
+    rules that never decide because another answers first. Defects of the sheet's class that no rule looks for are told
+    as a caution. Exit code 0: good; 1: problems.
     """
     from models.limits import read_limits
 
-    check_files(lambda: read_limits(limits), str(limits), as_json)
+    check_files(lambda: read_limits(limits), str(limits), as_json, lambda sheet: gaps(str(limits), sheet))
 
 
 @command.command()

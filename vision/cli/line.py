@@ -67,12 +67,13 @@ def report(db: str, family: str, since: datetime | None, until: datetime | None,
 
     Calls are what the program found; real defects are those that a person confirmed. The two are kept apart.
     """
-    from vision.line.load import Scope, only_family
+    from vision.line.load import Scope, check_scope, only_family
     from vision.line.report import build_report
 
     with opened(db) as engine:
-        chosen = only_family(engine, family) if family else ""
-        found = build_report(engine, Scope(chosen, since, until, pot, nozzle, step, joint))
+        scope = Scope(only_family(engine, family) if family else "", since, until, pot, nozzle, step, joint)
+        check_scope(engine, scope)
+        found = build_report(engine, scope)
     if html_path is not None:
         from vision.line.page import report_page
 
@@ -118,6 +119,7 @@ def report_text(found: Report) -> str:
     if not found.boards:
         return f"{found.scope}: no boards in this period"
     lines = [f"{found.scope}; {period(found)}", ""]
+    counted = found.opportunities > 0
     still = [alarm for alarm in found.alarms if alarm.status == "open"]
     lines += [f"ALARM [{alarm.id}] {headline(alarm)}" for alarm in still] or ["no open drift alarm"]
     pairs = [
@@ -126,8 +128,9 @@ def report_text(found: Report) -> str:
         ("yield after review", f"{share_text(found.passed_after_review)}   {found.waiting_boards:,} boards still wait"),
         ("joints graded", f"{found.opportunities:,} ({found.ungraded_joints:,} not graded)"),
         ("confirmed defects", f"{found.real:,}: {found.dpmo_real:,.0f} DPMO ({found.dpmo_real_low:,.0f} to "
-         f"{found.dpmo_real_high:,.0f}), {found.escapes:,} of them escapes"),
-        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} per million; {found.waiting:,} wait"),
+         f"{found.dpmo_real_high:,.0f}), {found.escapes:,} of them escapes" if counted else "nothing to count"),
+        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} per million; {found.waiting:,} wait"
+         if counted else "nothing to count"),
         ("false calls",
          f"{found.false_calls:,} of {found.false_share.size:,} decided: {share_text(found.false_share)}"),
         ("time to decision", wait_text(found.review_wait)), ("time to repair", wait_text(found.repair_wait))]

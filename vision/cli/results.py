@@ -18,6 +18,7 @@ import click
 from models.vocabulary import FINDING, MEASURE, VERDICTS
 from vision.cli._common import Column, Output, limits_option, print_json, print_rows, rows_options, say, verdict_word
 from vision.cli._results_keep import KEEPING, database_option
+from vision.cli._sheet import check_class, other_class_option, tell_gaps
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -46,7 +47,7 @@ def command() -> None:
     \b
     meniscope results list --since 1d --verdict reject     boards of the last day that were rejected
     meniscope results show B0042                           one board with every finding
-    meniscope results totals --since 7d --pot "pot 1"      what goes wrong most at one pot
+    meniscope results totals --since 7d --pot P1           what goes wrong most at one pot
     meniscope results export --kind joints --out joints.csv
 
     The database is --db, or MENISCOPE_DB in the environment, or results.sqlite in this folder.
@@ -96,12 +97,15 @@ def filters(function: Callable[..., R]) -> Callable[..., R]:
 
 
 @contextmanager
-def opened(db: str, *, read_only: bool = True) -> Iterator[Engine]:
-    """Open the database for a command and close it at its end."""
+def opened(db: str, wanted: Filter | None = None, *, read_only: bool = True) -> Iterator[Engine]:
+    """Open the database for a command and close it at its end; a filter that names what it does not hold is refused."""
     from vision.records.database import open_database
+    from vision.records.queries import check_known
 
     engine = open_database(db, create=False, read_only=read_only)
     try:
+        if wanted is not None:
+            check_known(engine, wanted)
         yield engine
     finally:
         engine.dispose()
@@ -118,7 +122,7 @@ def list_(db: str, wanted: Filter, output: Output) -> None:
     shortened = output == "table" and wanted.limit is None
     if shortened:
         wanted = replace(wanted, limit=NEWEST + 1)
-    with opened(db) as engine:
+    with opened(db, wanted) as engine:
         rows = list_inspections(engine, wanted)
     if shortened and len(rows) > NEWEST:
         del rows[NEWEST:]
@@ -193,7 +197,7 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
     """Count boards by verdict, and findings by kind, the most frequent first."""
     from vision.records.queries import pareto, verdict_counts
 
-    with opened(db) as engine:
+    with opened(db, wanted) as engine:
         counts, rows = verdict_counts(engine, wanted), pareto(engine, wanted)
     if output == "json":
         print_json({"boards": {verdict: counts.get(verdict, 0) for verdict in VERDICTS}, "findings": rows})
@@ -223,7 +227,7 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
     form = form or (endings.get(out.suffix.lower(), "csv") if out is not None else "csv")
     if form == "parquet" and out is None:
         raise click.UsageError("--format parquet needs --out FILE")
-    with opened(db) as engine:
+    with opened(db, wanted) as engine:
         rows, fields = exporting.export_rows(engine, kind, wanted)
         if form == "parquet" and out is not None:
             say(f"{exporting.write_parquet(rows, fields, out)} rows in {out}")
@@ -265,19 +269,25 @@ def sql(statement: str, db: str, output: Output) -> None:
 @limits_option
 @database_option
 @filters
+@other_class_option
 @click.option("--save", is_flag=True, help="Write the new verdicts; without this nothing is changed.")
 @rows_options
-def regrade(limits_path: Path, db: str, wanted: Filter, save: bool, output: Output) -> None:
+def regrade(limits_path: Path, db: str, wanted: Filter, other_class: bool, save: bool, output: Output) -> None:
     """Show what another limit sheet makes of recorded boards.
 
     The stored measurements are judged anew. No picture is needed. Only boards on which something changes are shown.
     """
     from models.limits import read_limits
+    from vision.records.replay import other_classes
     from vision.records.replay import regrade as replayed
 
     sheet = read_limits(limits_path)
+    tell_gaps(str(limits_path), sheet)
     boards, changed = 0, []
-    with opened(db, read_only=not save) as engine:
+    with opened(db, wanted, read_only=not save) as engine:
+        others = [f"{name} of class {grade}" for name, grade in other_classes(engine, sheet, wanted)]
+        if others:
+            check_class(str(limits_path), sheet, f"there are boards of family {', '.join(others)}", other_class)
         for change in replayed(engine, sheet, wanted, save=save):
             boards += 1
             if change.joints or change.before != change.after:

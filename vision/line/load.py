@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,6 +17,7 @@ from vision.line.errors import LineError
 from vision.line.history import History, Joints
 from vision.line.log_join import Rows
 from vision.records.database import reading
+from vision.records.queries import some_names
 from vision.records.schema import (
     FamilyJoint,
     FamilyRow,
@@ -66,7 +68,7 @@ def first_inspections(scope: Scope) -> Query:
     if scope.until is not None:
         wanted.append(InspectionRow.started_at < scope.until)
     return (select(InspectionRow.id, InspectionRow.unit_id, InspectionRow.family_id, InspectionRow.started_at,
-                   InspectionRow.verdict, InspectionRow.joint_count, InspectionRow.ungraded_count, Unit.serial)
+                   InspectionRow.verdict, InspectionRow.joint_count, Unit.serial)
             .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
             .where(and_(*wanted)).order_by(InspectionRow.started_at, InspectionRow.id))
 
@@ -86,6 +88,28 @@ def only_family(engine: Engine, wanted: str = "") -> str:
         raise LineError(f"family: got none named, and the records hold {', '.join(names) or 'none'}; "
                         "name one with --family")
     return str(names[0])
+
+
+def check_scope(engine: Engine, scope: Scope) -> None:
+    """Raise LineError where a scope names a pot, nozzle, step or joint that the records do not hold."""
+    name = FamilyJoint.ref + "." + FamilyJoint.pin
+    places = (("pot", FamilyJoint.pot, scope.pot), ("nozzle", FamilyJoint.nozzle, scope.nozzle),
+              ("step", FamilyJoint.step, scope.step), ("joint", name, scope.joint))
+    with reading(engine) as connection:
+        for kind, column, wanted in places:
+            if not wanted:
+                continue
+            query = select(column).join(FamilyRow, FamilyRow.id == FamilyJoint.family_id).where(column != "").distinct()
+            if scope.family:
+                query = query.where(FamilyRow.name == scope.family)
+            known = sorted(connection.execute(query).scalars(), key=_in_order)
+            if wanted not in known:
+                raise LineError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(known)}")
+
+
+def _in_order(name: str) -> list[tuple[int, str]]:
+    """Return a key that puts J1.2 before J1.10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 def load_history(engine: Engine, family: str, *, measures: Sequence[str], boards: int = 400,

@@ -169,8 +169,9 @@ def summarise(counted: Tally, measures: Sequence[MeasureChart] = (), alarms: Seq
     """Return the report of a counted period."""
     calls = counted.calls
     standing = calls & (counted.state != FALSE)
-    graded = ~counted.passed_over
     boards, tried = len(counted.serials), int(counted.joints.tried[counted.joints.inside].sum())
+    graded = ~counted.passed_over
+    judged = graded & (tried > 0)  # where no joint of the scope was tried, no board has passed
 
     def boards_with(mask: NDArray[np.bool_], escapes: bool) -> NDArray[np.bool_]:
         hit = np.zeros(boards, dtype=np.bool_)
@@ -189,8 +190,8 @@ def summarise(counted: Tally, measures: Sequence[MeasureChart] = (), alarms: Seq
     scope = replace(counted.scope, family=families.pop()) if len(families) == 1 else counted.scope
     return Report(
         scope.text, iso(counted.at_s[0]) if boards else "", iso(counted.at_s[-1]) if boards else "", boards,
-        int((~graded).sum()), _rate(int((graded & ~called).sum()), int(graded.sum())),
-        _rate(int((graded & ~faulty).sum()), int(graded.sum())), int(waits.sum()), tried, counted.ungraded_joints,
+        int((~graded).sum()), _rate(int((judged & ~called).sum()), int(judged.sum())),
+        _rate(int((judged & ~faulty).sum()), int(judged.sum())), int(waits.sum()), tried, counted.ungraded_joints,
         int(calls.sum()), real, count[FALSE], count[UNSURE], count[WAITING], escapes, count[INDICATOR],
         float(dpmo(int(calls.sum()), tried)), float(dpmo(real, tried)), 1e6 * float(low), 1e6 * float(high),
         _rate(count[FALSE], count[FALSE] + count[REAL]), _by_finding(counted), _by_place(counted, standing),

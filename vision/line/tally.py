@@ -88,12 +88,12 @@ def tally(engine: Engine, scope: Scope) -> Tally:
         table, index = _joints(connection, scope, rows, families)
         found = _findings(connection, scope, ids, index, table.inside)
         escapes = _escapes(connection, scope, ids, index, table.inside)
-        ungraded = _take_ungraded(connection, scope, ids, index, table)
+        ungraded, lost = _take_ungraded(connection, scope, ids, index, table)
         review_s, repair_s = _waits(connection, scope, ids)
     return Tally(scope, tuple(row.serial for row in rows), np.array([row.started_at.timestamp() for row in rows]),
                  tuple(families[row.family_id] for row in rows),
-                 np.array([row.joint_count == 0 or row.ungraded_count >= row.joint_count for row in rows],
-                          dtype=np.bool_), table, *found, *escapes, ungraded, review_s, repair_s)
+                 np.array([row.joint_count <= lost[number] for number, row in enumerate(rows)], dtype=np.bool_),
+                 table, *found, *escapes, ungraded, review_s, repair_s)
 
 
 def _boards(connection: Connection, scope: Scope) -> tuple[list[Any], dict[int, str]]:
@@ -208,19 +208,23 @@ def _escapes(connection: Connection, scope: Scope, ids: dict[int, int], index: d
 
 
 def _take_ungraded(connection: Connection, scope: Scope, ids: dict[int, int], index: dict[int, int],
-                   table: JointTable) -> int:
-    """Take joints that could not be graded out of `tried`; return how many of the scope there were."""
+                   table: JointTable) -> tuple[int, Ints]:
+    """Take joints that could not be graded out of `tried`.
+
+    Returns how many of the scope there were, and how many each board had, [board]; chips do not count.
+    """
     results = JointResult.__table__
-    count = 0
+    count, lost = 0, np.zeros(len(ids), dtype=np.int64)
     query = (select(results.c.inspection_id, results.c.joint_id)
              .join(InspectionRow, InspectionRow.id == results.c.inspection_id)
              .where(_period(scope), InspectionRow.ungraded_count > 0, results.c.verdict == UNGRADED))
     for key, joint_id in connection.execute(query):
         joint = index.get(joint_id)
         if key in ids and joint is not None:
+            lost[ids[key]] += 1
             table.tried[joint] -= 1
             count += bool(table.inside[joint])
-    return count
+    return count, lost
 
 
 def _waits(connection: Connection, scope: Scope, ids: dict[int, int]) -> tuple[Floats, Floats]:

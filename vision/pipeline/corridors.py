@@ -49,8 +49,8 @@ def find_corridors(joints: Sequence[Joint]) -> Corridors:
 
 @lru_cache(maxsize=KEPT)
 def _corridors(joints: tuple[Joint, ...]) -> Corridors:
-    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
-    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints])
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 2)
+    size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints]).reshape(-1, 2)
     delta = center[None, :, :] - center[:, None, :]
     distance = np.hypot(delta[..., 0], delta[..., 1])
     azimuth = np.arctan2(delta[..., 1], delta[..., 0])

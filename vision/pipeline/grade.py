@@ -63,7 +63,8 @@ def grade_board(files: BoardFiles, family: Family, station: Station, sheet: Limi
         missed += [part.ref for part in chips if part.verdict == UNGRADED]
         reasons = [part.reason for part in joints if part.reason] + [part.reason for part in chips if part.reason]
         first = reasons[0] if reasons else "not measured"
-        reason = f"{', '.join(missed[:6])}{' and more' if len(missed) > 6 else ''}: {first}"
+        reason = f"{', '.join(missed[:6])}{' and more' if len(missed) > 6 else ''}: {first}" if missed else (
+            f"family {family.name} has no joints and no chips, so there is nothing to grade")
     inspection = Inspection(files.serial, family.name, station.name, verdict, started, time.perf_counter() - clock,
                             measured.pictures, sheet_hash(sheet), __version__, measured.registrations,
                             joints, chips, reason)
@@ -96,6 +97,8 @@ def _pictures_of(files: BoardFiles) -> tuple[PictureFile, ...]:
 
 def _joint_inspections(measured: BoardMeasurements, sheet: LimitSheet) -> tuple[JointInspection, ...]:
     table = measured.joints
+    if not table.refs:
+        return ()
     judgement = judge(sheet, "joint", table.columns)
     findings = _findings(judgement.fired, sheet, table)
     joints = []

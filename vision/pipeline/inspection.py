@@ -51,7 +51,7 @@ class FoundFinding:
     unit: str
     source: str  # the rule's source
     rule: int  # the rule's index in the limit sheet, from 0
-    x_mm: float  # place on the board
+    x_mm: float  # the joint's or chip's place in the family
     y_mm: float
     other: str = ""  # the neighbour of a bridge, `REF.PIN`
 

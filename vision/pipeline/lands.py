@@ -32,7 +32,7 @@ def edges_towards(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDAr
     """
     size = np.array([(joint.land_w_mm, joint.land_h_mm) for joint in joints]).reshape(-1, 2)
     turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
-    return edge_distance(size, np.array([joint.land_shape for joint in joints]), azimuth - turn[:, None])
+    return edge_distance(size, np.array([joint.land_shape for joint in joints], dtype=np.str_), azimuth - turn[:, None])
 
 
 def lead_edges(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -38,6 +38,7 @@ SHADE_MM = 0.04  # lands, chips and fiducials are grown by this before free boar
 class PartTable:
     """Measurements of all joints (or chips) of a board, one row each; NaN where a measurement does not apply.
 
+    `x_mm` and `y_mm` are the family's places, also of joints that were looked at a little beside them.
     `reasons` is empty for measured rows and says why a row could not be measured. `bridged_to` names the
     neighbour at the other end of the widest bridge (joints only).
     """
@@ -109,7 +110,7 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
             raise RegistrationError(explain(error, capture, station)) from error
         places = np.array([(joint.x_mm, joint.y_mm) for joint in seen.joints]).reshape(-1, 2)
         check_lights(capture, seen.owners, places, seen.surface.land_response, seen.registration.to_picture, station)
-        joint_tables.append(_measure_joints(seen))
+        joint_tables.append(_measure_joints(seen, family))
         chip_tables.append(_measure_chips(seen))
         registrations.append(seen.registration.summary())
         pictures += capture.pictures
@@ -154,9 +155,11 @@ def _beyond(family: Family, own: Sequence[Joint], registration: Registration,
 
 def joins_of(seen: ViewSurfaces, optics: Optics) -> Joins:
     """Look for solder between neighbours, also between one of this view's joints and one beyond the seam."""
+    if not seen.joints:
+        return Joins((), find_corridors(()), np.zeros(0))
     joints, mask = seen.joints + seen.beyond, seen.surface.mask_response
     corridors = find_corridors(joints)
-    if seen.beyond and seen.joints:
+    if seen.beyond:
         kept = np.minimum(corridors.first, corridors.second) < len(seen.joints)
         corridors = Corridors(corridors.first[kept], corridors.second[kept], corridors.gap_mm[kept],
                               corridors.width_mm[kept])
@@ -186,6 +189,9 @@ def parts_of_view(family: Family, view: View, station: Station,
 
 def leads_of(seen: ViewSurfaces) -> Leads:
     """Return the lead ends found in a view."""
+    if not seen.joints:
+        none = np.zeros(0)
+        return Leads(none, none, none, none, none, np.zeros((0, 2)))
     return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
 
 
@@ -212,10 +218,12 @@ def metal_outside(seen: ViewSurfaces) -> NDArray[np.bool_]:
     return is_metal(outside, seen.surface.mask_response, seen.optics) & seen.patches.free
 
 
-def _measure_joints(seen: ViewSurfaces) -> PartTable:
-    """Measure all joints of a view as columns."""
+def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
+    """Measure all joints of a view as columns; none where it answers for no joint."""
     optics = seen.optics
     joints = seen.joints
+    if not joints:
+        return PartTable((), (), (), np.zeros(0), np.zeros(0), {}, {}, ())
     lead = leads_of(seen)
     joins = joins_of(seen, optics)
     joined = joined_azimuths(joins.joints, joins.corridors, joins.width_mm)[:len(joints)]
@@ -234,9 +242,11 @@ def _measure_joints(seen: ViewSurfaces) -> PartTable:
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
     reasons = tuple("" if inside else f"not wholly in the picture of view {seen.capture.view}"
                     for inside in seen.patches.in_picture)
+    # Where a joint was looked at is a matter of this picture: reports name its place on the board's drawing.
+    places = {joint.name: (joint.x_mm, joint.y_mm) for joint in family.joints}
+    x_mm, y_mm = np.array([places[joint.name] for joint in joints]).T
     return PartTable(tuple(joint.ref for joint in joints), tuple(joint.pin for joint in joints),
-                     (seen.capture.view,) * len(joints), np.array([joint.x_mm for joint in joints]),
-                     np.array([joint.y_mm for joint in joints]), columns, {}, reasons, partner)
+                     (seen.capture.view,) * len(joints), x_mm, y_mm, columns, {}, reasons, partner)
 
 
 def _bridges(joins: Joins, count: int) -> tuple[NDArray[np.float64], tuple[str, ...]]:
@@ -307,7 +317,8 @@ def _measure_chips(seen: ViewSurfaces) -> PartTable:
 
 
 def _joined(tables: Sequence[PartTable]) -> PartTable:
-    """Put the tables of several views together."""
+    """Put the tables of several views together; those without rows may lack columns."""
+    tables = [table for table in tables if table.refs] or tables[:1]
     first = tables[0]
     if len(tables) == 1:
         return first

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import MeniscopeError
+from vision.pipeline.radial import Kind
 from vision.setup.pixels import PixelPoint, PixelTable
 from vision.setup.station import Light, Station, light_bands
 
@@ -263,7 +264,7 @@ def light_moment(responses: NDArray[np.float32],
     return moment.reshape(shape).transpose(back), energy.reshape(shape).transpose(back)
 
 
-def _as_stored(planes: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
+def _as_stored(planes: NDArray[Kind]) -> tuple[NDArray[Kind], NDArray[np.intp]]:
     """Return planes [light, ...] with their own axes in the order in which they lie in memory, and that order."""
     order = np.argsort([-stride for stride in planes.strides[1:]], kind="stable")
     return planes.transpose(0, *(order + 1).tolist()), order
@@ -301,15 +302,13 @@ def slope_from_moment(moment: NDArray[np.float32], optics: Optics, roughness: ND
     slope = np.empty_like(place)
     if slope.size == 0:
         return slope
-    if len(table) == 1:
-        cv2.LUT(step.reshape(1, -1), table[0], dst=slope.reshape(1, -1))
-        return slope
-    # OpenCV wants the last of an item's two axes to be the one along which its samples are neighbours.
-    last = 1 if moment.ndim == 3 and step.strides[1] < step.strides[2] else 2
-    rows, found = (part.swapaxes(last, 2) if part.ndim == 3 else part.reshape(len(part), 1, -1)
-                   for part in (step, slope))
-    for item in range(len(table)):
-        cv2.LUT(rows[item], table[item], dst=found[item])
+    items, found = (step[None], slope[None]) if len(table) == 1 else (step, slope)
+    # In the order in which they lie in memory, and handed back by value: an array of another order can only be reshaped
+    # as a copy, and what is looked up into a copy is lost.
+    stored, order = _as_stored(items)
+    held = found.transpose(0, *(order + 1).tolist())
+    for item, values in enumerate(table):
+        held[item] = cv2.LUT(stored[item].reshape(1, -1), values).reshape(held.shape[1:])
     return slope
 
 

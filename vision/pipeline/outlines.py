@@ -77,8 +77,7 @@ def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity
     """
     radius, direction = land_edges(shapes_of(joints), AROUND)
     center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 1, 2)
-    corners = to_picture.to_px(center + (radius + OUTSIDE_MM[1])[:, :, None] * direction)
-    shown = np.flatnonzero(((corners >= 0) & (corners <= capture.size_px)).all(axis=(1, 2)))
+    shown = np.flatnonzero(lands_shown(joints, to_picture, capture.size_px))
     seen, share, first = 0, 0.0, int(np.ceil(min(enough + SPARE, 1.0) * len(shown)))
     for some in (shown[:first], shown[first:]):
         if len(some) and share < enough:
@@ -86,6 +85,12 @@ def lands_seen(capture: Capture, joints: Sequence[Joint], to_picture: Similarity
             seen += int(_stand_out(capture, middle, radius[some], direction @ to_picture.matrix.T).sum())
             share = seen / len(shown)
     return share
+
+
+def lands_shown(joints: Sequence[Joint], to_picture: Similarity, size_px: tuple[int, int]) -> NDArray[np.bool_]:
+    """Say which lands lie in a picture of (width, height) px with what is compared around them, [joint]."""
+    corners = land_outlines(joints, to_picture, OUTSIDE_MM[1])
+    return np.asarray(((corners >= 0) & (corners <= size_px)).all(axis=(1, 2)), dtype=np.bool_)
 
 
 def _stand_out(capture: Capture, middle: NDArray[np.float32], radius: NDArray[np.float64],

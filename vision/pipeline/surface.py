@@ -74,6 +74,8 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
                  fiducials: Sequence[Fiducial]) -> Surface:
     """Label all samples of a view's joints."""
     land, scatter = fiducial_response(capture, registration, fiducials)
+    if len(patches.responses) == 0:
+        return _without_joints(patches, optics, land, scatter)
     lands = lands_response(land, fiducials, capture, registration, patches.middle_px, optics)
     mask = mask_response(patches)
     smooth = _with_clean_edges(_smooth(patches.responses), patches)
@@ -93,6 +95,18 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     mask_level = (np.maximum(mask, np.float32(0.0)) * (optics.white / level).astype(np.float32)).sum(axis=1)
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,
                    land_level, lands, optics.steepest_from_deg[facing], mask_level, scatter)
+
+
+def _without_joints(patches: JointPatches, optics: Optics, land: NDArray[np.float32] | None,
+                    scatter: float | None) -> Surface:
+    """Return the surface of a view without joints: no samples, and lit solder as bright as the station predicts."""
+    values, flags = np.zeros(patches.radius_mm.shape, np.float32), np.zeros(patches.radius_mm.shape, np.bool_)
+    level = optics.lit_energy
+    land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
+    facing = sector_of(patches.ray_px[:, 0], patches.ray_px[:, 1])
+    return Surface(values, values, flags, flags, flags, np.zeros(patches.responses.shape[:2], np.float32), land, values,
+                   np.zeros(0), level, values, land_level, None if land is None else land[None],
+                   optics.steepest_from_deg[facing], np.zeros(0, np.float32), scatter)
 
 
 def is_dim_flat(slope: NDArray[np.float32], energy: NDArray[np.float32]) -> NDArray[np.bool_]:

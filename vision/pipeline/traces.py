@@ -19,11 +19,12 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of, loose_balls, metal_outside
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
 from vision.pipeline.projections import RIDGE_BEND, metal_run, tangential_bend
-from vision.pipeline.unwrap import azimuths_rad
+from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
 from vision.setup.family import Joint
 
 SAME_MM = 0.02  # a ridge is the one that was measured when it ends within this of what was measured
 MOST_SPOTS = 12
+NO_BALLS = Balls(np.zeros((0, 2)), np.zeros(0))
 
 
 @dataclass(frozen=True)
@@ -56,12 +57,15 @@ def find_traces(seen: ViewSurfaces, *, balls: bool = True) -> Traces:
     leads = leads_of(seen)
     joins = joins_of(seen, seen.optics)
     corridors, widths = joins.corridors, joins.width_mm
+    if not seen.joints:
+        nowhere = np.zeros((0, AZIMUTHS))
+        return Traces(leads, nowhere > 0.0, nowhere > 0.0, nowhere, (), corridors, widths, NO_BALLS)
     joined = joined_azimuths(joins.joints, corridors, widths)[:len(seen.joints)]
     toes = toes_of(seen.patches, seen.surface)
     away = lead_distance(seen.patches, leads, LAND)
     covered = covered_azimuths(seen.patches, seen.surface, leads, toes, away) | joined
     _, toe = find_toe(seen.patches, seen.surface, covered, toes)
-    found = loose_balls(seen, joins) if balls else Balls(np.zeros((0, 2)), np.zeros(0))
+    found = loose_balls(seen, joins) if balls else NO_BALLS
     return Traces(leads, covered, joined, toe, joins.joints, corridors, widths, found)
 
 

@@ -114,7 +114,7 @@ def _middles(joints: Sequence[Joint], registration: Registration) -> tuple[NDArr
     The map is affine, so directions and centres map separately.
     """
     azimuth = azimuths_rad()
-    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints])
+    center = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 2)
     direction = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
     return ((registration.to_picture.to_px(center) - 0.5).astype(np.float32),
             (direction @ registration.to_picture.matrix.T).astype(np.float32))
@@ -223,7 +223,7 @@ def _sample(plane: NDArray[Any], x: NDArray[np.float32], y: NDArray[np.float32])
     flat_x, flat_y = (np.ascontiguousarray(part).reshape(-1, columns) for part in (x, y))
     parts = [cv2.remap(plane, flat_x[start:start + REMAP_SIDE], flat_y[start:start + REMAP_SIDE], cv2.INTER_NEAREST,
                        borderMode=cv2.BORDER_REPLICATE) for start in range(0, len(flat_x), REMAP_SIDE)]
-    return np.concatenate(parts).reshape(x.shape)
+    return np.concatenate(parts or [np.empty((0, columns), plane.dtype)]).reshape(x.shape)
 
 
 def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint], chips: Sequence[Chip],

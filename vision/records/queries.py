@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -70,6 +70,29 @@ class Filter:
     inspection_id: int | None = None
     superseded: bool = False
     limit: int | None = None
+
+
+def check_known(engine: Engine, wanted: Filter) -> None:
+    """Raise RecordsError where a filter names a family or a pot that the records do not hold: it would find nothing."""
+    with reading(engine) as connection:
+        families = select(FamilyRow.name).distinct().order_by(FamilyRow.name)
+        _check_one("family", wanted.family, connection.execute(families).scalars())
+        pots = (select(FamilyJoint.pot).join(FamilyRow, FamilyRow.id == FamilyJoint.family_id)
+                .where(FamilyJoint.pot != "", *([FamilyRow.name == wanted.family] if wanted.family else []))
+                .distinct().order_by(FamilyJoint.pot))
+        _check_one("pot", wanted.pot, connection.execute(pots).scalars() if wanted.pot else ())
+
+
+def _check_one(kind: str, wanted: str, known: Iterable[str]) -> None:
+    names = list(known)
+    if wanted and wanted not in names:
+        raise RecordsError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(names)}")
+
+
+def some_names(names: Sequence[str], most: int = 20) -> str:
+    """Return names joined by commas, of many the first and how many more there are."""
+    more = [f"and {len(names) - most} more"] if len(names) > most else []
+    return ", ".join([*names[:most], *more]) or "(none yet)"
 
 
 def conditions(wanted: Filter) -> list[Any]:

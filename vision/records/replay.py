@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +77,24 @@ def _judged(sheet: LimitSheet, part: Part, names: tuple[str, ...],
                                 for row, items in found.items()}
 
 
+def other_classes(engine: Engine, sheet: LimitSheet, wanted: Filter) -> list[tuple[str, int]]:
+    """Return families, with their class, of boards that `regrade` would judge by a sheet of another class."""
+    classes = (select(FamilyRow.name, FamilyRow.workmanship_class)
+               .where(FamilyRow.workmanship_class != sheet.workmanship_class,
+                      FamilyRow.id.in_(select(InspectionRow.family_id).where(*_chosen(sheet, wanted))))
+               .distinct().order_by(FamilyRow.name, FamilyRow.workmanship_class))
+    with reading(engine) as connection:
+        return [(str(name), int(grade)) for name, grade in connection.execute(classes)]
+
+
+def _chosen(sheet: LimitSheet, wanted: Filter) -> list[Any]:
+    """Return the conditions on the inspections that a sheet may judge anew."""
+    found = [*conditions(wanted), InspectionRow.joint_count > 0]
+    if sheet.family:
+        found.append(InspectionRow.family_id.in_(select(FamilyRow.id).where(FamilyRow.name == sheet.family)))
+    return found
+
+
 def regrade(engine: Engine, sheet: LimitSheet, wanted: Filter, *, save: bool) -> Iterator[Change]:
     """Yield what another limit sheet makes of recorded boards, oldest first; write the new inspections if asked.
 
@@ -83,10 +102,7 @@ def regrade(engine: Engine, sheet: LimitSheet, wanted: Filter, *, save: bool) ->
     this very sheet are passed over. Calling it twice writes nothing twice.
     """
     digest = sheet_hash(sheet)
-    query = select(InspectionRow.id).where(*conditions(wanted), InspectionRow.joint_count > 0)
-    if sheet.family:
-        query = query.where(InspectionRow.family_id.in_(select(FamilyRow.id).where(FamilyRow.name == sheet.family)))
-    query = query.order_by(InspectionRow.started_at, InspectionRow.id)
+    query = select(InspectionRow.id).where(*_chosen(sheet, wanted)).order_by(InspectionRow.started_at, InspectionRow.id)
     with reading(engine) as connection:
         keys = list(connection.execute(query if wanted.limit is None else query.limit(wanted.limit)).scalars())
     for key, inspection in load_inspections(engine, keys):

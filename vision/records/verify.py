@@ -29,6 +29,9 @@ from vision.records.schema import (
     StationRow,
 )
 
+#: So far off its nominal place at most a land was looked at; older databases tell findings there.
+LARGEST_MM = 0.2
+
 
 @dataclass(frozen=True)
 class Difference:
@@ -169,7 +172,7 @@ def _verdicts(key: int, inspection: Inspection, sheets: dict[str, LimitSheet]) -
         place = f"{old.ref}.{old.pin}" if isinstance(old, JointInspection) else old.ref
         if old.verdict != new.verdict:
             yield Difference(key, inspection.serial, place, "verdict", old.verdict, new.verdict)
-        stored = tuple(_as_told_now(finding, sheet) for finding in old.findings)
+        stored = tuple(_as_told_now(_at_its_part(finding, old), sheet) for finding in old.findings)
         kept, made = _told(stored), _told(new.findings)
         if kept != made:
             yield Difference(key, inspection.serial, place, "findings", "; ".join(kept - made) or "nothing more",
@@ -177,6 +180,16 @@ def _verdicts(key: int, inspection: Inspection, sheets: dict[str, LimitSheet]) -
         if any(not _same(f.value, old.measurements.get(f.measure, math.nan)) for f in old.findings):
             yield Difference(key, inspection.serial, place, "value of a finding differs from the measurement",
                              "; ".join(sorted(kept)), "the measurement")
+
+
+def _at_its_part(finding: FoundFinding, part: JointInspection | ChipInspection) -> FoundFinding:
+    """Return a stored finding at the place that the family gives its joint or chip.
+
+    Older databases hold the place where a joint's land was seen; such a finding stands. One further off is left.
+    """
+    if math.hypot(finding.x_mm - part.x_mm, finding.y_mm - part.y_mm) > LARGEST_MM:
+        return finding
+    return replace(finding, x_mm=part.x_mm, y_mm=part.y_mm)
 
 
 def _as_told_now(finding: FoundFinding, sheet: LimitSheet) -> FoundFinding:

@@ -101,7 +101,7 @@ def learn_family(boards: Sequence[BoardFiles], family: Family, station: Station,
             refused.append((files.serial, str(error)))
         else:
             used.append(files.serial)
-            for seen in views:
+            for seen in (view for view in views if view.joints):
                 _gather(seen, told, leads)
                 masks.append(np.median(seen.surface.mask_response.astype(np.float64), axis=0))
         if progress is not None:

@@ -207,6 +207,8 @@ def _one_board(number: int, family: Family, station: Station, seed: int, defect_
 def board_samples(seen: ViewSurfaces, shown: RenderedView) -> Samples:
     """Return the lit samples over the lands that show solder, with the true slope at each sample's place."""
     assert shown.labels is not None and shown.slope_deg is not None
+    if not seen.joints:
+        return Samples(np.zeros(0), np.zeros(0, np.float32), np.zeros(0, np.float32))
     azimuth = azimuths_rad()
     direction = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1) @ seen.registration.to_picture.matrix.T
     center = seen.registration.to_picture.to_px([(joint.x_mm, joint.y_mm) for joint in seen.joints]) - 0.5
