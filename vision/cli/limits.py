@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -249,6 +248,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     from models.edit import with_limit, with_new_evidence
     from models.errors import InputError
     from models.limits import read_limits, sheet_problems
+    from vision.cli._limits_write import write_change
 
     old = read_limits(limits)
     new = with_limit(old, rule, measure, limit=limit, guard=guard)
@@ -270,7 +270,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     if not yes and not click.confirm(f"Write the change to {limits}?", err=True):
         say("nothing was written")
         return
-    _write_change(limits, old, new, rule, why)
+    write_change(limits, old, new, rule, (_rule_words(old, rule), _rule_words(new, rule)), why)
 
 
 def _rule_words(sheet: LimitSheet, rule: int) -> str:
@@ -346,31 +346,6 @@ def _print_effect(title: str, found: Effect) -> None:
     click.echo("")
 
 
-def _write_change(path: Path, old: LimitSheet, new: LimitSheet, rule: int, why: str) -> None:
-    """Write the changed sheet, keeping the file's own layout where possible, after noting the old one."""
-    from models.edit import edited_text
-    from models.limits import sheet_hash, write_limits, write_whole
-    from vision.cli._limits_history import history_path
-
-    before = path.read_text(encoding="utf-8-sig")
-    note = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "rule": rule,
-            "finding": new.rules[rule - 1].finding, "before": _rule_words(old, rule), "after": _rule_words(new, rule),
-            "why": why, "sheet_before": sheet_hash(old), "sheet_after": sheet_hash(new), "text_before": before}
-    history = history_path(path)
-    try:
-        with history.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(note, ensure_ascii=False) + "\n")
-    except OSError as error:
-        fail(f"{history}: {(error.strerror or str(error)).lower()}; nothing was written")
-    text = edited_text(before, new, str(path))
-    if text is None:
-        write_limits(new, path)
-        say("the file's layout was unusual, so it was written anew; comments are in the history")
-    else:
-        write_whole(path, text)
-    say(f"{path}: written, {sheet_hash(new)[:12]}; the old sheet is in {history}")
-
-
 @command.command()
 @click.argument("limits", type=click.Path(path_type=Path), required=False)
 @database_option
@@ -380,8 +355,8 @@ def _write_change(path: Path, old: LimitSheet, new: LimitSheet, rule: int, why: 
 def history(limits: Path | None, db: str | None, restore: str | None, output: Output) -> None:
     """Print the history of a limit sheet.
 
-    With LIMITS: the changes made by `limits set`. With --db: every sheet that boards were graded with, and what
-    changed from one to the next.
+    With LIMITS: the changes made by `limits set`, and the sheets that `train` or `demo` replaced. With --db: every
+    sheet that boards were graded with, and what changed from one to the next.
     """
     if limits is None and db is None:
         raise click.UsageError("give a limit sheet, or --db for the sheets that boards were graded with")
