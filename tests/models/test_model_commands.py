@@ -309,7 +309,7 @@ def test_evaluate_takes_the_grading_whose_pictures_lie_beside_the_truth(place: P
     engine.dispose()
     result = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--json")
     assert json.loads(result.stdout)["false_calls"]["count"] == 5  # of six good joints one is marginal, none is bad
-    assert "1 boards were graded from pictures that lie elsewhere" in result.stderr
+    assert "1 board graded from pictures that lie elsewhere" in result.stderr
     assert "(S2)" in result.stderr
 
 

@@ -12,7 +12,7 @@ import signal
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import invented_boards as invented
@@ -305,6 +305,12 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     shown = run("results", "regrade", "--limits", str(tmp_path / "other.toml"), "--db", recorded)
     assert "6 boards judged anew, 6 change; nothing was written" in shown.stderr
     assert "J1.4 accept -> reject" in shown.stdout
+    write_limits(replace(invented.sheet(349.0), family="another"), tmp_path / "foreign.toml")
+    none = run("results", "regrade", "--limits", str(tmp_path / "foreign.toml"), "--db", recorded).stderr
+    assert "no board is judged anew" in none
+    assert "is for family another, and boards of another family are not judged by it" in none
+    assert "recorded are boards of sample-1" in none
+    assert "0 boards judged anew, 0 change; nothing was written" in none
     saved = run("results", "regrade", "--limits", str(tmp_path / "other.toml"), "--db", recorded, "--save", "--json")
     assert all(row["saved_as"] > 6 for row in json.loads(saved.stdout))
     run("results", "verify", "--db", recorded)

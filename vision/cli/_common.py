@@ -81,6 +81,16 @@ def verdict_word(verdict: str) -> str:
     return verdict if colour is None else click.style(verdict, fg=colour)
 
 
+def many(count: int, word: str, form: str = "") -> str:
+    """Return a count with its noun: `1 board`, `2 boards`; `form` is the count's format, as `,`."""
+    return f"{count:{form}} {word}" if count == 1 else f"{count:{form}} {word}s"
+
+
+def some(names: Sequence[str], most: int = 10) -> str:
+    """Return the first of some names, and how many more there are."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
 # --- tables ---------------------------------------------------------------------------------------------------------
 
 

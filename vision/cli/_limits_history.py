@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from vision.cli._common import some
+
 
 def history_path(path: Path) -> Path:
     """Return where the history of a sheet is kept: beside it, JSON lines."""
@@ -53,7 +55,3 @@ def database_history(db: str) -> list[dict[str, Any]]:
                      "text": item["text"]})
         newest[item["family"]] = item
     return rows
-
-
-def some(names: list[str], most: int = 10) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

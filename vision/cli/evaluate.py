@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.vocabulary import FINDING, Part
-from vision.cli._common import Column, fail, print_json, print_rows, say
+from vision.cli._common import Column, fail, many, print_json, print_rows, say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -185,7 +185,7 @@ def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspect
         chosen.setdefault(inspection.serial, inspection)
     strangers = [serial for serial, inspection in chosen.items() if not beside(inspection)]
     if strangers and source.folder is not None:
-        say(f"caution: {len(strangers)} boards were graded from pictures that lie elsewhere than {source.name}; "
+        say(f"caution: {many(len(strangers), 'board')} graded from pictures that lie elsewhere than {source.name}; "
             f"make sure that they are the same boards ({', '.join(strangers[:3])})")
     return list(chosen.values())
 
@@ -193,9 +193,9 @@ def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspect
 def _caution(source: _Source, wanted: set[str], db: str) -> None:
     missing = sorted(wanted - {inspection.serial for inspection in source.inspections})
     if not source.inspections:
-        fail(f"{db}: none of the {len(wanted)} boards of {source.name} has been graded; `meniscope grade` first")
+        fail(f"{db}: none of {many(len(wanted), 'board')} of {source.name} has been graded; `meniscope grade` first")
     if missing:
-        say(f"caution: {len(missing)} boards of {source.name} have not been graded, left out: "
+        say(f"caution: {many(len(missing), 'board')} of {source.name} not graded, left out: "
             f"{', '.join(missing[:5])}{' and more' if len(missing) > 5 else ''}")
 
 
@@ -225,7 +225,7 @@ def _print(comparison: Comparison) -> None:
     print_rows(rows, [Column("what", ""), Column("count"), Column("of"), Column("share_pct", "%", 2),
                       Column("low_pct", f"{100 * comparison.confidence:.0f} % interval from", 2),
                       Column("high_pct", "to", 2)])
-    click.echo(f"\n{comparison.boards} boards, {comparison.boards_with_escape} of them with an escape; "
+    click.echo(f"\n{many(comparison.boards, 'board')}, {comparison.boards_with_escape} of them with an escape; "
                f"{sum(comparison.marginal.values())} marginal parts are left out of all rates")
     for title, groups in (("finding", comparison.by_finding), ("process indicator", comparison.indicators),
                           ("land", comparison.by_kind), ("condition", comparison.by_condition)):

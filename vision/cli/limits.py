@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.vocabulary import FINDING, with_unit
-from vision.cli._common import Column, Output, check_files, fail, print_json, print_rows, rows_options, say
+from vision.cli._common import (
+    Column,
+    Output,
+    check_files,
+    fail,
+    many,
+    print_json,
+    print_rows,
+    rows_options,
+    say,
+    some,
+)
 
 if TYPE_CHECKING:
     from models.edit import Effect
@@ -160,7 +171,6 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from models.explain import explain as explained
     from models.limits import read_limits
-    from vision.cli._limits_history import some
     from vision.cli._limits_picture import write_picture
     from vision.records.load import load_inspection
     from vision.records.queries import find_inspection
@@ -294,7 +304,7 @@ def _show_effects(old: LimitSheet, new: LimitSheet, tables: list[LabelledTable],
     if not tables and db is None:
         say("give --training or --db to see what the change does to joints that are known")
     for table in tables:
-        _print_effect(f"on {len(table)} joints with known truth", table_effect(old, new, table))
+        _print_effect(f"on {many(len(table), 'joint')} with known truth", table_effect(old, new, table))
     if db is None:
         return
     from vision.records.queries import Filter, list_inspections
@@ -310,7 +320,7 @@ def _show_effects(old: LimitSheet, new: LimitSheet, tables: list[LabelledTable],
     if not len(seen.boards):
         say(f"{db}: no graded boards" + (f" of family {new.family}" if new.family else ""))
         return
-    _print_effect(f"on {len(seen.boards)} recorded joints of {len(set(seen.boards))} boards",
+    _print_effect(f"on {many(len(seen.boards), 'recorded joint')} of {many(len(set(seen.boards)), 'board')}",
                   effect(old, new, changed.part, seen.columns, seen.boards, seen.names))
     import numpy as np
 
@@ -334,7 +344,7 @@ def _print_effect(title: str, found: Effect) -> None:
     click.echo(f"{title}:")
     print_rows(rows, [Column("what", ""), Column("before"), Column("after")])
     if found.flips:
-        click.echo(f"\n{len(found.flips)} verdicts flip:")
+        click.echo(f"\n{many(len(found.flips), 'verdict')} {'flips' if len(found.flips) == 1 else 'flip'}:")
         columns = [Column("board"), Column("name", "joint"), Column("before"), Column("after"), Column("truth"),
                    Column("why")]
         print_rows([vars(flip) for flip in found.flips[:SHOWN_FLIPS]],

@@ -13,6 +13,7 @@ from vision.cli._common import (
     fail,
     family_option,
     jobs_option,
+    many,
     print_rows,
     progress,
     rows_options,
@@ -79,7 +80,7 @@ def command(folder: Path, family_path: Path, station_path: Path, boards: int, se
                ["finding", "parts", "marginal"], output)
     if gallery is not None:
         write_gallery(gallery, family, station, seed, recipe)
-    say(f"{boards} boards in {folder}" + (f", gallery {gallery}" if gallery is not None else ""))
+    say(f"{many(boards, 'board')} in {folder}" + (f", gallery {gallery}" if gallery is not None else ""))
 
 
 def write_gallery(file: Path, family: Family, station: Station, seed: int, recipe: Recipe) -> None:

@@ -16,7 +16,18 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from models.vocabulary import FINDING, MEASURE, VERDICTS
-from vision.cli._common import Column, Output, limits_option, print_json, print_rows, rows_options, say, verdict_word
+from vision.cli._common import (
+    Column,
+    Output,
+    limits_option,
+    many,
+    print_json,
+    print_rows,
+    rows_options,
+    say,
+    some,
+    verdict_word,
+)
 from vision.cli._results_keep import KEEPING, database_option
 
 if TYPE_CHECKING:
@@ -150,8 +161,9 @@ def show(board: str, db: str, everything: bool, as_json: bool) -> None:
                f"{verdict_word(row['verdict'])}")
     click.echo(f"inspection {row['id']}, graded {row['started_at']} at station {row['station']} in "
                f"{row['seconds']:.2f} s by meniscope {row['program_version']} with limit sheet {row['sheet'][:12]}")
-    click.echo(f"{row['joints']} joints; of joints and chips {row['reject']} reject, {row['review']} review, "
-               f"{row['ungraded']} ungraded; {row['open']} findings wait for a person")
+    click.echo(f"{many(row['joints'], 'joint')}; of joints and chips {row['reject']} reject, {row['review']} review, "
+               f"{row['ungraded']} ungraded; {many(row['open'], 'finding')} "
+               f"{'waits' if row['open'] == 1 else 'wait'} for a person")
     if row["superseded_by"]:
         click.echo(f"a later grading counts instead: {row['superseded_by']}")
     if row["reason"]:
@@ -285,9 +297,22 @@ def regrade(limits_path: Path, db: str, wanted: Filter, save: bool, output: Outp
                     "inspection": change.inspection_id, "serial": change.serial, "before": change.before,
                     "after": change.after, "saved_as": change.saved_as,
                     "joints": _changes(change.joints, None if output != "table" else SHOWN)})
+        others = _other_families(engine, sheet.family) if not boards else []
     print_rows(changed, ["inspection", "serial", "before", "after", "joints", *(["saved_as"] if save else [])], output,
-               empty="nothing changes")
-    say(f"{boards} boards judged anew, {len(changed)} change" + ("; saved" if save else "; nothing was written"))
+               empty="no board is judged anew" if others else "nothing changes")
+    if others:
+        say(f"the sheet {limits_path} is for family {sheet.family}, and boards of another family are not judged by it; "
+            f"recorded are boards of {some(others)}")
+    word = "changes" if len(changed) == 1 else "change"
+    say(f"{many(boards, 'board')} judged anew, {len(changed)} {word}; {'saved' if save else 'nothing was written'}")
+
+
+def _other_families(engine: Engine, family: str) -> list[str]:
+    """Return the families with recorded boards where this one, which a limit sheet names, has none; else nothing."""
+    from vision.records.queries import recorded_families
+
+    known = recorded_families(engine)
+    return [] if not family or family in known else known
 
 
 def _changes(joints: tuple[tuple[str, str, str], ...], most: int | None) -> str:

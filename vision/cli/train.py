@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, station_option
+from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, some, station_option
 
 if TYPE_CHECKING:
     from models.evaluate import Comparison
@@ -156,8 +156,6 @@ def _measured(lot: _Lot, uncertain: bool) -> tuple[TrainingTables, UncertaintyMo
 
 def unmeasured_lines(unmeasured: Sequence[str]) -> list[str]:
     """Return `BOARD: reason` lines with boards of one reason taken together, in the order of their first boards."""
-    from vision.cli._limits_history import some
-
     boards: dict[str, list[str]] = {}
     for line in unmeasured:
         board, _, reason = line.partition(": ")
