@@ -45,8 +45,35 @@ def test_rework_lists_stops_and_says_its_cautions(db: str) -> None:
     assert "J1.2 and J1.3" in done.stdout
     assert "not yet looked at by a person" in done.stdout
     for words in ("solder side", "Hot iron:", "Fume extraction:", "at most 3 s a contact", "no instruction",
-                  "1 doubtful findings wait"):
+                  "1 doubtful finding waits for a decision and is not on this sheet"):
         assert words in done.stderr
+
+
+def test_rework_cautions_before_the_first_stop_and_says_the_side_once(db: str) -> None:
+    said = run("rework", "B1", "--db", db).stderr
+    assert said.index("Before the first stop: the iron is at") < said.index("Hot iron:")
+    assert said.count("seen from the solder side") == 1
+
+
+def test_rework_of_an_ungraded_board_says_that_it_is_not_accepted(engine: Engine, tmp_path: Path) -> None:
+    boards.save(engine, boards.inspection("B1", verdict="ungraded"))
+    db, told = str(tmp_path / "results.sqlite"), "could not be graded: no picture of view v1; it is not accepted"
+    text = run("rework", "B1", "--db", db)
+    assert f"board B1 {told}" in text.stdout
+    assert "nothing to mend" not in text.stdout + text.stderr
+    data = json.loads(run("rework", "B1", "--db", db, "--json").stdout)
+    assert (data["verdict"], data["not_graded"], data["stops"]) == ("ungraded", told, [])
+    run("rework", "B1", "--db", db, "--html", str(tmp_path / "sheet.html"))
+    page = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    assert f"This board {told}" in page
+    assert "Nothing to mend" not in page
+
+
+def test_rework_of_a_good_board_says_that_nothing_is_to_mend(engine: Engine, tmp_path: Path) -> None:
+    boards.save(engine, boards.inspection("B1"))
+    assert "nothing to mend" in run("rework", "B1", "--db", str(tmp_path / "results.sqlite")).stderr
+    data = json.loads(run("rework", "B1", "--db", str(tmp_path / "results.sqlite"), "--json").stdout)
+    assert (data["verdict"], data["not_graded"]) == ("accept", "")
 
 
 def test_rework_prints_json_and_nothing_else_on_standard_output(db: str) -> None:

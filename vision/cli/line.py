@@ -52,8 +52,10 @@ def command() -> None:
 @command.command()
 @database_option
 @click.option("--family", default="", help="Only this board family.")
-@click.option("--since", callback=moment, help="From this time on: 2026-03-31, or how long ago (24h, 7d).")
-@click.option("--until", callback=moment, help="Before this time.")
+@click.option("--since", callback=moment, metavar="TIME",
+              help="From this time on: 2026-03-31 or 2026-03-31T14:00 (this computer's own zone unless it ends in an "
+                   "offset, as +00:00), or how long ago (24h, 7d).")
+@click.option("--until", callback=moment, metavar="TIME", help="Before this time; forms as for --since.")
 @click.option("--pot", default="", help="Only joints of this solder pot.")
 @click.option("--nozzle", default="", help="Only joints of this nozzle.")
 @click.option("--step", default="", help="Only joints of this step.")

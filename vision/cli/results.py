@@ -98,9 +98,10 @@ def filters(function: Callable[..., R]) -> Callable[..., R]:
         click.option("--pot", default="", help="With findings at joints of this solder pot."),
         click.option("--serial", default="", help="The board with this serial."),
         click.option("--family", default="", help="Boards of this family."),
-        click.option("--until", callback=moment, metavar="TIME", help="Graded before this time."),
+        click.option("--until", callback=moment, metavar="TIME", help="Graded before this time; forms as for --since."),
         click.option("--since", callback=moment, metavar="TIME",
-                     help="Graded at or after this time: 2026-03-31, 24h, 7d."),
+                     help="Graded at or after this time: 2026-03-31 or 2026-03-31T14:00 (this computer's "
+                          "own zone unless it ends in an offset, as +00:00), or how long ago: 90m, 24h, 7d."),
     ):
         wrapped = option(wrapped)
     return wrapped

@@ -18,6 +18,8 @@ from vision.setup import Family, Joint
 
 #: Drawing units a millimetre, and the board shown beyond the outermost part.
 SCALE, EDGE_MM = 12.0, 2.0
+#: Kinds of marks, the mildest first: of two at one place the worse one lies on top.
+KINDS = ("place", "indicator", "review", "reject", "stop")
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ def board_map(family: Family, marks: Sequence[Mark], title: str, *, side: str, t
         parts.append(f'<circle class="way-start" cx="{places[0][0]:.1f}" cy="{places[0][1]:.1f}" r="6"/>')
     if origin:
         parts += _axes(to)
-    parts += [_mark(item, *to(item.x_mm, item.y_mm), width, height) for item in sorted(marks, key=lambda m: m.here)]
+    in_order = sorted(marks, key=lambda mark: (mark.here, KINDS.index(mark.kind)))
+    parts += [_mark(item, *to(item.x_mm, item.y_mm), width, height) for item in in_order]
     parts.append("</svg>")
     return "".join(parts)
 
