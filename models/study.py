@@ -96,6 +96,7 @@ def gauge_by_range(values: Floats, tolerance: float | None = None) -> GaugeStudy
     if max(trials, parts, appraisers) > 10:
         raise MeniscopeError(f"gauge study by ranges: got {appraisers} appraisers, {trials} trials, {parts} parts, "
                              "wanted at most 10 of each; use --method anova")
+    _refuse_equal_parts(values)
     mean_range = float(np.ptp(values, axis=1).mean())
     repeatability = mean_range * K1[trials]
     reproducibility = 0.0
@@ -115,6 +116,7 @@ def gauge_by_anova(values: Floats, tolerance: float | None = None, pool_above: f
     from scipy.special import fdtrc
 
     values = _checked(values)
+    _refuse_equal_parts(values)
     a, r, p = values.shape
     grand = values.mean()
     by_part, by_appraiser = values.mean(axis=(0, 1)), values.mean(axis=(1, 2))
@@ -195,6 +197,15 @@ def _checked(values: Floats) -> Floats:
         raise MeniscopeError("gauge study: got values that are missing or not numbers, wanted every appraiser to "
                              "measure every part in every trial")
     return values
+
+
+def _refuse_equal_parts(values: Floats) -> None:
+    """Refuse parts that all read alike: where there is nothing to tell apart, no gauge is good or bad at it."""
+    means = values.mean(axis=(0, 1))
+    if np.ptp(means) <= 1e-12 * np.abs(values).max():
+        raise MeniscopeError(f"gauge study: got {len(means)} parts whose averages are all {means[0]:g}, wanted "
+                             "parts that differ; a gauge is judged by how it tells parts apart, so take ten or so "
+                             "that span what the line makes (and look at whether the measurement moves at all)")
 
 
 @dataclass(frozen=True)

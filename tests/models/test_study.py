@@ -109,6 +109,15 @@ def test_gauge_data_with_holes_or_too_few_trials_is_refused() -> None:
         gauge_by_range(np.zeros((2, 2, 12)))
 
 
+@pytest.mark.parametrize("study", [gauge_by_range, gauge_by_anova])
+def test_parts_that_all_read_alike_say_nothing_about_a_gauge(study) -> None:
+    with pytest.raises(MeniscopeError, match=r"10 parts whose averages are all 360, wanted parts that differ"):
+        study(np.full((3, 3, 10), 360.0))
+    appraisers = np.zeros((2, 2, 5)) + np.array([0.0, 1.0])[:, None, None]  # they differ, the parts do not
+    with pytest.raises(MeniscopeError, match="wanted parts that differ"):
+        study(appraisers)
+
+
 # Cohen's kappa of 2 x 2 tables; the tables are widely used teaching examples, the values follow from the definition.
 @pytest.mark.parametrize(("table", "value"), [
     ((20, 5, 10, 15), 0.4), ((45, 15, 25, 15), 0.130435), ((25, 35, 5, 35), 0.259259),

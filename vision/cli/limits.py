@@ -21,6 +21,7 @@ from vision.cli._common import (
     rows_options,
     say,
     some,
+    training_files,
 )
 
 if TYPE_CHECKING:
@@ -235,7 +236,7 @@ def _line(line: Any, sheet: LimitSheet) -> dict[str, Any]:
 @click.option("--limit", "limit", type=float, help="The new limit, in the measurement's unit.")
 @click.option("--guard", type=click.FloatRange(min=0.0), help="The new guard band.")
 @click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR|FILE",
-              help="Measured joints with known truth: joints.csv and chips.csv of a training cache. May be repeated.")
+              help="Measured joints with known truth: the folder of `train --cache`, or a lot in it. May be repeated.")
 @database_option
 @click.option("--boards", type=click.IntRange(min=1), default=500, show_default=True,
               help="How many of the newest recorded boards to try.")
@@ -293,8 +294,8 @@ def _training_tables(places: tuple[Path, ...], part: str) -> list[LabelledTable]
     from models.table import join_tables, read_table
 
     name = "joints.csv" if part == "joint" else "chips.csv"
-    tables = [read_table(place / name if place.is_dir() else place, "joint" if part == "joint" else "chip")
-              for place in places]
+    tables = [read_table(file, "joint" if part == "joint" else "chip")
+              for place in places for file in training_files(place, name)]
     return [join_tables(tables)] if tables else []
 
 
