@@ -12,7 +12,7 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from models.vocabulary import MEASURE, plain_name, with_unit
+from models.vocabulary import MEASURE, limit_text, plain_name, with_unit
 from vision.review.boards import Found
 from vision.setup import Family, Joint
 
@@ -164,7 +164,7 @@ def value_scale(found: Found) -> str:
         f'<rect class="s-guard" x="{min(limit, guard):.1f}" y="30" width="{abs(guard - limit):.1f}" height="12"/>'
         f'<path class="s-limit" d="M{limit:.1f} 24V48"/>'
         f'<text class="s-text" x="{limit:.1f}" y="61" text-anchor="middle">limit '
-        f'{escape(with_unit(found.measure, found.limit))}</text>'
+        f'{escape(limit_text(found.measure, found.limit))}</text>'
         f'<path class="s-value" d="M{value:.1f} 28l8 -12h-16z"/>'
         f'<text class="s-text s-strong" x="{value:.1f}" y="12" text-anchor="{anchor}">'
         f'{escape(with_unit(found.measure, found.value))}</text></svg>')
@@ -181,7 +181,7 @@ def value_spread(measure: str, limit: float, side: str, real: Sequence[float], f
         return 90.0 + 500.0 * (value - start) / (stop - start)
 
     words = (f"{plain_name(measure)}: {len(real)} real defects and {len(false_calls)} false calls "
-             f"along the values measured, limit {with_unit(measure, limit)}")
+             f"along the values measured, limit {limit_text(measure, limit)}")
     dots = [f'<rect class="v-real" x="{at(value) - 4:.1f}" y="14" width="8" height="8"/>' for value in real]
     dots += [f'<circle class="v-false" cx="{at(value):.1f}" cy="44" r="4.5"/>' for value in false_calls]
     return (f'<svg class="spread" viewBox="0 0 600 84" role="img" aria-label="{escape(words)}">'
@@ -190,4 +190,4 @@ def value_spread(measure: str, limit: float, side: str, real: Sequence[float], f
             f'<path class="s-axis" d="M90 60H590"/>{"".join(dots)}'
             f'<path class="s-limit" d="M{at(limit):.1f} 4V66"/>'
             f'<text class="s-text" x="{min(max(at(limit), 170), 500):.1f}" y="80" text-anchor="middle">limit '
-            f'{escape(with_unit(measure, limit))} (fires {escape(side)})</text></svg>')
+            f'{escape(limit_text(measure, limit))} (fires {escape(side)})</text></svg>')
