@@ -293,8 +293,9 @@ def import_lines(file: str, done: Imported) -> list[str]:
              "  " + ", ".join(f"{name} {count:,}" for name, count in done.counts.items())]
     if done.unknown:
         lines.append(f"  kept under their own names: {', '.join(done.unknown)}")
-    lines.append(f"  {many(done.boards, 'board', ',')} inspected in this time, {done.boards_without:,} of them not in "
-                 f"the log; {many(done.strangers, 'serial', ',')} of the log never inspected")
+    lines.append(f"  {many(done.boards, 'board', ',')} {_were(done.boards)} inspected in this time, "
+                 f"{done.boards_without:,} of them {'is' if done.boards_without == 1 else 'are'} not in the log; "
+                 f"{many(done.strangers, 'serial', ',')} of the log {_were(done.strangers)} never inspected")
     if done.clock is None:
         lines.append("  clock: too few serials in common to compare the clocks; rows without serial are joined by time "
                      "as they stand")
@@ -309,6 +310,10 @@ def import_lines(file: str, done: Imported) -> list[str]:
     if done.clock is not None:
         lines += [f"  clock jump at board {serial}: {change:+.0f} s" for serial, change in done.clock.jumps]
     return lines + (gap_lines(done) or ["  no gaps"])
+
+
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"
 
 
 def gap_lines(done: Imported, most: int = 10) -> list[str]:

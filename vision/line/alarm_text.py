@@ -6,7 +6,7 @@ import textwrap
 
 from vision.line.alarm import Alarm
 from vision.line.causes import AGREES
-from vision.line.practice import SOURCE
+from vision.line.practice import CAUTION, SOURCE
 
 HINTS_SHOWN = 5
 
@@ -79,6 +79,7 @@ def _long_lines(alarm: Alarm) -> list[str]:
         lines.append(f"  {'compare with':<22}{', '.join(before)}")
     if alarm.hints:
         lines.append("  what to look at first - hints, not findings:")
+        lines.append(f"    caution: {CAUTION}")
         lines += [f"    {line}" for line in hint_lines(alarm)]
     return lines
 
