@@ -298,6 +298,12 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     out = tmp_path / "joints.csv"
     run("results", "export", "--kind", "joints", "--db", recorded, "--out", str(out))
     assert len(list(csv.DictReader(io.StringIO(out.read_text())))) == 48
+    none = run("results", "export", "--db", recorded, "--out", str(tmp_path / "joints.xlsx"), code=2)
+    assert "got a file that ends in .xlsx, wanted .csv, .jsonl or .parquet" in none.stderr
+    assert not (tmp_path / "joints.xlsx").exists()
+    told = run("results", "export", "--db", recorded, "--out", str(tmp_path / "all.txt"), "--format", "jsonl").stderr
+    assert told == f"written: {tmp_path / 'all.txt'}, JSON Lines\n"
+    assert run("results", "export", "--db", recorded, "--out", str(tmp_path / "all")).stderr.endswith("all, CSV\n")
     message = json.loads(run("results", "export", "--format", "ipc2591", "--db", recorded).stdout)
     assert len(message["MessageBody"]["InspectedUnits"]) == 6
     assert "no difference found" in run("results", "verify", "--db", recorded).stderr

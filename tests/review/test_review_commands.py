@@ -175,7 +175,7 @@ def test_without_the_extra_it_says_what_to_install(db: str, monkeypatch: pytest.
     monkeypatch.setitem(sys.modules, "waitress", None)
     done = run("review", "--db", db)
     assert done.exit_code == 1
-    assert "pip install 'meniscope[review]'" in done.stderr
+    assert "needs the extra `review`: pip install '.[review]' in the source folder" in done.stderr
 
 
 def test_the_page_is_served_on_this_machine_alone_until_it_is_stopped(db: str) -> None:
@@ -194,6 +194,21 @@ def test_the_page_is_served_on_this_machine_alone_until_it_is_stopped(db: str) -
             rest = server.stderr.read()
         assert server.wait(30) == 0
     assert "Traceback" not in rest
+
+
+@pytest.mark.parametrize("command", [("people",), ("audit",), ("samples", "--family", "invented-9")])
+def test_the_database_may_be_named_before_and_behind_a_sub_command(db: str, command: tuple[str, ...],
+                                                                   monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(Path(db).parent.parent)
+    monkeypatch.delenv("MENISCOPE_DB", raising=False)
+    before, behind = run("review", "--db", db, *command, "--json"), run("review", *command, "--db", db, "--json")
+    assert before.exit_code == behind.exit_code == 0, behind.stderr
+    assert before.stdout == behind.stdout
+    other = run("review", "--db", db, *command, "--db", "absent.sqlite")
+    assert other.exit_code == 1
+    assert "absent.sqlite" in other.stderr  # what stands nearer counts
+    monkeypatch.setenv("MENISCOPE_DB", db)
+    assert run("review", *command, "--json").stdout == before.stdout
 
 
 def test_help_says_how_it_is_used() -> None:

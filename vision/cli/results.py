@@ -40,6 +40,7 @@ R = TypeVar("R")
 NEWEST = 100
 #: Changed joints of a board that `regrade` shows in a table.
 SHOWN = 4
+FORMS = {"csv": "CSV", "jsonl": "JSON Lines", "ipc2591": "JSON Lines of IPC-2591 messages"}
 DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
 
 LIST_COLUMNS = (Column("id"), Column("started_at", "graded (UTC)"), Column("serial"), Column("family"),
@@ -223,7 +224,8 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
               show_default=True, help="What a row is.")
 @click.option("--format", "form", type=click.Choice(("csv", "jsonl", "parquet", "ipc2591")),
               help="Default: by the file's ending, else csv. ipc2591: UnitsInspected messages, one a line.")
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; default: standard output.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False),
+              help="File to write, .csv, .jsonl or .parquet; default: standard output.")
 def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | None) -> None:
     """Export boards, joints, chips or findings for other programs.
 
@@ -232,8 +234,7 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
     from vision.records import export as exporting
     from vision.records.ipc2591 import units_inspected
 
-    endings = {".jsonl": "jsonl", ".parquet": "parquet", ".csv": "csv"}
-    form = form or (endings.get(out.suffix.lower(), "csv") if out is not None else "csv")
+    form = form or _form_of(out)
     if form == "parquet" and out is None:
         raise click.UsageError("--format parquet needs --out FILE")
     with opened(db) as engine:
@@ -248,10 +249,20 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
             lines = exporting.json_lines(rows) if form == "jsonl" else exporting.csv_lines(rows, fields)
         if out is not None:
             exporting.write_lines(out, lines)
-            say(f"written: {out}")
+            say(f"written: {out}, {FORMS[form]}")
         else:
             for line in lines:
                 click.echo(line, nl=False)
+
+
+def _form_of(out: Path | None) -> str:
+    """Return the format that a file's ending asks for; CSV without an ending. Other endings would name it wrongly."""
+    endings = {".jsonl": "jsonl", ".parquet": "parquet", ".csv": "csv", "": "csv"}
+    ending = "" if out is None else out.suffix.lower()
+    if ending not in endings:
+        raise click.UsageError(f"--out: got a file that ends in {ending}, wanted .csv, .jsonl or .parquet, or a "
+                               "--format that says what to write into it")
+    return endings[ending]
 
 
 @command.command()
