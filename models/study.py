@@ -144,11 +144,6 @@ def gauge_by_anova(values: Floats, tolerance: float | None = None, pool_above: f
     return Anova(squares, freedom, f, chance, pooled, study)
 
 
-def pooled_deviation(squares: Sequence[float], freedom: int) -> float:
-    """Return the standard deviation pooled from sums of squares (NIST/SEMATECH e-Handbook 2.4.4)."""
-    return math.sqrt(math.fsum(squares) / freedom)
-
-
 @dataclass(frozen=True)
 class Repeatability:
     """Spread of a measurement within and between joints that were measured several times."""
@@ -304,35 +299,6 @@ def effectiveness(appraiser: str, parts: Sequence[str], calls: Sequence[str], re
         sum(len(words) == 1 for words in said.values()),
         sum(call == good and true != good for call, true in pairs), sum(true != good for _, true in pairs),
         sum(call != good and true == good for call, true in pairs), sum(true == good for _, true in pairs))
-
-
-@dataclass(frozen=True)
-class McNemar:
-    """Whether two sheets (or raters) err differently on the same joints."""
-
-    only_one: int  # joints that only the first got wrong
-    only_two: int
-    statistic: float  # chi-square, one degree of freedom
-    p_value: float
-    corrected: float  # with continuity correction
-    corrected_p: float
-    exact_p: float  # binomial
-
-
-def mcnemar(only_one: int, only_two: int) -> McNemar:
-    """Compare two counts of discordant pairs: chi-square, with continuity correction, and exact."""
-    from scipy.special import bdtr, chdtrc
-
-    if only_one < 0 or only_two < 0:
-        raise MeniscopeError(f"McNemar test: got counts {only_one} and {only_two}, wanted 0 or more")
-    total = only_one + only_two
-    if total == 0:
-        return McNemar(0, 0, 0.0, 1.0, 0.0, 1.0, 1.0)
-    statistic = (only_one - only_two) ** 2 / total
-    corrected = max(0.0, abs(only_one - only_two) - 1.0) ** 2 / total
-    exact = min(1.0, 2.0 * float(bdtr(min(only_one, only_two), total, 0.5)))
-    return McNemar(only_one, only_two, statistic, float(chdtrc(1, statistic)), corrected, float(chdtrc(1, corrected)),
-                   exact)
 
 
 def sample_size(rate: float, confidence: float = 0.95, allowed: int = 0) -> int:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_line import SHEET, STATION, database, history_of, inspections_of, record, write_log
+from invented_reviews import add_escape, add_repair, add_review
 from sqlalchemy import Engine, select
 
 from models.errors import MeniscopeError
@@ -24,7 +25,6 @@ from vision.line.report import build_report
 from vision.line.series import WATCHED
 from vision.line.watching import look
 from vision.records.database import open_database, reading
-from vision.records.reviews import add_escape, add_repair, add_review
 from vision.records.schema import FamilyJoint, FindingRow, InspectionRow
 from vision.records.store import save_inspection
 

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from invented_reviews import add_escape, add_review
 from invented_tables import joint_table
 from recorded_boards import SHEET, inspection, make_database, write_truth
 from test_study import AIAG
@@ -17,7 +18,6 @@ from models.limits import read_limits, sheet_hash, write_limits
 from models.table import write_table
 from vision.cli import main
 from vision.records.database import open_database
-from vision.records.reviews import add_escape, add_review
 
 
 def run(*arguments: object, code: int = 0, **more: object) -> Result:

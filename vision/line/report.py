@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -323,10 +323,4 @@ def share_text(rate: Rate) -> str:
     return f"{100 * rate.rate:.1f} % ({100 * rate.low:.1f} to {100 * rate.high:.1f})"
 
 
-def parse_day(text: str) -> datetime:
-    """Return a day or time with offset; without offset it is UTC."""
-    value = datetime.fromisoformat(text)
-    return value if value.tzinfo else value.replace(tzinfo=UTC)
-
-
-__all__ = ["Report", "build_report", "parse_day", "share_text", "summarise"]
+__all__ = ["Report", "build_report", "share_text", "summarise"]
