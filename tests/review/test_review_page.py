@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from html.parser import HTMLParser
 from itertools import pairwise
 
@@ -72,34 +71,6 @@ def test_a_finding_is_shown_with_all_that_a_decision_needs(ada: Visitor) -> None
     assert "J2" not in re.sub(r'value="[^"]*"', "", page)  # the form's random mark may hold any letters
     assert 'aria-label="Board map: J1.1 is marked"' in page
     assert "data-preload=\"/picture/finding/2/all.jpg" in page
-
-
-def test_a_finding_s_page_says_what_a_verdict_is_for_and_names_the_zone(
-        ada: Visitor, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("TZ", "Etc/GMT-5")
-    time.tzset()
-    try:
-        page = ada.get("/finding/1").get_data(as_text=True)
-        assert re.search(r"graded \d{4}-\d\d-\d\d \d\d:\d\d \+05", page)
-    finally:
-        monkeypatch.undo()
-        time.tzset()
-    assert "A verdict supports a trained person and does not replace one." in page
-
-
-def test_a_board_that_could_not_be_graded_is_told_as_not_accepted(ada: Visitor, engine: Engine) -> None:
-    key = boards.save(engine, boards.inspection("B9", minute=9, verdict="ungraded"))
-    page = ada.get(f"/board/{key}/repair").get_data(as_text=True)
-    assert "This board could not be graded: no picture of view v1; it is not accepted." in page
-    assert "Nothing to mend" not in page
-    page = ada.get(f"/board/{key}").get_data(as_text=True)
-    assert "Could not be graded: no picture of view v1. It is not accepted." in page
-    assert "Nothing was found" not in page
-
-
-def test_a_repair_page_cautions_before_its_first_stop(ada: Visitor) -> None:
-    page = ada.get("/board/1/repair").get_data(as_text=True)
-    assert page.index("Before the first stop: the iron is at") < page.index('id="stop1"')
 
 
 def test_deciding_goes_on_through_the_board_and_to_the_next(ada: Visitor, engine: Engine) -> None:
