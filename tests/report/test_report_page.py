@@ -118,6 +118,8 @@ def test_evaluation_page_shows_its_worst_cases_in_detail() -> None:
     assert [o.name for o in comparison.worst[:2]] == ["J1.1", "J1.2"]
     text = evaluation_html(EvaluationReport("Proof", "truth.csv", comparison, 2, pictures={("B2", "J1.2"): whole},
                                             sheets={("B2", "J1.2"): whole}))
+    assert "2 boards against truth.csv" in text
+    assert "on 1 board<" in text
     assert 'href="#sheet-2"' in text
     assert re.search(r'<details class="sheet" id="sheet-2"><summary>B2 J1\.2', text)
     assert text.count(whole) == 2
