@@ -27,6 +27,15 @@ class MeniscopeError(Exception):
     """Base of all errors that a user can mend. Its text is one line, fit to be shown as it is."""
 
 
+def missing_extra(what: str, extra: str) -> str:
+    """Return what to do where a library is not installed that only an extra brings: `Parquet needs the extra ...`.
+
+    The source folder is named: by its bare name a package index would be asked, which may know another project.
+    """
+    return (f"{what} needs the extra `{extra}`: pip install '.[{extra}]' in the source folder of meniscope, with the "
+            "pip that it was installed with")
+
+
 class InputError(MeniscopeError):
     """Input files that cannot be used; carries every problem found, not only the first."""
 

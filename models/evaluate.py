@@ -162,12 +162,13 @@ def judged(sheet: LimitSheet, table: LabelledTable, condition: str = "") -> list
     return outcomes
 
 
-def refuse_overlap(training: Collection[str], test: Collection[str], what: str) -> None:
-    """Raise MeniscopeError when a test set shares boards (or seeds) with the training set."""
+def refuse_overlap(training: Collection[str], test: Collection[str], what: str, where: str = "") -> None:
+    """Raise MeniscopeError when a test set shares boards (or seeds: `what`, one of them) with the training set."""
     shared = sorted(set(training) & set(test))
     if shared:
         some = ", ".join(shared[:5]) + (f" and {len(shared) - 5} more" if len(shared) > 5 else "")
-        raise MeniscopeError(f"evaluate: {len(shared)} {what} of the test were used in training too ({some}); "
+        several = f"1 {what} of the test was" if len(shared) == 1 else f"{len(shared)} {what}s of the test were"
+        raise MeniscopeError(f"evaluate: {several} used in training too{where and f' ({where})'}: {some}; "
                              "rates would be too good to be true. Use boards that training has not seen")
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 from models.errors import MeniscopeError
 
 
@@ -23,25 +21,6 @@ def clopper_pearson(k: int, n: int, confidence: float = 0.95) -> tuple[float, fl
     low = 0.0 if k == 0 else float(betaincinv(k, n - k + 1, tail))
     high = 1.0 if k == n else float(betaincinv(k + 1, n - k, 1.0 - tail))
     return low, high
-
-
-def upper_bound(k: int, n: int, confidence: float = 0.95) -> float:
-    """Return the exact one-sided upper bound: with this confidence the true share is not larger."""
-    return clopper_pearson(k, n, 1.0 - 2.0 * (1.0 - confidence))[1] if n else 1.0
-
-
-def wilson(k: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Return the score interval for a share of k in n (Wilson, J. Am. Stat. Assoc. 22 (1927) 209)."""
-    from scipy.special import ndtri
-
-    _check(k, n, confidence)
-    if n == 0:
-        return 0.0, 1.0
-    z = float(ndtri(1.0 - (1.0 - confidence) / 2.0))
-    share, z2n = k / n, z * z / n
-    middle = (share + z2n / 2.0) / (1.0 + z2n)
-    half = z * math.sqrt(share * (1.0 - share) / n + z2n / (4.0 * n)) / (1.0 + z2n)
-    return (0.0 if k == 0 else max(0.0, middle - half)), (1.0 if k == n else min(1.0, middle + half))
 
 
 def _check(k: int, n: int, confidence: float) -> None:

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import MeniscopeError
-from models.vocabulary import ACCEPT, FINDING, MEASURE, REJECT, REVIEW, Part, plain_name, with_unit
+from models.vocabulary import ACCEPT, FINDING, MEASURE, REJECT, REVIEW, Part, limit_text, plain_name
 
 Floats = NDArray[np.float64]
 
@@ -52,11 +52,10 @@ class Condition:
     def in_words(self) -> str:
         """Return the condition as a person would read it: `coverage below 270 deg`."""
         name = plain_name(self.measure)
-        if self.below is None:
-            return f"{name} above {_limit_text(self.measure, self.above)}"
-        if self.above is None:
-            return f"{name} below {_limit_text(self.measure, self.below)}"
-        return f"{name} between {_limit_text(self.measure, self.above)} and {_limit_text(self.measure, self.below)}"
+        above, below = ("" if limit is None else limit_text(self.measure, limit) for limit in (self.above, self.below))
+        if above and below:
+            return f"{name} between {above} and {below}"
+        return f"{name} above {above}" if above else f"{name} below {below}"
 
 
 @dataclass(frozen=True)
@@ -230,12 +229,3 @@ def _strongest(chosen: Sequence[tuple[int, Rule]], strength: NDArray[np.int8], d
         condition = rule.when[int(deciding[-minus_place, row])]
         fired.append(Fired(row, index, condition, float(columns[condition.measure][row]), FIRED_VERDICTS[power]))
     return tuple(sorted(fired, key=lambda item: (item.row, item.rule)))
-
-
-def _limit_text(measure: str, limit: float | None) -> str:
-    """Return a limit with its unit and as many decimals as it has, never fewer than it needs."""
-    assert limit is not None
-    known = MEASURE[measure]
-    if round(limit, known.decimals) == limit:
-        return with_unit(measure, limit)
-    return f"{limit:g} {known.unit}".rstrip()

@@ -96,6 +96,7 @@ def gauge_by_range(values: Floats, tolerance: float | None = None) -> GaugeStudy
     if max(trials, parts, appraisers) > 10:
         raise MeniscopeError(f"gauge study by ranges: got {appraisers} appraisers, {trials} trials, {parts} parts, "
                              "wanted at most 10 of each; use --method anova")
+    _refuse_equal_parts(values)
     mean_range = float(np.ptp(values, axis=1).mean())
     repeatability = mean_range * K1[trials]
     reproducibility = 0.0
@@ -115,6 +116,7 @@ def gauge_by_anova(values: Floats, tolerance: float | None = None, pool_above: f
     from scipy.special import fdtrc
 
     values = _checked(values)
+    _refuse_equal_parts(values)
     a, r, p = values.shape
     grand = values.mean()
     by_part, by_appraiser = values.mean(axis=(0, 1)), values.mean(axis=(1, 2))
@@ -140,11 +142,6 @@ def gauge_by_anova(values: Floats, tolerance: float | None = None, pool_above: f
     study = GaugeStudy("anova", math.sqrt(error), math.sqrt(appraiser + interaction), math.sqrt(interaction),
                        math.sqrt(part), tolerance)
     return Anova(squares, freedom, f, chance, pooled, study)
-
-
-def pooled_deviation(squares: Sequence[float], freedom: int) -> float:
-    """Return the standard deviation pooled from sums of squares (NIST/SEMATECH e-Handbook 2.4.4)."""
-    return math.sqrt(math.fsum(squares) / freedom)
 
 
 @dataclass(frozen=True)
@@ -195,6 +192,15 @@ def _checked(values: Floats) -> Floats:
         raise MeniscopeError("gauge study: got values that are missing or not numbers, wanted every appraiser to "
                              "measure every part in every trial")
     return values
+
+
+def _refuse_equal_parts(values: Floats) -> None:
+    """Refuse parts that all read alike: where there is nothing to tell apart, no gauge is good or bad at it."""
+    means = values.mean(axis=(0, 1))
+    if np.ptp(means) <= 1e-12 * np.abs(values).max():
+        raise MeniscopeError(f"gauge study: got {len(means)} parts whose averages are all {means[0]:g}, wanted "
+                             "parts that differ; a gauge is judged by how it tells parts apart, so take ten or so "
+                             "that span what the line makes (and look at whether the measurement moves at all)")
 
 
 @dataclass(frozen=True)
@@ -293,35 +299,6 @@ def effectiveness(appraiser: str, parts: Sequence[str], calls: Sequence[str], re
         sum(len(words) == 1 for words in said.values()),
         sum(call == good and true != good for call, true in pairs), sum(true != good for _, true in pairs),
         sum(call != good and true == good for call, true in pairs), sum(true == good for _, true in pairs))
-
-
-@dataclass(frozen=True)
-class McNemar:
-    """Whether two sheets (or raters) err differently on the same joints."""
-
-    only_one: int  # joints that only the first got wrong
-    only_two: int
-    statistic: float  # chi-square, one degree of freedom
-    p_value: float
-    corrected: float  # with continuity correction
-    corrected_p: float
-    exact_p: float  # binomial
-
-
-def mcnemar(only_one: int, only_two: int) -> McNemar:
-    """Compare two counts of discordant pairs: chi-square, with continuity correction, and exact."""
-    from scipy.special import bdtr, chdtrc
-
-    if only_one < 0 or only_two < 0:
-        raise MeniscopeError(f"McNemar test: got counts {only_one} and {only_two}, wanted 0 or more")
-    total = only_one + only_two
-    if total == 0:
-        return McNemar(0, 0, 0.0, 1.0, 0.0, 1.0, 1.0)
-    statistic = (only_one - only_two) ** 2 / total
-    corrected = max(0.0, abs(only_one - only_two) - 1.0) ** 2 / total
-    exact = min(1.0, 2.0 * float(bdtr(min(only_one, only_two), total, 0.5)))
-    return McNemar(only_one, only_two, statistic, float(chdtrc(1, statistic)), corrected, float(chdtrc(1, corrected)),
-                   exact)
 
 
 def sample_size(rate: float, confidence: float = 0.95, allowed: int = 0) -> int:

@@ -103,18 +103,7 @@ def train_sheet(table: LabelledTable, *, workmanship_class: int = 2, family: str
 
     sheet, notes = _learn(tables, plan)
     tick()
-    validation = None
-    if folds >= 2:
-        outcomes = []
-        for _, test in board_folds(boards, folds):
-            held = {boards[i] for i in test}
-            masks = [np.array([board in held for board in some.boards]) for some in tables]
-            parts = [some.take(~mask) for some, mask in zip(tables, masks, strict=True)]
-            held_sheet, _ = _learn(parts, plan)
-            for some, mask in zip(tables, masks, strict=True):
-                outcomes += judged(held_sheet, some.take(mask))
-            tick()
-        validation = compare(outcomes, workmanship_class=workmanship_class)
+    validation = _validated(tables, boards, folds, plan, tick) if folds >= 2 else None
     training = compare([o for some in tables for o in judged(sheet, some)], workmanship_class=workmanship_class)
     counts = {f.name: int(sum(some.has(f.name).sum() for some in tables if some.part == f.part)) for f in FINDINGS}
     risks = tuple(risk for some in tables for risk in family_risks(sheet, some))
@@ -133,6 +122,20 @@ class _Plan:
     note: str
     criteria: tuple[Criterion, ...]
     options: LearnOptions
+
+
+def _validated(tables: list[LabelledTable], boards: Sequence[str], folds: int, plan: _Plan,
+               tick: Callable[[], None]) -> Comparison:
+    """Return how sheets do on boards that they were not learned from, each board held back in one of the folds."""
+    outcomes = []
+    for _, test in board_folds(boards, folds):
+        held = {boards[i] for i in test}
+        masks = [np.array([board in held for board in some.boards]) for some in tables]
+        held_sheet, _ = _learn([some.take(~mask) for some, mask in zip(tables, masks, strict=True)], plan)
+        for some, mask in zip(tables, masks, strict=True):
+            outcomes += judged(held_sheet, some.take(mask))
+        tick()
+    return compare(outcomes, workmanship_class=plan.workmanship_class)
 
 
 def _learn(tables: list[LabelledTable], plan: _Plan) -> tuple[LimitSheet, tuple[str, ...]]:

@@ -115,6 +115,17 @@ def with_unit(measure: str, value: float) -> str:
     return f"{number} {known.unit}" if known.unit else number
 
 
+def limit_text(measure: str, limit: float) -> str:
+    """Return a limit with its unit and all its decimals: `0.025 mm`, `270 deg`. Rounded, it would be another limit."""
+    known = MEASURE[measure]
+    return f"{limit:.{max(known.decimals, decimals_of(limit))}f} {known.unit}".rstrip()
+
+
+def decimals_of(limit: float) -> int:
+    """Return how many decimals a person has written a number with, at most ten."""
+    return len(f"{limit:.10f}".rstrip("0").partition(".")[2])
+
+
 def plain_name(measure: str) -> str:
     """Return a measurement's name in words, without its unit suffix: `land_cover_pct` -> `land cover`."""
     for suffix in ("_deg", "_mm", "_pct"):

@@ -48,6 +48,41 @@ def test_exactly_two_commands_set_up_and_run() -> None:
     assert all("python3 -m venv .venv" in block for block in blocks)
 
 
+def test_extras_are_named_where_the_work_needs_them() -> None:
+    """After the README's first command none of them is installed."""
+    text = section("Your own boards")
+    for extra in ("cad", "review", "parquet"):
+        assert f"extra `{extra}`" in text
+    assert text.count("pip install '.[") == 2
+    assert "meniscope[" not in README + GUIDE  # an index would be asked for whatever bears that name
+
+
+def test_the_ball_of_the_readme_is_the_one_that_examples_show() -> None:
+    from vision.cli.station import command
+
+    assert isinstance(command, click.Group)
+    option = next(p for p in command.commands["example-pictures"].params if p.name == "ball_mm")
+    told = re.findall(r"--ball-mm (\d+)", README + (command.commands["calibrate"].help or ""))
+    assert len(told) == 2
+    assert {float(size) for size in told} == {option.default}
+
+
+def test_exit_codes_are_told_in_readme_and_help() -> None:
+    help_text = re.sub(r"\s+", " ", main.help or "")
+    readme = re.sub(r"\s+", " ", README)
+    for code in ("0", "1", "2", "3", "130"):
+        assert re.search(rf"[ ;,]{code}:", help_text), code
+        assert re.search(rf"Exit codes:.*\b{code} ", readme), code
+
+
+def test_benchmarks_are_called_as_the_scripts_they_are() -> None:
+    assert "pytest tests/benchmarks" not in GUIDE
+    for name in re.findall(r"python (tests/benchmarks/\w+\.py)", GUIDE):
+        assert (ROOT / name).is_file()
+    for path in (ROOT / "tests" / "benchmarks").glob("bench_*.py"):
+        assert f"python tests/benchmarks/{path.name}" in path.read_text(encoding="utf-8").split('"""')[1], path.name
+
+
 def test_ci_runs_the_readmes_test_command() -> None:
     script = (ROOT / ".ci" / "run").read_text(encoding="utf-8")
     assert "grep -m1 -- '-m pytest' README.md" in script

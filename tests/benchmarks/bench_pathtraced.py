@@ -34,7 +34,7 @@ def main() -> int:
     """Teach, trace, grade and print; return 1 where escapes exceed 1 % or false calls 2 %."""
     given = _arguments()
     if importlib.util.find_spec("mitsuba") is None:
-        print("Mitsuba 3 is not installed: pip install 'meniscope[pathtrace]'", file=sys.stderr)
+        print("Mitsuba 3 is not installed: pip install '.[pathtrace]'", file=sys.stderr)
         return 2
     with tempfile.TemporaryDirectory(prefix="meniscope-pathtraced-") as name:
         folder = given.keep or Path(name)

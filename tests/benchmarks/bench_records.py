@@ -23,15 +23,16 @@ from pathlib import Path
 import numpy as np
 from sqlalchemy import Engine, text
 
-sys.path[:0] = [str(Path(__file__).parents[1] / "records"), str(Path(__file__).parents[2])]
+TESTS = Path(__file__).parents[1]
+sys.path[:0] = [str(TESTS / "records"), str(TESTS), str(TESTS.parent)]
 
 import invented_boards as invented  # noqa: E402
+from invented_reviews import add_review  # noqa: E402
 
 from vision.pipeline.inspection import Inspection  # noqa: E402
 from vision.records import Filter, list_inspections, open_database, open_reviews, pareto, show_inspection  # noqa: E402
 from vision.records.database import transaction  # noqa: E402
 from vision.records.queries import find_inspection, verdict_counts  # noqa: E402
-from vision.records.reviews import add_review  # noqa: E402
 from vision.records.store import Work, prepare, save_all  # noqa: E402
 from vision.setup import Family  # noqa: E402
 

@@ -13,8 +13,8 @@ import pytest
 from models.errors import MeniscopeError
 from tests.cad.test_views import family, grid, joint
 from vision.setup import Chip, Family, View
-from vision.setup.drawing import KIND_COLOURS, draw_family, view_outline, write_map
-from vision.setup.shapes import Polygon, Text
+from vision.setup.drawing import KIND_COLOURS, VIEW, draw_family, view_outline, write_map
+from vision.setup.shapes import LETTER, Line, Polygon, Text
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -90,3 +90,38 @@ def test_outline_of_a_turned_view() -> None:
 def test_unknown_endings_are_refused(tmp_path: Path) -> None:
     with pytest.raises(MeniscopeError, match=r"got the ending '.pdf', wanted .svg or .png"):
         write_map(known(), tmp_path / "map.pdf")
+
+
+def boxes_of_parts(shapes: list[object]) -> np.ndarray:
+    """Boxes (left, top, right, bottom) of lands and chips."""
+    outlines = [np.array(shape.points) for shape in shapes if isinstance(shape, Polygon)
+                and (":" in shape.title or shape.title.startswith("chip"))]
+    return np.array([[*outline.min(axis=0), *outline.max(axis=0)] for outline in outlines])
+
+
+@pytest.mark.parametrize("seen", ["camera", "component"])
+def test_names_of_pots_stand_on_top_and_clear_of_parts(seen: str) -> None:
+    """On the invented board of the demo a pot's name lay half under a land."""
+    from synthetic_images.demo import demo_family
+
+    shapes, _, _ = draw_family(demo_family(), seen=seen)  # type: ignore[arg-type]
+    parts = boxes_of_parts(shapes)
+    last_land = max(k for k, shape in enumerate(shapes) if isinstance(shape, Polygon) and ":" in shape.title)
+    names = [(k, shape) for k, shape in enumerate(shapes) if isinstance(shape, Text) and shape.text.startswith("pot ")
+             and "," not in shape.text]
+    assert len(names) >= 2
+    for place, name in names:
+        assert place > last_land
+        width = len(name.text) * name.size * LETTER
+        left = name.at[0] - {"start": 0.0, "middle": width / 2, "end": width}[name.anchor]
+        hidden = ((parts[:, 0] < left + width) & (parts[:, 2] > left) & (parts[:, 1] < name.at[1])
+                  & (parts[:, 3] > name.at[1] - name.size))
+        assert not hidden.any(), name
+
+
+def test_the_mark_of_a_view_lies_on_top_of_a_chip() -> None:
+    base = replace(known(), chips=(Chip("R1", 5.0, 6.0, 0.0, 2.0, 1.2),))  # where the view's middle is
+    shapes, _, _ = draw_family(base)
+    chip = next(k for k, shape in enumerate(shapes) if isinstance(shape, Polygon) and shape.title == "chip R1")
+    crosses = [k for k, shape in enumerate(shapes) if isinstance(shape, Line) and shape.line == VIEW]
+    assert min(crosses) > chip

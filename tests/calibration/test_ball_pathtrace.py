@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-mi = pytest.importorskip("mitsuba", reason="Mitsuba 3 is not installed: pip install 'meniscope[pathtrace]'",
+mi = pytest.importorskip("mitsuba", reason="Mitsuba 3 is not installed: pip install '.[pathtrace]'",
                          exc_type=ImportError)
 
 from tests.calibration.drawn import three_rings  # noqa: E402

@@ -14,6 +14,7 @@ from synthetic_images.board import plan_board, render_view
 from synthetic_images.camera import expose
 from synthetic_images.recipe import Recipe, default_recipe
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
+from vision.cli.grade import EXCHANGED
 from vision.pipeline.capture import Capture
 from vision.pipeline.folder import scan_folder
 from vision.pipeline.grade import grade_board
@@ -115,6 +116,7 @@ def test_exchanged_exposures_are_refused_by_name(tmp_path, boards, look):
     station = small_station(lights=THREE, cross_talk=None)
     reason = refused(tmp_path, boards[look], station=station, order=(2, 1, 0))
     assert "light high (exposure a, mono) and light low (exposure c, mono) answer in each other's place" in reason
+    assert EXCHANGED in reason  # by which a whole run is cautioned
     assert graded(tmp_path, boards[look], station=station).reason == ""
 
 

@@ -119,6 +119,18 @@ def test_training_again_from_the_cache_gives_the_same_sheet(shop: Path) -> None:
     assert data["validation"][0]["what"].startswith("escapes")
 
 
+def test_training_over_an_edited_sheet_keeps_it(shop: Path, tmp_path: Path) -> None:
+    sheet = tmp_path / "limits.toml"
+    sheet.write_text((shop / "limits.toml").read_text().replace("below = 270.0", "below = 300.0"))
+    edited = sheet.read_text()
+    done = run("train", shop / "family", "--station", shop / "station.toml", "--out", sheet, "--boards", TRAINING,
+               "--seed", 8, "--cache", shop / "cache", "--no-uncertainty", "--jobs", 1)
+    assert "another limit sheet was there; it is kept in" in done.stderr
+    row = json.loads(run("limits", "history", sheet, "--json").stdout)[0]
+    assert row["why"] == "trained anew on 16 boards, seed 8"
+    assert run("limits", "history", sheet, "--restore", row["before"]).stdout == edited
+
+
 def test_a_different_board_or_seed_is_another_lot(shop: Path) -> None:
     from dataclasses import replace
 
@@ -194,6 +206,13 @@ def test_demo_does_the_whole_job(tmp_path: Path, capsys: pytest.CaptureFixture[s
     show = told["next"][0]["command"].split()
     assert show[:3] == ["meniscope", "results", "show"]
     assert run(*show[1:]).exit_code == 0  # what it proposes works
+    sheet = (out / "limits.toml").read_text()
+    (out / "limits.toml").write_text(sheet.replace("guard = ", "guard = 1", 1))
+    again = run("demo", "--out", out, "--boards", 3, "--training", 8, "--jobs", 2)
+    assert "another limit sheet was there; it is kept in" in again.stderr
+    assert (out / "limits.toml").read_text() == sheet
+    kept = json.loads(run("limits", "history", out / "limits.toml", "--json").stdout)
+    assert [row["why"] for row in kept] == ["the demo was run again with 8 boards to learn from, seed 1"]
     _print_text(told)
     text = capsys.readouterr().out
     for word in ("escapes", "false calls", "95 % interval", "The worst places and why", "needs at", "Where things are",

@@ -17,7 +17,7 @@ from click.testing import CliRunner
 import vision
 from models.errors import InputError, MeniscopeError, Problem
 from vision.cli import COMMANDS, main
-from vision.cli._common import Column, print_rows, progress, rows_options, table_text
+from vision.cli._common import Column, many, print_rows, progress, rows_options, some, table_text
 
 HEAVY = ("cv2", "numpy", "sqlalchemy", "pydantic", "sklearn", "scipy", "skimage", "alembic", "jinja2")
 
@@ -187,3 +187,14 @@ def test_progress_moves_on_a_terminal(capsys: pytest.CaptureFixture[str], monkey
     assert out == ""
     assert "grading boards" in err
     assert "2/2" in err
+
+
+@pytest.mark.parametrize(("count", "words"), [(0, "0 boards"), (1, "1 board"), (2, "2 boards")])
+def test_counts_have_their_nouns(count: int, words: str) -> None:
+    assert many(count, "board") == words
+
+
+def test_long_lists_say_how_many_more_there_are() -> None:
+    assert some(["a", "b"], 3) == "a, b"
+    assert some(["a", "b", "c", "d", "e"], 3) == "a, b, c and 2 more"
+    assert many(12345, "board", ",") == "12,345 boards"

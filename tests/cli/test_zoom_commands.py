@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import cv2
@@ -93,3 +94,22 @@ def test_pictures_that_changed_after_grading_are_not_drawn(bench: Path, tmp_path
         path.write_bytes(before)
     assert "changed after the board was graded" in text
     assert not (tmp_path / "joint.png").exists()
+
+
+def test_a_picture_under_a_second_serial_is_told_and_leaves_no_drawing(bench: Path, tmp_path: Path) -> None:
+    (tmp_path / "pictures").mkdir()
+    for serial in ("B7", "B8"):
+        (tmp_path / "pictures" / f"{serial}_v1_a.png").write_bytes((bench / "pictures" / "B7_v1_a.png").read_bytes())
+    command = [*grade(bench), "--overlays", tmp_path / "seen", "--zooms", tmp_path / "bad", "--json"]
+    command[1] = tmp_path / "pictures"
+    command[command.index("--db") + 1] = tmp_path / "results.sqlite"
+    done = run(*command)
+    rows = {row["serial"]: row for row in json.loads(done.stdout)}
+    assert {row["verdict"] for row in rows.values()} == {"reject", "ungraded"}
+    second = next(serial for serial, row in rows.items() if row["verdict"] == "ungraded")
+    first = "B7" if second == "B8" else "B8"
+    assert rows[second]["joints"] == 0
+    assert f"byte for byte that of board {first}" in rows[second]["reason"]
+    assert f"caution: the very picture of another board again: {second} as {first}." in done.stderr
+    assert [path.name for path in (tmp_path / "seen").iterdir()] == [f"{first}_v1_overlay.jpg"]
+    assert {path.name[:2] for path in (tmp_path / "bad").iterdir()} == {first}

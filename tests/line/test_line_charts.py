@@ -13,19 +13,19 @@ def numbers(text: str) -> np.ndarray:
     return np.array([float(word) for word in text.split()])
 
 
-def test_c_chart_of_the_handbook() -> None:
+def test_counts_on_equal_exposures_of_the_handbook() -> None:
     # NIST/SEMATECH e-Handbook 6.3.3.1, counts of defects on 25 wafers
     wafers = numbers("16 14 28 16 12 20 10 12 10 17 19 17 14 16 15 13 14 16 11 20 11 19 16 31 13")
-    chart = charts.c_chart(wafers)
+    chart = charts.u_chart(wafers, np.ones(25))
     assert chart.center[0] == 16.0
     assert (chart.upper[0], chart.lower[0]) == (28.0, 4.0)
     assert list(np.flatnonzero(chart.out) + 1) == [24]  # wafer 3 lies on the limit and does not signal
 
 
-def test_c_chart_of_the_circuit_boards() -> None:
+def test_counts_on_equal_exposures_of_the_circuit_boards() -> None:
     # qcc package (R), data set "circuit", first 26 boards, and the limits it prints
     boards = numbers("21 24 16 12 15 5 28 20 31 25 20 24 16 19 10 17 13 22 18 39 30 24 16 19 17 15")
-    chart = charts.c_chart(boards)
+    chart = charts.u_chart(boards, np.ones(26))
     assert chart.center[0] == pytest.approx(19.84615, abs=1e-5)
     assert chart.upper[0] == pytest.approx(33.21086, abs=1e-5)
     assert chart.lower[0] == pytest.approx(6.481447, abs=1e-6)
@@ -132,17 +132,6 @@ def test_cusum_of_the_handbook() -> None:
     assert chart.high == pytest.approx(high, abs=1e-9)
     assert chart.low == pytest.approx(low, abs=1e-9)
     assert list(np.flatnonzero(chart.out) + 1) == [14, 15, 16, 17, 18, 19, 20]
-
-
-def test_autocorrelation_is_seen_and_taken_out() -> None:
-    rng = np.random.default_rng(4)
-    x = rng.normal(0, 1, 400)
-    for i in range(1, 400):
-        x[i] += 0.6 * x[i - 1]
-    assert charts.lag_one(x) == pytest.approx(0.6, abs=0.1)
-    left = charts.whiten(x, charts.lag_one(x))
-    assert abs(charts.lag_one(left)) < 0.1
-    assert charts.individuals_chart(x).out.mean() > 4 * charts.individuals_chart(left).out.mean()
 
 
 @pytest.mark.parametrize("call", [

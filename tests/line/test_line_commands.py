@@ -109,6 +109,8 @@ def test_alarms_are_listed_shown_and_answered(db: str, fresh: str) -> None:
     assert [row["status"] for row in listed] == ["open"]
     shown = run("alarms", listed[0]["id"][:3], "--db", db).stdout
     assert "what to look at first" in shown
+    assert "caution: solder, nozzles, pots and boards are hot" in shown
+    assert shown.index("caution: solder") < shown.index("next check:")
     assert "missing flux drops" in shown
     run("watch", "--db", fresh)
     key = json.loads(run("alarms", "--db", fresh, "--json").stdout)[0]["id"]

@@ -81,6 +81,6 @@ def test_worst_cases_begin_with_escapes() -> None:
 
 
 def test_a_test_that_shares_boards_with_training_is_refused() -> None:
-    refuse_overlap(["a", "b"], ["c"], "boards")
-    with pytest.raises(MeniscopeError, match=r"1 boards of the test were used in training too \(b\)"):
-        refuse_overlap(["a", "b"], ["c", "b"], "boards")
+    refuse_overlap(["a", "b"], ["c"], "board")
+    with pytest.raises(MeniscopeError, match="1 board of the test was used in training too: b;"):
+        refuse_overlap(["a", "b"], ["c", "b"], "board")

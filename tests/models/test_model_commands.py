@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
+from invented_reviews import add_escape, add_review
 from invented_tables import joint_table
 from recorded_boards import SHEET, inspection, make_database, write_truth
 from test_study import AIAG
@@ -17,7 +18,6 @@ from models.limits import read_limits, sheet_hash, write_limits
 from models.table import write_table
 from vision.cli import main
 from vision.records.database import open_database
-from vision.records.reviews import add_escape, add_review
 
 
 def run(*arguments: object, code: int = 0, **more: object) -> Result:
@@ -211,9 +211,37 @@ def test_evaluate_refuses_boards_that_training_has_seen(place: Path) -> None:
     table = LabelledTable("joint", {"coverage_deg": np.array([300.0])}, ((),), ("S1",), np.zeros(1, dtype=bool))
     write_table(table, place / "joints.csv")
     text = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--training", place, code=1).stderr
-    assert "1 boards" in text
+    assert "1 board of the test was used in training too" in text
     assert "S1" in text
     assert "too good to be true" in text
+
+
+def test_evaluate_takes_a_whole_training_cache(place: Path) -> None:
+    """A shell gives the second of several folders to TRUTH, so the folder around them is named."""
+    import numpy as np
+
+    from models.table import LabelledTable
+
+    def lot(name: str, board: str) -> None:
+        (place / "cache" / name).mkdir(parents=True)
+        write_table(LabelledTable("joint", {"coverage_deg": np.array([300.0])}, ((),), (board,),
+                                  np.zeros(1, dtype=bool)), place / "cache" / name / "joints.csv")
+        (place / "cache" / name / "boards.csv").write_text("number,reason\n1,\n")
+
+    lot("first", "other")
+    arguments = ("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--training", place / "cache")
+    run(*arguments)
+    lot("second", "S1")
+    text = run(*arguments, code=1).stderr
+    assert "1 board of the test was used in training too" in text
+    assert str(place / "cache" / "second") in text
+    text = run("evaluate", place / "truth.csv", place / "cache" / "second", "--db", place / "results.sqlite",
+               "--training", place / "cache" / "first", code=1).stderr
+    assert "second: got a lot of a training cache, wanted a truth.csv" in text
+    assert f"--training {place / 'cache'}" in text
+    (place / "empty").mkdir()
+    text = run(*arguments[:-1], place / "empty", code=1).stderr
+    assert "got a folder without joints.csv, wanted the cache folder" in text
 
 
 def test_boards_rendered_again_are_known_by_their_true_values() -> None:
@@ -309,7 +337,7 @@ def test_evaluate_takes_the_grading_whose_pictures_lie_beside_the_truth(place: P
     engine.dispose()
     result = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite", "--json")
     assert json.loads(result.stdout)["false_calls"]["count"] == 5  # of six good joints one is marginal, none is bad
-    assert "1 boards were graded from pictures that lie elsewhere" in result.stderr
+    assert "1 board graded from pictures that lie elsewhere" in result.stderr
     assert "(S2)" in result.stderr
 
 

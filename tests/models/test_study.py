@@ -17,8 +17,6 @@ from models.study import (
     gauge_by_range,
     kappa,
     kappa_of_table,
-    mcnemar,
-    pooled_deviation,
     repeatability,
     sample_size,
 )
@@ -93,11 +91,6 @@ def test_known_spreads_come_back() -> None:
     assert study.tolerance_share == pytest.approx(study.gauge)  # 6 GRR / 6
 
 
-def test_pooled_repeatability_of_the_nist_gauge() -> None:
-    # NIST/SEMATECH e-Handbook 2.4.4: pooled level-1 standard deviation of five probes, 300 degrees of freedom.
-    assert pooled_deviation([0.48115, 0.69209, 0.48483, 1.21752, 0.30076], 300) == pytest.approx(0.102897, abs=2e-6)
-
-
 def test_gauge_data_with_holes_or_too_few_trials_is_refused() -> None:
     with pytest.raises(MeniscopeError, match="at least 2 trials"):
         gauge_by_anova(AIAG[:, :1])
@@ -107,6 +100,15 @@ def test_gauge_data_with_holes_or_too_few_trials_is_refused() -> None:
         gauge_by_range(holed)
     with pytest.raises(MeniscopeError, match="--method anova"):
         gauge_by_range(np.zeros((2, 2, 12)))
+
+
+@pytest.mark.parametrize("study", [gauge_by_range, gauge_by_anova])
+def test_parts_that_all_read_alike_say_nothing_about_a_gauge(study) -> None:
+    with pytest.raises(MeniscopeError, match=r"10 parts whose averages are all 360, wanted parts that differ"):
+        study(np.full((3, 3, 10), 360.0))
+    appraisers = np.zeros((2, 2, 5)) + np.array([0.0, 1.0])[:, None, None]  # they differ, the parts do not
+    with pytest.raises(MeniscopeError, match="wanted parts that differ"):
+        study(appraisers)
 
 
 # Cohen's kappa of 2 x 2 tables; the tables are widely used teaching examples, the values follow from the definition.
@@ -185,32 +187,12 @@ def test_a_sample_is_large_enough_and_no_larger(rate: float, confidence: float, 
     assert binom.cdf(allowed, n - 1, rate) > (1 - confidence) * (1 - 1e-6)
 
 
-# McNemar's test: values from the formulas (chi-square, with continuity correction, exact binomial).
-@pytest.mark.parametrize(("b", "c", "chi", "corrected"), [
-    (150, 86, 17.355932, 16.817797), (121, 59, 21.355556, 20.672222), (6, 16, 4.545455, 3.681818)])
-def test_mcnemar(b: int, c: int, chi: float, corrected: float) -> None:
-    found = mcnemar(b, c)
-    assert (found.statistic, found.corrected) == pytest.approx((chi, corrected), abs=1e-6)
-
-
-def test_mcnemar_probabilities() -> None:
-    assert mcnemar(150, 86).p_value == pytest.approx(3.0993e-5, rel=1e-4)
-    assert mcnemar(150, 86).exact_p == pytest.approx(3.7159e-5, rel=1e-4)
-    assert (mcnemar(6, 16).p_value, mcnemar(6, 16).corrected_p, mcnemar(6, 16).exact_p) == pytest.approx(
-        (0.033006, 0.055009, 0.0524788), abs=1e-6)
-    assert mcnemar(1, 8).exact_p == pytest.approx(0.0390625)
-    assert mcnemar(0, 0).exact_p == 1.0
-    assert mcnemar(3, 3).exact_p == 1.0
-
-
 def test_studies_refuse_numbers_that_make_no_sense() -> None:
     for bad in ({"rate": 0.0}, {"rate": 0.1, "confidence": 1.0}, {"rate": 0.1, "allowed": -1}):
         with pytest.raises(MeniscopeError):
             sample_size(**bad)  # type: ignore[arg-type]
     with pytest.raises(MeniscopeError):
         kappa(["a"], [])
-    with pytest.raises(MeniscopeError):
-        mcnemar(-1, 2)
 
 
 def test_repeatability_of_unequal_repeats() -> None:

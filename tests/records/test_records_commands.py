@@ -12,7 +12,7 @@ import signal
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import invented_boards as invented
@@ -310,6 +310,12 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     out = tmp_path / "joints.csv"
     run("results", "export", "--kind", "joints", "--db", recorded, "--out", str(out))
     assert len(list(csv.DictReader(io.StringIO(out.read_text())))) == 48
+    none = run("results", "export", "--db", recorded, "--out", str(tmp_path / "joints.xlsx"), code=2)
+    assert "got a file that ends in .xlsx, wanted .csv, .jsonl or .parquet" in none.stderr
+    assert not (tmp_path / "joints.xlsx").exists()
+    told = run("results", "export", "--db", recorded, "--out", str(tmp_path / "all.txt"), "--format", "jsonl").stderr
+    assert told == f"written: {tmp_path / 'all.txt'}, JSON Lines\n"
+    assert run("results", "export", "--db", recorded, "--out", str(tmp_path / "all")).stderr.endswith("all, CSV\n")
     message = json.loads(run("results", "export", "--format", "ipc2591", "--db", recorded).stdout)
     assert len(message["MessageBody"]["InspectedUnits"]) == 6
     assert "no difference found" in run("results", "verify", "--db", recorded).stderr
@@ -317,6 +323,12 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     shown = run("results", "regrade", "--limits", str(tmp_path / "other.toml"), "--db", recorded)
     assert "6 boards judged anew, 6 change; nothing was written" in shown.stderr
     assert "J1.4 accept -> reject" in shown.stdout
+    write_limits(replace(invented.sheet(349.0), family="another"), tmp_path / "foreign.toml")
+    none = run("results", "regrade", "--limits", str(tmp_path / "foreign.toml"), "--db", recorded).stderr
+    assert "no board is judged anew" in none
+    assert "is for family another, and boards of another family are not judged by it" in none
+    assert "recorded are boards of sample-1" in none
+    assert "0 boards judged anew, 0 change; nothing was written" in none
     saved = run("results", "regrade", "--limits", str(tmp_path / "other.toml"), "--db", recorded, "--save", "--json")
     assert all(row["saved_as"] > 6 for row in json.loads(saved.stdout))
     run("results", "verify", "--db", recorded)

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import invented_boards as invented
 import pytest
+from invented_reviews import add_review
 from sqlalchemy import Engine
 
 from models.vocabulary import JOINT_MEASURES
@@ -19,7 +20,6 @@ from vision.records import Filter, RecordsError
 from vision.records.export import csv_lines, export_rows, json_lines, write_lines, write_parquet
 from vision.records.ipc2591 import units_inspected
 from vision.records.queries import iterate_findings
-from vision.records.reviews import add_review
 
 #: Enumerations of the public reference SDK of IPC-2591, version 2.1.
 RESULTS = {"Passed", "Failed", "Error", "Aborted", "Skipped"}

@@ -17,7 +17,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import Engine
 
-from models.vocabulary import JOINT_MEASURES, MEASURE
+from models.limits import Condition
+from models.vocabulary import JOINT_MEASURES, MEASURE, limit_text
 from vision.records import Filter, open_database
 from vision.records.columns import moment_text
 from vision.records.export import csv_lines, export_rows, guarded
@@ -116,6 +117,28 @@ def test_a_reason_never_says_the_same_number_twice(measure: str, value: float, l
     if abs(value - limit) > 1e-5:
         place = -2 if MEASURE[measure].unit else -1  # of the number before its unit
         assert got.split()[place] != wanted.split()[place]
+
+
+@given(measure=st.sampled_from(sorted(MEASURE)), value=st.floats(-500, 500),
+       limit=st.integers(-500_000, 500_000).map(lambda number: number / 1000.0),
+       side=st.sampled_from(["below", "above"]), verdict=st.sampled_from(["reject", "review"]))
+def test_a_reason_tells_the_very_limit(measure: str, value: float, limit: float, side: str, verdict: str) -> None:
+    """Rounded, it would be another limit; and the value must lie on its side of it as they are told."""
+    words = reason_words(measure, value, limit, side, verdict)
+    place = -2 if MEASURE[measure].unit else -1  # of the number before its unit
+    assert float(words.split()[place]) == limit
+    assert float(limit_text(measure, limit).split()[0]) == limit
+    told = float(words.split(",")[0].split()[place])
+    assert (told - limit) * (value - limit) >= 0.0
+
+
+@pytest.mark.parametrize(("measure", "limit", "words"), [
+    ("lead_visible", 0.025, "0.025"), ("projection_mm", 0.055, "0.055 mm"), ("coverage_deg", 270.0, "270 deg"),
+    ("coverage_deg", 269.5, "269.5 deg"), ("bridge_width_mm", 0.1, "0.10 mm"), ("ball_count", 0.0, "0")])
+def test_limits_keep_all_their_decimals(measure: str, limit: float, words: str) -> None:
+    assert limit_text(measure, limit) == words
+    assert reason_words(measure, limit - 20.0, limit, "below").endswith(f"needs at least {words}")
+    assert Condition(measure, below=limit).in_words().endswith(f" below {words}")
 
 
 @given(st.one_of(st.text(), st.floats(), st.integers(), st.none()))

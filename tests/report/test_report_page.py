@@ -14,6 +14,7 @@ import pytest
 from models.criteria import workmanship_rules
 from models.evaluate import Outcome, compare
 from models.limits import LimitSheet
+from vision import report
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
 from vision.report import LotReport, board_map, report_html, worst_places
 from vision.report.evaluation import EvaluationReport, evaluation_html
@@ -117,10 +118,21 @@ def test_evaluation_page_shows_its_worst_cases_in_detail() -> None:
     assert [o.name for o in comparison.worst[:2]] == ["J1.1", "J1.2"]
     text = evaluation_html(EvaluationReport("Proof", "truth.csv", comparison, 2, pictures={("B2", "J1.2"): whole},
                                             sheets={("B2", "J1.2"): whole}))
+    assert "2 boards against truth.csv" in text
+    assert "on 1 board<" in text
     assert 'href="#sheet-2"' in text
     assert re.search(r'<details class="sheet" id="sheet-2"><summary>B2 J1\.2', text)
     assert text.count(whole) == 2
     assert "sheet-1" not in text
+
+
+@pytest.mark.parametrize("page", ["report.html", "evaluation.html", "calibration.html"])
+def test_no_column_of_a_page_is_wider_than_a_narrow_window(page: str) -> None:
+    """A page has 20 px on either side, so columns of a window of 400 px have 360 px."""
+    text = (Path(report.__file__).parent / "templates" / page).read_text(encoding="utf-8")
+    least = [int(width) for width in re.findall(r"minmax\((\d+)px", text)]
+    assert least or "minmax(" not in text
+    assert max(least, default=0) <= 360
 
 
 def test_verdict_colours_come_with_word_and_shape_in_light_and_dark(family: Family, lot: list[Inspection]) -> None:

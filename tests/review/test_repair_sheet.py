@@ -15,7 +15,7 @@ from models.errors import MeniscopeError
 from models.vocabulary import FINDINGS
 from vision.review.boards import load_board
 from vision.review.decisions import Actor, ConflictError, Decision, decide, report_escape, undo
-from vision.review.drawing import Map
+from vision.review.drawing import Map, Mark, board_map
 from vision.review.path import path_length, short_path
 from vision.review.practice import CAUTIONS, DEFERS, actions, practice
 from vision.review.repair import Sheet, record_repair, repair_sheet, sheet_json
@@ -220,10 +220,20 @@ def test_the_sheet_names_every_caution_and_defers_to_the_site(engine: Engine) ->
         assert f"<dt>{name}</dt>" in text
     assert "The site&#39;s own work and safety instructions" in text
     assert "at most 3 s a contact" in text
+    assert text.index("Before the first stop: the iron is at") < text.index("<h2>1. ")
     assert "closes only when its new inspection passes" in text
     assert "B1 &lt;b&gt;" in html
     assert "<b>" not in html.replace("<body>", "")
     assert not re.search(r"(src|href)=\"(?!data:)", html)  # nothing is fetched from elsewhere
+
+
+def test_the_worst_of_several_marks_at_one_place_lies_on_top() -> None:
+    marks = [Mark(4.0, 5.0, kind, kind) for kind in ("reject", "indicator", "review")]
+    drawn = board_map(boards.family(), marks, "Board map", side="bottom")
+    assert re.findall(r'class="m-(\w+)"', drawn) == ["indicator", "review", "reject"]
+    here = Mark(4.0, 5.0, "review", "the place in question", "", True)
+    drawn = board_map(boards.family(), [here, *marks], "Board map", side="bottom")
+    assert re.findall(r"<title>([^<]+)</title>", drawn)[-1] == "the place in question"
 
 
 def test_marks_on_the_map_carry_the_stops_numbers(engine: Engine) -> None:

@@ -262,6 +262,18 @@ def test_the_page_works_at_twice_the_text_size(engine: Engine, people: Open) -> 
         assert ada.js("return document.documentElement.scrollWidth") <= width, (path, width)
 
 
+def test_a_narrow_window_and_a_long_serial_cut_nothing_off(engine: Engine, people: Open) -> None:
+    key = boards.save(engine, boards.inspection("B" * 80, boards.MIXED, minute=3))
+    finding = min(boards.findings(engine, key).values())
+    ada = people("Ada")
+    ada.size(400, 800)
+    for path in (f"/finding/{finding}", f"/board/{key}", f"/board/{key}/repair", "/", "/bench", "/blind"):
+        ada.open(path)
+        assert ada.js("return document.documentElement.scrollWidth") <= 400, path
+    wide = ada.js("return [...document.querySelectorAll('img.large')].map(one => one.getBoundingClientRect().right)")
+    assert wide and max(wide) <= 400
+
+
 def test_colour_is_never_alone(engine: Engine, people: Open) -> None:
     """Every verdict has a shape and its word; every call a shape and words."""
     busy_shop(engine)

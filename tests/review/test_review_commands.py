@@ -45,8 +45,35 @@ def test_rework_lists_stops_and_says_its_cautions(db: str) -> None:
     assert "J1.2 and J1.3" in done.stdout
     assert "not yet looked at by a person" in done.stdout
     for words in ("solder side", "Hot iron:", "Fume extraction:", "at most 3 s a contact", "no instruction",
-                  "1 doubtful findings wait"):
+                  "1 doubtful finding waits for a decision and is not on this sheet"):
         assert words in done.stderr
+
+
+def test_rework_cautions_before_the_first_stop_and_says_the_side_once(db: str) -> None:
+    said = run("rework", "B1", "--db", db).stderr
+    assert said.index("Before the first stop: the iron is at") < said.index("Hot iron:")
+    assert said.count("seen from the solder side") == 1
+
+
+def test_rework_of_an_ungraded_board_says_that_it_is_not_accepted(engine: Engine, tmp_path: Path) -> None:
+    boards.save(engine, boards.inspection("B1", verdict="ungraded"))
+    db, told = str(tmp_path / "results.sqlite"), "could not be graded: no picture of view v1; it is not accepted"
+    text = run("rework", "B1", "--db", db)
+    assert f"board B1 {told}" in text.stdout
+    assert "nothing to mend" not in text.stdout + text.stderr
+    data = json.loads(run("rework", "B1", "--db", db, "--json").stdout)
+    assert (data["verdict"], data["not_graded"], data["stops"]) == ("ungraded", told, [])
+    run("rework", "B1", "--db", db, "--html", str(tmp_path / "sheet.html"))
+    page = (tmp_path / "sheet.html").read_text(encoding="utf-8")
+    assert f"This board {told}" in page
+    assert "Nothing to mend" not in page
+
+
+def test_rework_of_a_good_board_says_that_nothing_is_to_mend(engine: Engine, tmp_path: Path) -> None:
+    boards.save(engine, boards.inspection("B1"))
+    assert "nothing to mend" in run("rework", "B1", "--db", str(tmp_path / "results.sqlite")).stderr
+    data = json.loads(run("rework", "B1", "--db", str(tmp_path / "results.sqlite"), "--json").stdout)
+    assert (data["verdict"], data["not_graded"]) == ("accept", "")
 
 
 def test_rework_prints_json_and_nothing_else_on_standard_output(db: str) -> None:
@@ -148,7 +175,7 @@ def test_without_the_extra_it_says_what_to_install(db: str, monkeypatch: pytest.
     monkeypatch.setitem(sys.modules, "waitress", None)
     done = run("review", "--db", db)
     assert done.exit_code == 1
-    assert "pip install 'meniscope[review]'" in done.stderr
+    assert "needs the extra `review`: pip install '.[review]' in the source folder" in done.stderr
 
 
 def test_the_page_is_served_on_this_machine_alone_until_it_is_stopped(db: str) -> None:
@@ -167,6 +194,21 @@ def test_the_page_is_served_on_this_machine_alone_until_it_is_stopped(db: str) -
             rest = server.stderr.read()
         assert server.wait(30) == 0
     assert "Traceback" not in rest
+
+
+@pytest.mark.parametrize("command", [("people",), ("audit",), ("samples", "--family", "invented-9")])
+def test_the_database_may_be_named_before_and_behind_a_sub_command(db: str, command: tuple[str, ...],
+                                                                   monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(Path(db).parent.parent)
+    monkeypatch.delenv("MENISCOPE_DB", raising=False)
+    before, behind = run("review", "--db", db, *command, "--json"), run("review", *command, "--db", db, "--json")
+    assert before.exit_code == behind.exit_code == 0, behind.stderr
+    assert before.stdout == behind.stdout
+    other = run("review", "--db", db, *command, "--db", "absent.sqlite")
+    assert other.exit_code == 1
+    assert "absent.sqlite" in other.stderr  # what stands nearer counts
+    monkeypatch.setenv("MENISCOPE_DB", db)
+    assert run("review", *command, "--json").stdout == before.stdout
 
 
 def test_help_says_how_it_is_used() -> None:

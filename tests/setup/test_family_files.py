@@ -99,6 +99,15 @@ def test_one_missing_column_is_one_problem_and_other_cells_are_still_checked(tmp
     assert len(found) == 3
 
 
+@pytest.mark.parametrize(("mark", "name"), [(";", ";"), ("\t", "tabs"), ("|", "|")])
+def test_a_table_with_other_marks_between_its_cells_is_one_problem(tmp_path: Path, mark: str, name: str) -> None:
+    write_setup(tmp_path, joints=JOINTS.replace(",", mark))
+    with pytest.raises(InputError) as error:
+        read_family(tmp_path)
+    assert [str(problem) for problem in error.value.problems] == [
+        f"{tmp_path / 'joints.csv'}: header: got columns separated by {name}, wanted separated by ,"]
+
+
 def test_row_numbers_count_the_lines_of_the_file(tmp_path: Path) -> None:
     lines = JOINTS.splitlines()
     text = "\n".join([lines[0], "", *lines[1:3], " , , ", lines[3].replace("9.5", "left"), ""])

@@ -100,6 +100,13 @@ def test_two_exposures_need_the_exposure_in_the_name(tmp_path: Path) -> None:
                                            "lights use exposures 'a', 'b'"]
 
 
+def test_lights_are_counted_not_printed(tmp_path: Path) -> None:
+    first = STATION[:STATION.index("[[lights]]", STATION.index("[[lights]]") + 1)]
+    assert problems_of(tmp_path, first) == ["lights: got 1 light, wanted at least 2"]
+    many = first + first[first.index("[[lights]]"):] * 12
+    assert problems_of(tmp_path, many) == ["lights: got 13 lights, wanted at most 12"]
+
+
 def test_all_problems_come_at_once(tmp_path: Path) -> None:
     text = (STATION.replace("mm_per_px = 0.025", "mm_per_px = nan").replace("[8, 24]", "[24, 8]")
             .replace('channel = "red"', 'channel = "pink"').replace("black_level", "blacklevel"))

@@ -150,3 +150,26 @@ def test_a_familys_recipe_makes_another_training_lot() -> None:
     keys = [lot_key(family, station, 1, 0.4, recipe) for recipe in (None, default_recipe(), quiet_recipe(),
                                                                    quiet_recipe(camera__blur=0.5))]
     assert keys[0] == keys[1] == keys[2] != keys[3]
+
+
+@pytest.mark.parametrize("prefix", ["../esc", "/tmp/B", "..", ".B", "a\\b", "a:b", "a b", "B\n", "é", "B" * 61])
+def test_a_prefix_that_leads_out_of_the_folder_is_refused(tmp_path: Path, prefix: str) -> None:
+    write_family(small_family(), tmp_path / "family")
+    write_station(small_station(), tmp_path / "station.toml")
+    done = CliRunner().invoke(main, [
+        "render", str(tmp_path / "lot"), "--family", str(tmp_path / "family"), "--station",
+        str(tmp_path / "station.toml"), "--boards", "1", "--jobs", "1", "--prefix", prefix])
+    assert done.exit_code == 2
+    assert "wanted what may begin a file name" in done.stderr
+    assert not (tmp_path / "lot").exists()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["family", "station.toml"]
+
+
+def test_a_prefix_begins_the_serials(tmp_path: Path) -> None:
+    write_family(small_family(), tmp_path / "family")
+    write_station(small_station(), tmp_path / "station.toml")
+    done = CliRunner().invoke(main, [
+        "render", str(tmp_path / "lot"), "--family", str(tmp_path / "family"), "--station",
+        str(tmp_path / "station.toml"), "--boards", "1", "--jobs", "1", "--prefix", "Lot_7-a."])
+    assert done.exit_code == 0, done.output
+    assert (tmp_path / "lot" / "Lot_7-a.0001_v1_a.png").is_file()

@@ -77,7 +77,8 @@ def main(ctx: click.Context) -> None:
                      meniscope grade FOLDER --family FAMILY --station STATION --limits limits.toml
 
     Results go to standard output, talk and progress to standard error. Exit code 0: it ran; 1: it could not
-    run (the message says why); 2: the command line was wrong. NO_COLOR in the environment turns colours off.
+    run (the message says why); 2: the command line was wrong; 3: something that you asked to be told about
+    (`grade --fail-on`, `limits diff`); 130: stopped by Ctrl-C. NO_COLOR in the environment turns colours off.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
         ctx.color = False

@@ -81,6 +81,30 @@ def verdict_word(verdict: str) -> str:
     return verdict if colour is None else click.style(verdict, fg=colour)
 
 
+def many(count: int, word: str, form: str = "") -> str:
+    """Return a count with its noun: `1 board`, `2 boards`; `form` is the count's format, as `,`."""
+    return f"{count:{form}} {word}" if count == 1 else f"{count:{form}} {word}s"
+
+
+def some(names: Sequence[str], most: int = 10) -> str:
+    """Return the first of some names, and how many more there are."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
+def training_files(place: Path, name: str) -> list[Path]:
+    """Return the files of this name that a training cache keeps: of one lot's folder, or of all lots in it.
+
+    A file is taken as it is. Fails where there is none.
+    """
+    if not place.is_dir():
+        return [place]
+    found = [place / name] if (place / name).is_file() else sorted(place.glob(f"*/{name}"))
+    if not found:
+        fail(f"{place}: got a folder without {name}, wanted the cache folder of `meniscope train --cache`, or one of "
+             "the lots in it")
+    return found
+
+
 # --- tables ---------------------------------------------------------------------------------------------------------
 
 

@@ -6,6 +6,8 @@ import json
 from pathlib import Path
 from typing import Any
 
+from vision.cli._common import some
+
 
 def history_path(path: Path) -> Path:
     """Return where the history of a sheet is kept: beside it, JSON lines."""
@@ -13,6 +15,7 @@ def history_path(path: Path) -> Path:
 
 
 def file_history(path: Path) -> list[dict[str, Any]]:
+    """Return the changes noted beside a sheet, one row each, oldest first; InputError where the notes are broken."""
     from models.errors import InputError, Problem
 
     place = history_path(path)
@@ -25,11 +28,12 @@ def file_history(path: Path) -> list[dict[str, Any]]:
         try:
             note = json.loads(line)
             rows.append({"at": note["at"], "sheet": note["sheet_after"], "before": note["sheet_before"],
-                         "boards": None, "what": f"{note['finding']}: {note['before']} -> {note['after']}",
+                         "boards": None,
+                         "what": note.get("what") or f"{note['finding']}: {note['before']} -> {note['after']}",
                          "why": note["why"], "text": note["text_before"]})
         except (ValueError, KeyError, TypeError) as error:
             raise InputError([Problem(str(place), f"line {number}", "something else",
-                                      "a change that `limits set` wrote")]) from error
+                                      "a change that `limits set` or `train` wrote")]) from error
     return rows
 
 
@@ -51,7 +55,3 @@ def database_history(db: str) -> list[dict[str, Any]]:
                      "text": item["text"]})
         newest[item["family"]] = item
     return rows
-
-
-def some(names: list[str], most: int = 10) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from vision.cli._common import Output, fail, print_json, print_rows, progress, rows_options, say
+from vision.cli._common import Output, fail, many, print_json, print_rows, progress, rows_options, say
 
 database_option = click.option(
     "--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
@@ -39,8 +39,9 @@ def verify(db: str, pictures: bool, output: Output) -> None:
         engine.dispose()
     print_rows(rows, ["inspection_id", "serial", "place", "what", "stored", "computed"], output,
                empty="no difference found")
-    say(f"{tally.inspections} inspections with {tally.results} joint and chip results replayed, {tally.pictures} "
-        f"pictures hashed, {tally.pictures_gone} no longer in place; {len(rows)} differences")
+    say(f"{many(tally.inspections, 'inspection')} with {many(tally.results, 'joint and chip result')} replayed, "
+        f"{many(tally.pictures, 'picture')} hashed, {tally.pictures_gone} no longer in place; "
+        f"{many(len(rows), 'difference')}")
     if rows:
         raise click.exceptions.Exit(3)
 

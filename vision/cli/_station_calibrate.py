@@ -65,7 +65,7 @@ def calibrate_command(station: Path, pictures: Path | None, out: Path, as_json: 
     middle of a ball of radius R a mirror shows zenith 2 asin(d / R).
 
     \b
-    meniscope station calibrate station.toml pictures --ball-mm 6 --out calibrated/station.toml
+    meniscope station calibrate station.toml pictures --ball-mm 5 --out calibrated/station.toml
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from vision.calibration.calibrate import calibrate, reference_of, write_calibration
     from vision.report.calibration import calibration_html

@@ -131,7 +131,8 @@ def _prepare(places: Places) -> tuple[Family, Station]:
             fail(f"{out}: holds other files; name an empty or new folder with --out")
         for child in (places.family, places.training, places.pictures, places.overlays):
             shutil.rmtree(child, ignore_errors=True)
-        for file in (places.station, places.limits, places.report, *out.glob("results.sqlite*")):
+        # The limit sheet stays until the new one is written, so that one edited by hand goes into its history.
+        for file in (places.station, places.report, *out.glob("results.sqlite*")):
             file.unlink(missing_ok=True)
     out.mkdir(parents=True, exist_ok=True)
     (out / MARKER).write_text("This folder is made anew by `meniscope demo`.\n", encoding="utf-8")
@@ -142,7 +143,7 @@ def _prepare(places: Places) -> tuple[Family, Station]:
 
 def _teach(places: Places, family: Family, station: Station, seed: int, boards: int, jobs: int) -> TrainResult:
     """Render training boards, learn the limit sheet and write it."""
-    from models.limits import write_limits
+    from vision.cli._limits_write import write_anew
     from vision.teaching import training_tables
     from vision.teaching.teach import learn
 
@@ -152,7 +153,7 @@ def _teach(places: Places, family: Family, station: Station, seed: int, boards: 
         tables = training_tables(family, station, boards=boards, seed=lot_seed, defect_rate=TRAINING_DEFECT_RATE,
                                  jobs=jobs, cache=places.training, progress=bar)
     result = learn(family, tables.joints, tables.chips, boards=boards, seed=lot_seed, folds=0)
-    write_limits(result.sheet, places.limits)
+    write_anew(result.sheet, places.limits, f"the demo was run again with {boards} boards to learn from, seed {seed}")
     return result
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.vocabulary import FINDING, Part
-from vision.cli._common import Column, fail, print_json, print_rows, say
+from vision.cli._common import Column, fail, many, print_json, print_rows, say, training_files
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -36,7 +36,8 @@ PARTS: tuple[Part, ...] = ("joint", "chip")
 @click.option("--limits", "limits_path", type=click.Path(path_type=Path),
               help="Judge the stored measurements by this sheet, not by the one graded with.")
 @click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR",
-              help="A training cache folder (joints.csv): refuse boards that training has seen. May be repeated.")
+              help="The folder of `train --cache`, or one of the lots in it: refuse boards that training has seen. "
+                   "May be repeated.")
 @click.option("--class", "grade", type=click.Choice(["1", "2", "3"]),
               help="Workmanship class that says what is a defect.  [default: the sheet's]")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
@@ -56,7 +57,7 @@ def command(truth: tuple[Path, ...], db: str, results: tuple[Path, ...], reviews
     defended, are counted apart, and ungraded ones never as accepted. Intervals are exact, at 95 %.
 
     \b
-    meniscope evaluate pictures --db results.sqlite --training cache/* --out evaluation
+    meniscope evaluate pictures --db results.sqlite --training cache --out evaluation
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     if bool(truth) == reviews:
         raise click.UsageError("give one or more TRUTH, or --reviews")
@@ -123,6 +124,10 @@ def _sources(places: Sequence[Path], db: str, reviews: bool) -> list[_Source]:
         return [_Source("reviews", found)]
     from vision.teaching import read_truth
 
+    for place in places:
+        if (place / "boards.csv").is_file() and not (place / "truth.csv").exists():
+            fail(f"{place}: got a lot of a training cache, wanted a truth.csv or a folder that holds one; name the "
+                 f"cache as one folder, --training {place.parent}")
     folders = [place if place.is_dir() else place.parent for place in places]
     return [_Source(str(folder), dict(read_truth(place, partial(click.echo, err=True))), folder.resolve())
             for place, folder in zip(places, folders, strict=True)]
@@ -185,7 +190,7 @@ def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspect
         chosen.setdefault(inspection.serial, inspection)
     strangers = [serial for serial, inspection in chosen.items() if not beside(inspection)]
     if strangers and source.folder is not None:
-        say(f"caution: {len(strangers)} boards were graded from pictures that lie elsewhere than {source.name}; "
+        say(f"caution: {many(len(strangers), 'board')} graded from pictures that lie elsewhere than {source.name}; "
             f"make sure that they are the same boards ({', '.join(strangers[:3])})")
     return list(chosen.values())
 
@@ -193,9 +198,9 @@ def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspect
 def _caution(source: _Source, wanted: set[str], db: str) -> None:
     missing = sorted(wanted - {inspection.serial for inspection in source.inspections})
     if not source.inspections:
-        fail(f"{db}: none of the {len(wanted)} boards of {source.name} has been graded; `meniscope grade` first")
+        fail(f"{db}: none of {many(len(wanted), 'board')} of {source.name} has been graded; `meniscope grade` first")
     if missing:
-        say(f"caution: {len(missing)} boards of {source.name} have not been graded, left out: "
+        say(f"caution: {many(len(missing), 'board')} of {source.name} not graded, left out: "
             f"{', '.join(missing[:5])}{' and more' if len(missing) > 5 else ''}")
 
 
@@ -211,10 +216,9 @@ def _refuse_training(places: Sequence[Path], tables: Mapping[str, LabelledTable]
     from models.evaluate import refuse_overlap, shared_boards
     from models.table import read_table
 
-    for place in places:
-        seen = read_table(place / "joints.csv" if place.is_dir() else place, "joint")
-        shared = shared_boards(seen, tables["joint"])
-        refuse_overlap(shared, shared, f"boards ({place})")
+    for file in (file for place in places for file in training_files(place, "joints.csv")):
+        shared = shared_boards(read_table(file, "joint"), tables["joint"])
+        refuse_overlap(shared, shared, "board", str(file.parent))
 
 
 def _print(comparison: Comparison) -> None:
@@ -225,7 +229,7 @@ def _print(comparison: Comparison) -> None:
     print_rows(rows, [Column("what", ""), Column("count"), Column("of"), Column("share_pct", "%", 2),
                       Column("low_pct", f"{100 * comparison.confidence:.0f} % interval from", 2),
                       Column("high_pct", "to", 2)])
-    click.echo(f"\n{comparison.boards} boards, {comparison.boards_with_escape} of them with an escape; "
+    click.echo(f"\n{many(comparison.boards, 'board')}, {comparison.boards_with_escape} of them with an escape; "
                f"{sum(comparison.marginal.values())} marginal parts are left out of all rates")
     for title, groups in (("finding", comparison.by_finding), ("process indicator", comparison.indicators),
                           ("land", comparison.by_kind), ("condition", comparison.by_condition)):

@@ -21,11 +21,13 @@ from vision.cli._common import (
     family_option,
     jobs_option,
     limits_option,
+    many,
     print_json,
     print_rows,
     progress,
     rows_options,
     say,
+    some,
     station_option,
     verdict_word,
 )
@@ -41,6 +43,8 @@ if TYPE_CHECKING:
 
 #: Findings shown of each board in the table; `results show` has them all.
 SHOWN = 4
+#: Stands in the reason of a board whose lights are exchanged (vision/pipeline/lights.py).
+EXCHANGED = "answer in each other's place"
 #: How long the end of a run waits for a receiver of dispositions, s.
 LAST_DELIVERY_SECONDS = 10.0
 #: Exit code of a program ended by Ctrl-C (common practice of shells: 128 + the signal's number).
@@ -84,8 +88,9 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
 
     FOLDER holds the pictures, named after the pattern `files` of the station. Boards are graded side by side, and
     each is written to the database in one transaction. A board with a missing or broken picture becomes `ungraded`
-    with the reason and the rest goes on. Boards graded before with the same limit sheet are not graded twice, so that
-    the same command goes on where it was cut off.
+    with the reason and the rest goes on; so does one with a picture that is byte for byte another board's, since the
+    camera may stand still (--again grades it all the same). Boards graded before with the same limit sheet are not
+    graded twice, so that the same command goes on where it was cut off.
 
     \b
     meniscope grade pictures --family psu-24 --station station.toml --limits limits.toml --db results.sqlite
@@ -130,7 +135,8 @@ class _Run:
         self.output, self.options = output, options
         self.verdicts: Counter[str] = Counter()
         self.hidden: Counter[str] = Counter()  # of ungraded boards, what their graded joints and chips would make them
-        self.skipped = self.failed = 0
+        self.skipped = self.failed = self.exchanged = 0
+        self.twins: list[tuple[str, str]] = []  # boards with the very picture of another one, and that one
         self.stopped = False
         self.courier: Courier | None = None
 
@@ -182,7 +188,7 @@ class _Run:
         if scan.strangers:
             several = "1 picture does" if len(scan.strangers) == 1 else f"{len(scan.strangers)} pictures do"
             say(f"caution: {several} not fit the file names {self.station.files!r} of the station, left out: "
-                f" {', '.join(path.name for path in scan.strangers[:3])}")
+                f"{some([path.name for path in scan.strangers], 3)}")
         if not scan.boards and not self.options["watch"]:
             fail(f"{self.folder}: no picture is named after {self.station.files!r}, the pattern `files` of the station")
         boards = list(scan.boards)
@@ -218,9 +224,23 @@ class _Run:
                 self.hidden[REJECT if head["reject"] else REVIEW if head["review"] else ""] += 1
             self.skipped += result.skipped
             self.failed += result.fault
+            self.exchanged += result.inspection is not None and EXCHANGED in result.inspection.reason
+            if result.twin:
+                self.twins.append((result.serial, result.twin))
+                self._take_pictures_back(result.serial)
             if self.courier is not None:
                 self.courier.wake()
             yield result
+
+    def _take_pictures_back(self, serial: str) -> None:
+        """Delete what a worker has drawn of a board before it was known that its pictures are those of another."""
+        from vision.pipeline.show import overlay_file, zoom_file
+
+        places = [joint.name for joint in self.family.joints] + [chip.ref for chip in self.family.chips]
+        for folder, names in ((self.options["overlays"], [overlay_file(serial, v.name) for v in self.family.views]),
+                              (self.options["zooms"], [zoom_file(serial, place) for place in places])):
+            for name in names if folder is not None else ():
+                (folder / name).unlink(missing_ok=True)
 
     def _print_table(self, results: Iterator[BoardResult], total: int, job: Job) -> None:
         rows: list[dict[str, Any]] = []
@@ -252,7 +272,7 @@ class _Run:
                 click.echo(json.dumps(row, ensure_ascii=False))
 
     def _finish(self, job: Job, total: int) -> None:
-        """Deliver what waits and say in one line what was done."""
+        """Deliver what waits and say what was done."""
         from vision.records.handover import waiting
 
         if self.courier is not None:
@@ -260,21 +280,35 @@ class _Run:
             left = waiting(job.engine, job.targets[0])
             if left:
                 why = f" ({self.courier.problem})" if self.courier.problem else ""
-                say(f"caution: {left} disposition lines wait for {job.targets[0]}{why}; the next run delivers them, "
-                    "or `meniscope results deliver`")
-        if self.failed:
-            say(f"caution: the program itself failed on {self.failed} boards; the next run tries them again. This is a "
-                "fault of meniscope or of this computer, not of the boards")
+                say(f"caution: {many(left, 'disposition line')} {'waits' if left == 1 else 'wait'} for {job.targets[0]}"
+                    f"{why}; the next run delivers, or `meniscope results deliver`")
+        self._caution()
         done = sum(self.verdicts.values())
         counts = ", ".join(f"{self.verdicts[verdict]} {verdict}" for verdict in VERDICTS)
         if self.hidden[REJECT]:
             counts += f", {self.hidden[REJECT]} of them with rejected joints or chips"
-        say(f"{done} boards: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))
+        say(f"{many(done, 'board')}: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))
         folders = [self.options[name] for name in ("overlays", "zooms")]
         shown = [f", pictures in {folder}" for folder in folders if folder is not None]
         say(f"results in {self.options['db']}{''.join(shown)}")
         if self.stopped and not self.options["watch"]:
-            say(f"stopped: {total - done} boards are left; the same command goes on")
+            rest = many(total - done, "board") + (" is" if total - done == 1 else " are")
+            say(f"stopped: {rest} left; the same command goes on")
+
+    def _caution(self) -> None:
+        """Say what casts doubt on the whole run."""
+        if self.failed:
+            say(f"caution: the program itself failed on {many(self.failed, 'board')}; the next run tries again. "
+                "This is a fault of meniscope or of this computer, not of the boards")
+        judged = sum(count for verdict, count in self.verdicts.items() if verdict != UNGRADED)
+        if self.exchanged and judged:
+            say(f"caution: {many(self.exchanged, 'board')} could not be graded because lights seem to be "
+                "exchanged. They are the same lights for all: check the station's exposures and channels before "
+                f"you trust the verdicts of the other {judged}")
+        if self.twins:
+            told = [f"{serial} as {other}" for serial, other in self.twins]
+            say(f"caution: the very picture of another board again: {some(told, 3)}. The camera may stand still; look "
+                "at the boards named second too")
 
 
 def board_row(result: BoardResult, job: Job) -> dict[str, Any]:

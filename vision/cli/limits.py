@@ -2,16 +2,27 @@
 
 from __future__ import annotations
 
-import json
 import math
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from models.vocabulary import FINDING, with_unit
-from vision.cli._common import Column, Output, check_files, fail, print_json, print_rows, rows_options, say
+from vision.cli._common import (
+    Column,
+    Output,
+    check_files,
+    fail,
+    many,
+    print_json,
+    print_rows,
+    rows_options,
+    say,
+    some,
+    training_files,
+)
 from vision.cli._sheet import gaps, tell_gaps
 
 if TYPE_CHECKING:
@@ -164,7 +175,6 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from models.explain import explain as explained
     from models.limits import read_limits
-    from vision.cli._limits_history import some
     from vision.cli._limits_picture import write_picture
     from vision.records.load import load_inspection
     from vision.records.queries import find_inspection
@@ -229,7 +239,7 @@ def _line(line: Any, sheet: LimitSheet) -> dict[str, Any]:
 @click.option("--limit", "limit", type=float, help="The new limit, in the measurement's unit.")
 @click.option("--guard", type=click.FloatRange(min=0.0), help="The new guard band.")
 @click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR|FILE",
-              help="Measured joints with known truth: joints.csv and chips.csv of a training cache. May be repeated.")
+              help="Measured joints with known truth: the folder of `train --cache`, or a lot in it. May be repeated.")
 @database_option
 @click.option("--boards", type=click.IntRange(min=1), default=500, show_default=True,
               help="How many of the newest recorded boards to try.")
@@ -252,6 +262,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     from models.edit import with_limit, with_new_evidence
     from models.errors import InputError
     from models.limits import read_limits, sheet_problems
+    from vision.cli._limits_write import write_change
 
     old = read_limits(limits)
     new = with_limit(old, rule, measure, limit=limit, guard=guard)
@@ -273,7 +284,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     if not yes and not click.confirm(f"Write the change to {limits}?", err=True):
         say("nothing was written")
         return
-    _write_change(limits, old, new, rule, why)
+    write_change(limits, old, new, rule, (_rule_words(old, rule), _rule_words(new, rule)), why)
 
 
 def _rule_words(sheet: LimitSheet, rule: int) -> str:
@@ -286,8 +297,8 @@ def _training_tables(places: tuple[Path, ...], part: str) -> list[LabelledTable]
     from models.table import join_tables, read_table
 
     name = "joints.csv" if part == "joint" else "chips.csv"
-    tables = [read_table(place / name if place.is_dir() else place, "joint" if part == "joint" else "chip")
-              for place in places]
+    tables = [read_table(file, "joint" if part == "joint" else "chip")
+              for place in places for file in training_files(place, name)]
     return [join_tables(tables)] if tables else []
 
 
@@ -297,7 +308,7 @@ def _show_effects(old: LimitSheet, new: LimitSheet, tables: list[LabelledTable],
     if not tables and db is None:
         say("give --training or --db to see what the change does to joints that are known")
     for table in tables:
-        _print_effect(f"on {len(table)} joints with known truth", table_effect(old, new, table))
+        _print_effect(f"on {many(len(table), 'joint')} with known truth", table_effect(old, new, table))
     if db is None:
         return
     from vision.records.queries import Filter, list_inspections
@@ -313,7 +324,7 @@ def _show_effects(old: LimitSheet, new: LimitSheet, tables: list[LabelledTable],
     if not len(seen.boards):
         say(f"{db}: no graded boards" + (f" of family {new.family}" if new.family else ""))
         return
-    _print_effect(f"on {len(seen.boards)} recorded joints of {len(set(seen.boards))} boards",
+    _print_effect(f"on {many(len(seen.boards), 'recorded joint')} of {many(len(set(seen.boards)), 'board')}",
                   effect(old, new, changed.part, seen.columns, seen.boards, seen.names))
     import numpy as np
 
@@ -337,7 +348,7 @@ def _print_effect(title: str, found: Effect) -> None:
     click.echo(f"{title}:")
     print_rows(rows, [Column("what", ""), Column("before"), Column("after")])
     if found.flips:
-        click.echo(f"\n{len(found.flips)} verdicts flip:")
+        click.echo(f"\n{many(len(found.flips), 'verdict')} {'flips' if len(found.flips) == 1 else 'flip'}:")
         columns = [Column("board"), Column("name", "joint"), Column("before"), Column("after"), Column("truth"),
                    Column("why")]
         print_rows([vars(flip) for flip in found.flips[:SHOWN_FLIPS]],
@@ -349,31 +360,6 @@ def _print_effect(title: str, found: Effect) -> None:
     click.echo("")
 
 
-def _write_change(path: Path, old: LimitSheet, new: LimitSheet, rule: int, why: str) -> None:
-    """Write the changed sheet, keeping the file's own layout where possible, after noting the old one."""
-    from models.edit import edited_text
-    from models.limits import sheet_hash, write_limits, write_whole
-    from vision.cli._limits_history import history_path
-
-    before = path.read_text(encoding="utf-8-sig")
-    note = {"at": datetime.now(UTC).isoformat(timespec="seconds"), "rule": rule,
-            "finding": new.rules[rule - 1].finding, "before": _rule_words(old, rule), "after": _rule_words(new, rule),
-            "why": why, "sheet_before": sheet_hash(old), "sheet_after": sheet_hash(new), "text_before": before}
-    history = history_path(path)
-    try:
-        with history.open("a", encoding="utf-8") as file:
-            file.write(json.dumps(note, ensure_ascii=False) + "\n")
-    except OSError as error:
-        fail(f"{history}: {(error.strerror or str(error)).lower()}; nothing was written")
-    text = edited_text(before, new, str(path))
-    if text is None:
-        write_limits(new, path)
-        say("the file's layout was unusual, so it was written anew; comments are in the history")
-    else:
-        write_whole(path, text)
-    say(f"{path}: written, {sheet_hash(new)[:12]}; the old sheet is in {history}")
-
-
 @command.command()
 @click.argument("limits", type=click.Path(path_type=Path), required=False)
 @database_option
@@ -383,8 +369,8 @@ def _write_change(path: Path, old: LimitSheet, new: LimitSheet, rule: int, why: 
 def history(limits: Path | None, db: str | None, restore: str | None, output: Output) -> None:
     """Print the history of a limit sheet.
 
-    With LIMITS: the changes made by `limits set`. With --db: every sheet that boards were graded with, and what
-    changed from one to the next.
+    With LIMITS: the changes made by `limits set`, and the sheets that `train` or `demo` replaced. With --db: every
+    sheet that boards were graded with, and what changed from one to the next.
     """
     if limits is None and db is None:
         raise click.UsageError("give a limit sheet, or --db for the sheets that boards were graded with")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, Output, print_json, print_rows, progress, rows_options, say, table_text
+from vision.cli._common import Column, Output, many, print_json, print_rows, progress, rows_options, say, table_text
 from vision.cli._results_keep import database_option
 from vision.cli.results import moment, opened
 
@@ -52,8 +52,10 @@ def command() -> None:
 @command.command()
 @database_option
 @click.option("--family", default="", help="Only this board family.")
-@click.option("--since", callback=moment, help="From this time on: 2026-03-31, or how long ago (24h, 7d).")
-@click.option("--until", callback=moment, help="Before this time.")
+@click.option("--since", callback=moment, metavar="TIME",
+              help="From this time on: 2026-03-31 or 2026-03-31T14:00 (this computer's own zone unless it ends in an "
+                   "offset, as +00:00), or how long ago (24h, 7d).")
+@click.option("--until", callback=moment, metavar="TIME", help="Before this time; forms as for --since.")
 @click.option("--pot", default="", help="Only joints of this solder pot.")
 @click.option("--nozzle", default="", help="Only joints of this nozzle.")
 @click.option("--step", default="", help="Only joints of this step.")
@@ -194,7 +196,8 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
         still = list_alarms(engine, name, only_open=True)
         boards = count_boards(engine, name)
     if boards <= settings.settle:
-        say(f"{name}: {boards} boards so far; the watch begins after {settings.settle}, when it knows what is normal")
+        say(f"{name}: {many(boards, 'board')} so far; the watch begins after {settings.settle}, when it knows what is "
+            "normal")
     if not as_json:
         say(f"{name}: {len(still)} open {'alarm' if len(still) == 1 else 'alarms'}"
             + (f" ({', '.join(alarm.id for alarm in still)}); `meniscope line alarms ID` shows one" if still else ""))
@@ -293,8 +296,9 @@ def import_lines(file: str, done: Imported) -> list[str]:
              "  " + ", ".join(f"{name} {count:,}" for name, count in done.counts.items())]
     if done.unknown:
         lines.append(f"  kept under their own names: {', '.join(done.unknown)}")
-    lines.append(f"  {done.boards:,} boards were inspected in this time, {done.boards_without:,} of them are not in "
-                 f"the log; {done.strangers:,} serials of the log were never inspected")
+    lines.append(f"  {many(done.boards, 'board', ',')} {_were(done.boards)} inspected in this time, "
+                 f"{done.boards_without:,} of them {'is' if done.boards_without == 1 else 'are'} not in the log; "
+                 f"{many(done.strangers, 'serial', ',')} of the log {_were(done.strangers)} never inspected")
     if done.clock is None:
         lines.append("  clock: too few serials in common to compare the clocks; rows without serial are joined by time "
                      "as they stand")
@@ -311,6 +315,10 @@ def import_lines(file: str, done: Imported) -> list[str]:
     return lines + (gap_lines(done) or ["  no gaps"])
 
 
+def _were(count: int) -> str:
+    return "was" if count == 1 else "were"
+
+
 def gap_lines(done: Imported, most: int = 10) -> list[str]:
     """Return gaps in words, those over the same boards together."""
     stretches: dict[tuple[str, str, int], dict[str, list[str]]] = {}
@@ -320,7 +328,8 @@ def gap_lines(done: Imported, most: int = 10) -> list[str]:
     for (first, last, boards), missing in stretches.items():
         named = [f"{name} ({places[0]})" if len(places) == 1 else f"{name} ({len(places)} places)"
                  for name, places in missing.items()]
-        lines.append(f"  gap: {boards} boards, {first} to {last}, have no {', '.join(named)}")
+        have = "has" if boards == 1 else "have"
+        lines.append(f"  gap: {many(boards, 'board')}, {first} to {last}, {have} no {', '.join(named)}")
     return lines[:most] + ([f"  and {len(lines) - most} more gaps"] if len(lines) > most else [])
 
 

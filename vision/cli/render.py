@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,7 @@ from vision.cli._common import (
     fail,
     family_option,
     jobs_option,
+    many,
     print_rows,
     progress,
     rows_options,
@@ -23,6 +25,14 @@ from vision.cli._common import (
 if TYPE_CHECKING:
     from synthetic_images.recipe import Recipe
     from vision.setup import Family, Station
+
+
+def _file_name_part(_: click.Context, __: click.Parameter, value: str) -> str:
+    """Return a text that may begin a file name on any system; refuse one that leads out of the folder."""
+    if not re.fullmatch(r"(?!\.)[A-Za-z0-9._-]{0,60}", value):
+        raise click.BadParameter(f"got {value!r}, wanted what may begin a file name: at most 60 letters (A to Z), "
+                                 "digits, dots, dashes and underscores, no dot first")
+    return value
 
 
 @click.command()
@@ -36,7 +46,8 @@ if TYPE_CHECKING:
               help="Per cent of joints with a planted defect.")
 @click.option("--first", "first_serial", type=click.IntRange(min=1), default=1, show_default=True,
               help="Number of the first board.")
-@click.option("--prefix", default="B", show_default=True, help="What serials begin with.")
+@click.option("--prefix", default="B", show_default=True, callback=_file_name_part,
+              help="What serials, and so names of pictures, begin with: letters, digits, dots, dashes, underscores.")
 @click.option("--gallery", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Also draw one sheet of every finding, from mild to severe (.png or .jpg).")
 @click.option("--maps", is_flag=True, help="Also write what each pixel shows and its slope, into FOLDER/maps.")
@@ -79,7 +90,7 @@ def command(folder: Path, family_path: Path, station_path: Path, boards: int, se
                ["finding", "parts", "marginal"], output)
     if gallery is not None:
         write_gallery(gallery, family, station, seed, recipe)
-    say(f"{boards} boards in {folder}" + (f", gallery {gallery}" if gallery is not None else ""))
+    say(f"{many(boards, 'board')} in {folder}" + (f", gallery {gallery}" if gallery is not None else ""))
 
 
 def write_gallery(file: Path, family: Family, station: Station, seed: int, recipe: Recipe) -> None:

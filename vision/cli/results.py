@@ -16,7 +16,18 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from models.vocabulary import FINDING, MEASURE, VERDICTS
-from vision.cli._common import Column, Output, limits_option, print_json, print_rows, rows_options, say, verdict_word
+from vision.cli._common import (
+    Column,
+    Output,
+    limits_option,
+    many,
+    print_json,
+    print_rows,
+    rows_options,
+    say,
+    some,
+    verdict_word,
+)
 from vision.cli._results_keep import KEEPING, database_option
 from vision.cli._sheet import check_class, other_class_option, tell_gaps
 
@@ -30,6 +41,7 @@ R = TypeVar("R")
 NEWEST = 100
 #: Changed joints of a board that `regrade` shows in a table.
 SHOWN = 4
+FORMS = {"csv": "CSV", "jsonl": "JSON Lines", "ipc2591": "JSON Lines of IPC-2591 messages"}
 DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
 
 LIST_COLUMNS = (Column("id"), Column("started_at", "graded (UTC)"), Column("serial"), Column("family"),
@@ -88,9 +100,10 @@ def filters(function: Callable[..., R]) -> Callable[..., R]:
         click.option("--pot", default="", help="With findings at joints of this solder pot."),
         click.option("--serial", default="", help="The board with this serial."),
         click.option("--family", default="", help="Boards of this family."),
-        click.option("--until", callback=moment, metavar="TIME", help="Graded before this time."),
+        click.option("--until", callback=moment, metavar="TIME", help="Graded before this time; forms as for --since."),
         click.option("--since", callback=moment, metavar="TIME",
-                     help="Graded at or after this time: 2026-03-31, 24h, 7d."),
+                     help="Graded at or after this time: 2026-03-31 or 2026-03-31T14:00 (this computer's "
+                          "own zone unless it ends in an offset, as +00:00), or how long ago: 90m, 24h, 7d."),
     ):
         wrapped = option(wrapped)
     return wrapped
@@ -154,8 +167,9 @@ def show(board: str, db: str, everything: bool, as_json: bool) -> None:
                f"{verdict_word(row['verdict'])}")
     click.echo(f"inspection {row['id']}, graded {row['started_at']} at station {row['station']} in "
                f"{row['seconds']:.2f} s by meniscope {row['program_version']} with limit sheet {row['sheet'][:12]}")
-    click.echo(f"{row['joints']} joints; of joints and chips {row['reject']} reject, {row['review']} review, "
-               f"{row['ungraded']} ungraded; {row['open']} findings wait for a person")
+    click.echo(f"{many(row['joints'], 'joint')}; of joints and chips {row['reject']} reject, {row['review']} review, "
+               f"{row['ungraded']} ungraded; {many(row['open'], 'finding')} "
+               f"{'waits' if row['open'] == 1 else 'wait'} for a person")
     if row["superseded_by"]:
         click.echo(f"a later grading counts instead: {row['superseded_by']}")
     if row["reason"]:
@@ -214,7 +228,8 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
               show_default=True, help="What a row is.")
 @click.option("--format", "form", type=click.Choice(("csv", "jsonl", "parquet", "ipc2591")),
               help="Default: by the file's ending, else csv. ipc2591: UnitsInspected messages, one a line.")
-@click.option("--out", type=click.Path(path_type=Path, dir_okay=False), help="File to write; default: standard output.")
+@click.option("--out", type=click.Path(path_type=Path, dir_okay=False),
+              help="File to write, .csv, .jsonl or .parquet; default: standard output.")
 def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | None) -> None:
     """Export boards, joints, chips or findings for other programs.
 
@@ -223,8 +238,7 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
     from vision.records import export as exporting
     from vision.records.ipc2591 import units_inspected
 
-    endings = {".jsonl": "jsonl", ".parquet": "parquet", ".csv": "csv"}
-    form = form or (endings.get(out.suffix.lower(), "csv") if out is not None else "csv")
+    form = form or _form_of(out)
     if form == "parquet" and out is None:
         raise click.UsageError("--format parquet needs --out FILE")
     with opened(db, wanted) as engine:
@@ -239,10 +253,20 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
             lines = exporting.json_lines(rows) if form == "jsonl" else exporting.csv_lines(rows, fields)
         if out is not None:
             exporting.write_lines(out, lines)
-            say(f"written: {out}")
+            say(f"written: {out}, {FORMS[form]}")
         else:
             for line in lines:
                 click.echo(line, nl=False)
+
+
+def _form_of(out: Path | None) -> str:
+    """Return the format that a file's ending asks for; CSV without an ending. Other endings would name it wrongly."""
+    endings = {".jsonl": "jsonl", ".parquet": "parquet", ".csv": "csv", "": "csv"}
+    ending = "" if out is None else out.suffix.lower()
+    if ending not in endings:
+        raise click.UsageError(f"--out: got a file that ends in {ending}, wanted .csv, .jsonl or .parquet, or a "
+                               "--format that says what to write into it")
+    return endings[ending]
 
 
 @command.command()
@@ -295,9 +319,22 @@ def regrade(limits_path: Path, db: str, wanted: Filter, other_class: bool, save:
                     "inspection": change.inspection_id, "serial": change.serial, "before": change.before,
                     "after": change.after, "saved_as": change.saved_as,
                     "joints": _changes(change.joints, None if output != "table" else SHOWN)})
+        others = _other_families(engine, sheet.family) if not boards else []
     print_rows(changed, ["inspection", "serial", "before", "after", "joints", *(["saved_as"] if save else [])], output,
-               empty="nothing changes")
-    say(f"{boards} boards judged anew, {len(changed)} change" + ("; saved" if save else "; nothing was written"))
+               empty="no board is judged anew" if others else "nothing changes")
+    if others:
+        say(f"the sheet {limits_path} is for family {sheet.family}, and boards of another family are not judged by it; "
+            f"recorded are boards of {some(others)}")
+    word = "changes" if len(changed) == 1 else "change"
+    say(f"{many(boards, 'board')} judged anew, {len(changed)} {word}; {'saved' if save else 'nothing was written'}")
+
+
+def _other_families(engine: Engine, family: str) -> list[str]:
+    """Return the families with recorded boards where this one, which a limit sheet names, has none; else nothing."""
+    from vision.records.queries import recorded_families
+
+    known = recorded_families(engine)
+    return [] if not family or family in known else known
 
 
 def _changes(joints: tuple[tuple[str, str, str], ...], most: int | None) -> str:

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import functools
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from models.errors import missing_extra
 from vision.cli._common import Column, Output, fail, print_rows, rows_options, say
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
+R = TypeVar("R")
 PERSON_COLUMNS = (Column("name"), Column("may_settle", "may settle"), Column("changed_at", "changed (UTC)"))
 AUDIT_COLUMNS = (Column("at", "when (UTC)"), Column("who"), Column("action"), Column("inspection_id", "inspection"),
                  Column("finding_id", "finding"), Column("detail"), Column("address"))
@@ -65,7 +68,7 @@ def serve(db: str, host: str, port: int, station_paths: Sequence[Path], behind_t
         from vision.review.app import create_app
         from vision.review.security import is_loopback
     except ModuleNotFoundError as error:
-        fail(f"the page needs the extra `review` (no {error.name}): pip install 'meniscope[review]'")
+        fail(missing_extra(f"the page (which found no {error.name})", "review"))
     from vision.review.people import count_people
     from vision.review.shop import Settings
 
@@ -99,9 +102,20 @@ def serve(db: str, host: str, port: int, station_paths: Sequence[Path], behind_t
         engine.dispose()
 
 
+def database_here(function: Callable[..., R]) -> Callable[..., R]:
+    """Give a sub-command --db too, so that it may stand before or behind the sub-command's name; it receives `db`."""
+
+    @functools.wraps(function)
+    def wrapped(*args: Any, own_db: str | None, **kwargs: Any) -> R:
+        return function(*args, db=own_db or click.get_current_context().obj, **kwargs)
+
+    return click.option("--db", "own_db", metavar="FILE|URL", help="The defect database.  [default: the one of "
+                        "`review --db`, else MENISCOPE_DB, else results.sqlite]")(wrapped)
+
+
 @command.command("people")
 @rows_options
-@click.pass_obj
+@database_here
 def people_command(db: str, output: Output) -> None:
     """List the people who may log in."""
     from vision.records.columns import moment_text
@@ -116,7 +130,7 @@ def people_command(db: str, output: Output) -> None:
 @click.argument("name")
 @click.option("--may-settle", is_flag=True, help="May settle what other people disagree on.")
 @click.option("--password-stdin", is_flag=True, help="Read the password as the first line of standard input.")
-@click.pass_obj
+@database_here
 def add_person_command(db: str, name: str, may_settle: bool, password_stdin: bool) -> None:
     """Let a person log in, or give them a new password. The password is asked for, never taken as an argument."""
     from vision.review.people import add_person
@@ -131,7 +145,7 @@ def add_person_command(db: str, name: str, may_settle: bool, password_stdin: boo
 
 @command.command("remove-person")
 @click.argument("name")
-@click.pass_obj
+@database_here
 def remove_person_command(db: str, name: str) -> None:
     """Take a person's login away; what they decided stays."""
     from vision.review.people import remove_person
@@ -143,7 +157,7 @@ def remove_person_command(db: str, name: str) -> None:
 @command.command("audit")
 @click.option("--limit", default=50, show_default=True, type=click.IntRange(min=1), help="The newest so many lines.")
 @rows_options
-@click.pass_obj
+@database_here
 def audit_command(db: str, limit: int, output: Output) -> None:
     """Show the audit trail: who decided, took back, settled, mended, logged in; the newest first."""
     from sqlalchemy import select
@@ -163,7 +177,7 @@ def audit_command(db: str, limit: int, output: Output) -> None:
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Write the labelled samples as a CSV table for training.")
 @rows_options
-@click.pass_obj
+@database_here
 def samples_command(db: str, family: str, out: Path | None, output: Output) -> None:
     """Show what people decided as labelled samples, each with where its label comes from; and what is left out."""
     from models.table import write_table

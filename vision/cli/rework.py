@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from vision.cli._common import Column, fail, print_json, print_rows, say
+from vision.cli._common import Column, fail, many, print_json, print_rows, say
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -81,9 +81,13 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
 
 
 def _print(sheet: Sheet) -> None:
-    from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS
+    from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION
 
-    say(f"board {sheet.board.serial}, {sheet.board.family}, {sheet.seen_from_words}; {sheet.origin}")
+    say(f"board {sheet.board.serial}, {sheet.board.family}; {sheet.origin}")
+    if sheet.not_graded:
+        click.echo(f"board {sheet.board.serial} {sheet.not_graded}")
+    if sheet.stops:
+        say(FIRST_CAUTION)
     rows = []
     for stop in sheet.stops:
         cautions = [f"limit of {sheet.repair_limit} repairs reached: ask first"] if stop.over_limit else []
@@ -92,9 +96,11 @@ def _print(sheet: Sheet) -> None:
         rows.append({"number": stop.number, "place": stop.name, "wrong": stop.titles, "x_mm": stop.x_mm,
                      "y_mm": stop.y_mm, "usually": stop.action, "repairs": stop.repairs,
                      "caution": "; ".join(cautions)})
-    print_rows(rows, STOP_COLUMNS, empty="nothing to mend")
+    if rows or not sheet.not_graded:
+        print_rows(rows, STOP_COLUMNS, empty="nothing to mend")
     if sheet.undecided:
-        say(f"{sheet.undecided} doubtful findings wait for a decision and are not on this sheet")
+        wait = "waits for a decision and is" if sheet.undecided == 1 else "wait for a decision and are"
+        say(f"{many(sheet.undecided, 'doubtful finding')} {wait} not on this sheet")
     say(CONTACT_CAUTION)
     for name, text in CAUTIONS:
         say(f"{name}: {text}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, Output, fail, print_json, print_rows, rows_options, say
+from vision.cli._common import Column, Output, fail, many, print_json, print_rows, rows_options, say
 
 if TYPE_CHECKING:
     import numpy as np
@@ -193,7 +193,7 @@ def repeats(db: str, family: str, output: Output) -> None:
                       Column("within", decimals=4), Column("between", decimals=4),
                       Column("within_pct", "within, % of total", 1)], output)
     if output == "table":
-        click.echo(f"\n{verdicts['joints']} joints and chips on {verdicts['boards']} boards; "
+        click.echo(f"\n{verdicts['joints']} joints and chips on {many(verdicts['boards'], 'board')}; "
                    f"{verdicts['same']} had the same verdict every time ({verdicts['same_pct']:.1f} %), "
                    f"kappa of first and second time {verdicts['kappa']:.3f}")
 

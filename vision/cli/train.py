@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, station_option
+from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, some, station_option
 
 if TYPE_CHECKING:
     from models.evaluate import Comparison
@@ -23,6 +24,22 @@ if TYPE_CHECKING:
 #: Joints rendered to teach a family unless the number of boards is given: some thirty examples of each finding.
 JOINTS = 2000
 LEAST_BOARDS = 8
+#: Faults of a family that training does not suffer from: a board turned round in its carrier.
+HARMLESS = ("symmetric",)
+
+
+@dataclass(frozen=True)
+class _Lot:
+    """The boards to learn from: what is rendered, how, and where it is kept."""
+
+    family: Family
+    station: Station
+    boards: int
+    seed: int
+    defect_rate: float
+    jobs: int
+    cache: Path | None
+    recipe: Recipe
 
 
 @click.command()
@@ -65,45 +82,29 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
     the truth. Some of the boards are seen again, lying elsewhere and under worse conditions (gain, a weak light, blur,
     ring angles, residue): that tells the uncertainty of every measurement, which is kept as uncertainty.csv beside
     family.toml. Boards graded from then on carry it, and the guard bands of the limits follow from it.
+    A limit sheet that FILE holds already is kept: see `meniscope limits history FILE`.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from models.criteria import CRITERIA
     from models.house_rules import read_house_rules
-    from models.limits import write_limits
     from synthetic_images.recipe import recipe_for
+    from vision.cli._limits_write import check_place, write_anew
     from vision.setup import read_family, read_station
     from vision.setup.uncertainty import write_uncertainty
-    from vision.teaching import training_tables
     from vision.teaching.teach import learn
-    from vision.teaching.uncertainty import with_stated
 
     found, station = read_family(family), read_station(station_path)
     folder = family if family.is_dir() else family.parent
-    if uncertain and not os.access(folder, os.W_OK):
-        fail(f"{folder}: got a folder that cannot be written, wanted one to keep uncertainty.csv in; "
-             "make it writable, or give --no-uncertainty")
+    check_place(out)
+    _check_family(found, station, folder, uncertain)
     criteria = read_house_rules(house_rules) if house_rules else CRITERIA
-    if boards is None:
-        boards = max(LEAST_BOARDS, -(-JOINTS // len(found.joints)))
-    with progress(boards, "rendering and measuring") as bar:
-        tables = training_tables(found, station, boards=boards, seed=seed, defect_rate=defect_pct / 100.0, jobs=jobs,
-                                 cache=cache, progress=bar, recipe=recipe_for(family))
-    if tables.reused:
-        say(f"{tables.reused} of {boards} boards came from {cache}")
-    for line in tables.unmeasured:
-        say(f"caution: not measured: {line}")
-    model = None
-    if uncertain:
-        model = _uncertainty(found, station, tables, seed, defect_pct / 100.0, jobs, cache,
-                             recipe_for(family))
-        tables = replace(tables, joints=with_stated(tables.joints, model, station.name),
-                         chips=with_stated(tables.chips, model, station.name))
-    joints = tables.joints
-    if reviews_db is not None:
-        joints = _with_reviewed(joints, reviews_db, found.name, review_weight)
+    boards = boards or max(LEAST_BOARDS, -(-JOINTS // len(found.joints)))
+    lot = _Lot(found, station, boards, seed, defect_pct / 100.0, jobs, cache, recipe_for(family))
+    tables, model = _measured(lot, uncertain)
+    joints = tables.joints if reviews_db is None else _with_reviewed(tables.joints, reviews_db, found.name,
+                                                                     review_weight)
     with progress(6, "learning") as bar:
         result = learn(found, joints, tables.chips, boards=boards, seed=seed, criteria=criteria, progress=bar)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    write_limits(result.sheet, out)
+    write_anew(result.sheet, out, f"trained anew on {boards} boards, seed {seed}")
     kept = None if model is None else write_uncertainty(model.bands, folder)
     if as_json:
         print_json(_as_data(result, tables, out) | {"uncertainty": None if kept is None else str(kept)})
@@ -114,14 +115,52 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
     say(f"\nlimit sheet in {out}: read it, change it, and grade with --limits {out}")
 
 
-def _uncertainty(family: Family, station: Station, tables: TrainingTables, seed: int, defect_rate: float, jobs: int,
-                 cache: Path | None, recipe: Recipe) -> UncertaintyModel:
-    """See some boards again and learn the uncertainty of every measurement."""
-    from vision.teaching.uncertainty import boards_again, learned_uncertainty
+def _check_family(family: Family, station: Station, folder: Path, uncertain: bool) -> None:
+    """Refuse what would fail only after all boards are rendered; caution where joints may get wrong names."""
+    from vision.setup.checks import check_family
 
+    faults = [advice for advice in check_family(family, station) if advice.severity == "fault"]
+    for advice in faults:
+        if advice.kind in HARMLESS:
+            say(f"caution: {advice}")
+    fatal = [str(advice) for advice in faults if advice.kind not in HARMLESS]
+    if fatal:
+        fail("\n".join([f"{folder}: joints of this family cannot be graded, so nothing was rendered; mend this and see "
+                        "`meniscope family check`", *fatal]))
+    if uncertain and not os.access(folder, os.W_OK):
+        fail(f"{folder}: got a folder that cannot be written, wanted one to keep uncertainty.csv in; "
+             "make it writable, or give --no-uncertainty")
+
+
+def _measured(lot: _Lot, uncertain: bool) -> tuple[TrainingTables, UncertaintyModel | None]:
+    """Render and measure the boards; where wanted, some of them again, for the uncertainty of every measurement."""
+    from vision.teaching import training_tables
+    from vision.teaching.uncertainty import boards_again, learned_uncertainty, with_stated
+
+    with progress(lot.boards, "rendering and measuring") as bar:
+        tables = training_tables(lot.family, lot.station, boards=lot.boards, seed=lot.seed,
+                                 defect_rate=lot.defect_rate, jobs=lot.jobs, cache=lot.cache, progress=bar,
+                                 recipe=lot.recipe)
+    if tables.reused:
+        say(f"{tables.reused} of {lot.boards} boards came from {lot.cache}")
+    for line in unmeasured_lines(tables.unmeasured):
+        say(f"caution: not measured: {line}")
+    if not uncertain:
+        return tables, None
     with progress(boards_again(tables.boards), "seeing boards again") as bar:
-        return learned_uncertainty(family, station, tables, seed=seed, defect_rate=defect_rate, jobs=jobs, cache=cache,
-                                   progress=bar, recipe=recipe)
+        model = learned_uncertainty(lot.family, lot.station, tables, seed=lot.seed, defect_rate=lot.defect_rate,
+                                    jobs=lot.jobs, cache=lot.cache, progress=bar, recipe=lot.recipe)
+    return replace(tables, joints=with_stated(tables.joints, model, lot.station.name),
+                   chips=with_stated(tables.chips, model, lot.station.name)), model
+
+
+def unmeasured_lines(unmeasured: Sequence[str]) -> list[str]:
+    """Return `BOARD: reason` lines with boards of one reason taken together, in the order of their first boards."""
+    boards: dict[str, list[str]] = {}
+    for line in unmeasured:
+        board, _, reason = line.partition(": ")
+        boards.setdefault(reason, []).append(board)
+    return [f"{some(names, 3)}: {reason}" for reason, names in boards.items()]
 
 
 def _with_reviewed(joints: LabelledTable, db: str, family: str, weight: float) -> LabelledTable:

@@ -6,7 +6,7 @@ import textwrap
 
 from vision.line.alarm import Alarm
 from vision.line.causes import AGREES
-from vision.line.practice import SOURCE
+from vision.line.practice import CAUTION, SOURCE
 
 HINTS_SHOWN = 5
 
@@ -26,7 +26,8 @@ def facts(alarm: Alarm) -> list[tuple[str, str]]:
     since = f"board {alarm.since_serial}, {moment(alarm.since_at)}"
     if alarm.since_low != alarm.since_high:
         since += f" (90 %: between {alarm.since_low} and {alarm.since_high})"
-    since += f"; noticed {alarm.boards - 1} boards later at {alarm.seen_serial}" if alarm.boards > 1 else ""
+    later = "1 board" if alarm.boards == 2 else f"{alarm.boards - 1} boards"
+    since += f"; noticed {later} later at {alarm.seen_serial}" if alarm.boards > 1 else ""
     sure = f"without drift such an alarm comes at most once in {alarm.false_alarm_boards:,.0f} boards on average"
     return [("where", where), ("how sure of the place", place_words(alarm)), ("since", since), ("how sure", sure),
             *([("board batch", alarm.batch)] if alarm.batch else []),
@@ -79,6 +80,7 @@ def _long_lines(alarm: Alarm) -> list[str]:
         lines.append(f"  {'compare with':<22}{', '.join(before)}")
     if alarm.hints:
         lines.append("  what to look at first - hints, not findings:")
+        lines.append(f"    caution: {CAUTION}")
         lines += [f"    {line}" for line in hint_lines(alarm)]
     return lines
 

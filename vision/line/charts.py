@@ -72,13 +72,6 @@ def u_chart(events: ArrayLike, exposure: ArrayLike, *, center: float | None = No
                  _count_rate(n, u, lower * n, upper * n, binomial=False), "three-sigma limits")
 
 
-def c_chart(events: ArrayLike, *, center: float | None = None, exact: bool = False) -> Chart:
-    """Chart of counts on equal exposures: a u chart with exposure 1."""
-    k = np.asarray(events, dtype=np.float64)
-    chart = u_chart(k, np.ones_like(k), center=center, exact=exact)
-    return Chart("c", chart.points, chart.center, chart.lower, chart.upper, chart.false_alarm_rate, chart.note)
-
-
 def individuals_chart(values: ArrayLike, *, reference: slice = slice(None)) -> Chart:
     """Chart of single values; limits are the mean +/- 3 mean moving ranges / 1.128 of the reference part."""
     x = _series(values, "individuals chart")
@@ -159,36 +152,6 @@ def cusum_chart(values: ArrayLike, *, target: float, sigma: float, allowance: fl
         down = max(0.0, down + target - slack - value)
         high[i], low[i] = up, down
     return Cusum(high, low, decision * sigma, 1.0 / cusum_run_length(allowance, decision))
-
-
-def lag_one(values: ArrayLike) -> float:
-    """Return the correlation of neighbours in time, corrected for the bias of short series.
-
-    Bias -(1 + 3 r) / n after Kendall (Biometrika 41, 1954). 0 for a series without spread.
-    """
-    x = np.asarray(values, dtype=np.float64)
-    x = x - x.mean()
-    power = float(x @ x)
-    if x.size < 4 or power == 0.0:
-        return 0.0
-    r = float(x[1:] @ x[:-1]) / power
-    return float(np.clip(r + (1.0 + 3.0 * r) / x.size, -0.95, 0.95))
-
-
-def whiten(values: ArrayLike, correlation: float) -> Floats:
-    """Return what a first-order autoregression leaves unexplained, scaled to keep the values' own spread.
-
-    Charts assume independent points; a correlated series is charted through these residuals
-    (NIST e-Handbook 6.3.4: "use the residuals"). The first value is only centred.
-    """
-    x = np.asarray(values, dtype=np.float64)
-    if correlation == 0.0:
-        return x.copy()
-    center = x.mean()
-    left = x - center
-    left[1:] -= correlation * (x[:-1] - center)
-    left[1:] /= np.sqrt(1.0 - correlation**2)
-    return np.asarray(left + center, dtype=np.float64)
 
 
 def _series(values: ArrayLike, what: str, shortest: int = 2) -> Floats:

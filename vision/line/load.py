@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -276,6 +277,16 @@ def count_boards(engine: Engine, family: str) -> int:
             .join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
             .where(FamilyRow.name == family, InspectionRow.superseded_by.is_(None), InspectionRow.joint_count > 0)
         ).scalar_one())
+
+
+def camera_side(engine: Engine, family: str) -> tuple[str, float]:
+    """Return from which side (`bottom`, `top`) the camera sees a family's boards, and its first view's turn (deg)."""
+    with reading(engine) as connection:
+        content = connection.execute(
+            select(FamilyRow.content).where(FamilyRow.name == family).order_by(FamilyRow.revision.desc()).limit(1)
+        ).scalar_one()
+    known = json.loads(content)
+    return str(known["seen_from"]), float(known["views"][0]["rotation_deg"])
 
 
 def newest_inspection(engine: Engine, family: str) -> int:

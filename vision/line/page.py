@@ -9,6 +9,8 @@ from vision import __version__
 from vision.line import plots
 from vision.line.alarm_text import facts, headline, place_words, status_words
 from vision.line.causes import AGREES
+from vision.line.heat_map import SIDE_WORDS, board_map
+from vision.line.practice import CAUTION
 from vision.line.report import JointRow, Report, Waits, share_text
 
 WORST_JOINTS = 12
@@ -23,7 +25,9 @@ def report_page(report: Report) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     template = environment.from_string(files("vision.line").joinpath("report.html").read_text(encoding="utf-8"))
     families = sorted({row.family for row in report.joints})
-    maps = [(family, Markup(plots.board_map([row for row in report.joints if row.family == family])))
+    sides = {seen.family: seen for seen in report.seen}
+    maps = [(family, SIDE_WORDS[sides[family].seen_from],
+             Markup(board_map([row for row in report.joints if row.family == family], sides[family])))
             for family in families]
     starts = [(alarm.since_serial, alarm.id) for alarm in report.alarms]
     shown: dict[str, Any] = {
@@ -33,7 +37,7 @@ def report_page(report: Report) -> str:
         "maps": maps, "pareto": Markup(plots.pareto_plot(report.findings)) if report.findings else "",
         "count_charts": [(item, Markup(plots.count_plot(item))) for item in report.count_charts],
         "measure_charts": [(item, Markup(plots.measure_plot(item, starts))) for item in report.measure_charts],
-        "worst": worst_joints(report), "period": period(report)}
+        "caution": CAUTION, "worst": worst_joints(report), "period": period(report)}
     return template.render(shown)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.line.measure_charts import MeasureChart
-from vision.line.report import CountChart, FindingRow, JointRow
+from vision.line.report import CountChart, FindingRow
 
 Floats = NDArray[np.float64]
 
@@ -23,7 +23,8 @@ LEFT, RIGHT, TOP, BOTTOM = 58, 10, 12, 34
 STEPS: tuple[str, ...] = ("#00224e", "#35456c", "#666970", "#a69d75", "#fee838")
 
 
-def _open(width: float, height: float, label: str) -> list[str]:
+def open_svg(width: float, height: float, label: str) -> list[str]:
+    """Return the beginning of a drawing with what it says to those who cannot see it."""
     return [f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-label="{escape(label)}">',
             f"<title>{escape(label)}</title>"]
 
@@ -110,7 +111,7 @@ def count_plot(item: CountChart) -> str:
     titles = [f"{size} boards from {serial}: {value:.3g}{' %' if unit else ''} (limits {low:.3g} to {high:.3g})"
               for size, serial, value, low, high in zip(item.boards, item.serials, points, lower, upper, strict=True)]
     out = int(chart.out.sum())
-    parts = _open(WIDTH, HEIGHT, f"{item.title}: {points.size} groups of boards, {out} beyond the limits")
+    parts = open_svg(WIDTH, HEIGHT, f"{item.title}: {points.size} groups of boards, {out} beyond the limits")
     parts += frame.grid(_ends(item.serials))
     parts += [frame.line(chart.center * scale, "center"), frame.line(upper, "limit", steps=True),
               frame.line(lower, "limit", steps=True), frame.line(points, "trace")]
@@ -128,7 +129,7 @@ def measure_plot(item: MeasureChart, starts: Sequence[tuple[str, str]] = ()) -> 
                              item.individuals.lower[:1]])
     frame = Frame(item.points.size, float(values.min()), float(values.max()), item.unit, height=split + 12)
     titles = [f"{serial}: {value:.4g} {item.unit}" for serial, value in zip(item.serials, item.points, strict=True)]
-    parts = _open(WIDTH, height, f"{item.title}, {item.points.size} boards: {item.state} at the newest board")
+    parts = open_svg(WIDTH, height, f"{item.title}, {item.points.size} boards: {item.state} at the newest board")
     parts += frame.grid(_ends(item.serials))
     parts += [frame.line(item.individuals.upper, "limit"), frame.line(item.individuals.lower, "limit"),
               frame.line(item.ewma.upper, "band"), frame.line(item.ewma.lower, "band")]
@@ -163,7 +164,7 @@ def pareto_plot(rows: Sequence[FindingRow]) -> str:
     """Return bars by finding: confirmed solid, waiting hatched, called false empty; numbers beside them."""
     height = 26.0 * len(rows) + 12.0
     most = max([row.calls + row.escapes for row in rows] + [1])
-    parts = _open(WIDTH, height, "findings by number of calls")
+    parts = open_svg(WIDTH, height, "findings by number of calls")
     parts.append('<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
                  'patternTransform="rotate(45)"><rect width="6" height="6" class="hatch-ground"/>'
                  '<line x1="0" y1="0" x2="0" y2="6" class="hatch-line"/></pattern></defs>')
@@ -182,64 +183,3 @@ def pareto_plot(rows: Sequence[FindingRow]) -> str:
         parts.append(f'<text class="tick" x="{x + 6:.1f}" y="{y + 13:.1f}">{row.calls + row.escapes} '
                      f"({100 * row.cumulative:.0f} %)</text>")
     return "".join([*parts, "</svg>"])
-
-
-def board_map(rows: Sequence[JointRow]) -> str:
-    """Return the board's joints where they are, as seen from the component side (x right, y up).
-
-    Size and colour grow with the rate; joints above the rest (adjusted p at most 0.05) have a ring and their name.
-    """
-    x, y = np.array([row.x_mm for row in rows]), np.array([row.y_mm for row in rows])
-    span = max(float(np.ptp(x)), float(np.ptp(y)), 10.0)
-    near = _nearest(x, y)
-    radius = float(np.clip(0.45 * near, 0.006 * span, 0.03 * span))
-    margin = 4.0 * radius + 0.03 * span
-    width, height = float(np.ptp(x)) + 2 * margin, float(np.ptp(y)) + 2 * margin
-    scale = 900.0 / width
-    most = max(max((row.dpmo for row in rows), default=0.0), 1e-9)
-    parts = _open(900, height * scale + 34, f"board map of {len(rows)} joints by defects per million opportunities")
-    parts.append(f'<rect class="board" x="1" y="1" width="898" height="{height * scale - 2:.1f}" rx="6"/>')
-    order = sorted(range(len(rows)), key=lambda i: rows[i].dpmo)
-    for i in order:
-        row = rows[i]
-        px, py = (row.x_mm - x.min() + margin) * scale, (y.max() - row.y_mm + margin) * scale
-        level = row.dpmo / most
-        r = radius * scale * (0.35 + 0.65 * np.sqrt(level))
-        title = (f"{row.joint}: {row.calls} of {row.opportunities}, {row.dpmo:,.0f} DPMO "
-                 f"({row.dpmo_low:,.0f} to {row.dpmo_high:,.0f}) {row.top_finding}")
-        colour = STEPS[min(int(level * len(STEPS)), len(STEPS) - 1)] if row.calls else "none"
-        parts.append(f'<circle class="joint" cx="{px:.1f}" cy="{py:.1f}" r="{r:.1f}" fill="{colour}">'
-                     f"<title>{escape(title)}</title></circle>")
-        if row.calls and row.q_value <= 0.05:
-            parts.append(f'<circle class="ring" cx="{px:.1f}" cy="{py:.1f}" r="{radius * scale * 1.25:.1f}"/>')
-            parts.append(f'<text class="name" x="{px:.1f}" y="{py - radius * scale * 1.45:.1f}" '
-                         f'text-anchor="middle">{escape(row.joint)}</text>')
-    parts += _map_legend(most, radius * scale, height * scale)
-    return "".join([*parts, "</svg>"])
-
-
-def _map_legend(most: float, radius: float, top: float) -> list[str]:
-    parts = [f'<text class="tick" x="8" y="{top + 24:.1f}">DPMO</text>']
-    x = 60.0
-    for step, colour in enumerate(STEPS):
-        level = (step + 0.5) / len(STEPS)
-        r = radius * (0.35 + 0.65 * np.sqrt(level))
-        parts.append(f'<circle class="joint" cx="{x + r:.1f}" cy="{top + 19:.1f}" r="{r:.1f}" fill="{colour}"/>')
-        text = f"to {most * (step + 1) / len(STEPS):,.0f}"
-        parts.append(f'<text class="tick" x="{x + 2 * r + 5:.1f}" y="{top + 24:.1f}">{text}</text>')
-        x += 2 * r + 18 + 8.0 * len(text)
-    parts.append(f'<circle class="ring" cx="{x + radius:.1f}" cy="{top + 19:.1f}" r="{radius:.1f}"/>')
-    parts.append(f'<text class="tick" x="{x + 2 * radius + 5:.1f}" y="{top + 24:.1f}">above the rest</text>')
-    return parts
-
-
-def _nearest(x: Floats, y: Floats) -> float:
-    """Return the median distance from a joint to its nearest neighbour, mm."""
-    if x.size < 2:
-        return 10.0
-    best = np.full(x.size, np.inf)
-    for start in range(0, x.size, 500):
-        d = np.hypot(x[start: start + 500, None] - x[None, :], y[start: start + 500, None] - y[None, :])
-        d[np.arange(d.shape[0]), np.arange(start, start + d.shape[0])] = np.inf
-        best[start: start + 500] = d.min(axis=1)
-    return float(np.median(best))

@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from vision.line.history import JOINT, LAND, NOZZLE, POT, STEP, WHOLE
 
 SOURCE = "common practice, no published source"
+#: Stands beside every list of what to look at: the checks lead to pots and nozzles.
+CAUTION = ("solder, nozzles, pots and boards are hot and flux gives off fume; stop the machine and let it cool before "
+           "you reach in, as its manual and your site's rules say.")
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from vision.line.alarm import Alarm, iso
 from vision.line.alarm_store import list_alarms
 from vision.line.charts import Chart, p_chart, u_chart
 from vision.line.history import LAND, NOZZLE, POT, STEP
-from vision.line.load import Scope, load_history
+from vision.line.load import Scope, camera_side, load_history
 from vision.line.measure_charts import CHARTED, MeasureChart, measure_charts
 from vision.line.rates import benjamini_hochberg, dpmo, exact_interval, higher_than_rest, poisson_interval
 from vision.line.tally import FALSE, FINDING_NAMES, INDICATOR, REAL, UNSURE, WAITING, Tally, tally
@@ -89,6 +89,15 @@ class JointRow:
 
 
 @dataclass(frozen=True)
+class Seen:
+    """How the camera sees a family's boards: the side (`bottom` or `top`) and the first view's turn in the picture."""
+
+    family: str
+    seen_from: str
+    rotation_deg: float = 0.0
+
+
+@dataclass(frozen=True)
 class Waits:
     """How long boards waited for a decision or a repair, minutes."""
 
@@ -142,6 +151,7 @@ class Report:
     count_charts: tuple[CountChart, ...]
     measure_charts: tuple[MeasureChart, ...]
     alarms: tuple[Alarm, ...]
+    seen: tuple[Seen, ...] = ()  # of each family with boards in the period
 
 
 def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report:
@@ -155,7 +165,8 @@ def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report
         names = {name for name, inside in zip(counted.joints.name, counted.joints.inside, strict=True) if inside}
         measures = measure_charts(history, [i for i, name in enumerate(history.joints.names) if name in names])
     alarms = [alarm for alarm in list_alarms(engine, scope.family) if _in_period(alarm, scope)]
-    return summarise(counted, measures, alarms)
+    seen = tuple(Seen(family, *camera_side(engine, family)) for family in families)
+    return replace(summarise(counted, measures, alarms), seen=seen)
 
 
 def _in_period(alarm: Alarm, scope: Scope) -> bool:
@@ -313,10 +324,4 @@ def share_text(rate: Rate) -> str:
     return f"{100 * rate.rate:.1f} % ({100 * rate.low:.1f} to {100 * rate.high:.1f})"
 
 
-def parse_day(text: str) -> datetime:
-    """Return a day or time with offset; without offset it is UTC."""
-    value = datetime.fromisoformat(text)
-    return value if value.tzinfo else value.replace(tzinfo=UTC)
-
-
-__all__ = ["Report", "build_report", "parse_day", "share_text", "summarise"]
+__all__ = ["Report", "build_report", "share_text", "summarise"]

@@ -39,7 +39,7 @@ def write_pictures(inspection: Inspection, files: BoardFiles, family: Family, st
         balls = any(joint.measurements.get("ball_count", 0.0) > 0.0 for joint in inspection.joints)
         traces = find_traces(view, balls=balls)
         if overlays is not None:
-            path = overlays / f"{inspection.serial}_{view.capture.view}_overlay.jpg"
+            path = overlays / overlay_file(inspection.serial, view.capture.view)
             picture = draw_view(view, inspection, traces)
             good, data = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 88])
             if good:
@@ -59,6 +59,11 @@ def wanted_parts(inspection: Inspection, places: Collection[str] = ()) -> list[J
     if places:
         return [part for part in parts if part_name(part) in places]
     return [part for part in parts if part.verdict != ACCEPT]
+
+
+def overlay_file(serial: str, view: str) -> str:
+    """Return the file name of an overlay: `B0042_v1_overlay.jpg`."""
+    return f"{serial}_{view}_overlay.jpg"
 
 
 def zoom_file(serial: str, place: str) -> str:

@@ -1,7 +1,8 @@
 """Grading many boards: in parallel, a bounded number in hand, each written in one transaction.
 
 A board that was graded before is skipped, so that a batch which was cut off goes on where it stopped. A worker that
-crashes costs its own board only: that board becomes `ungraded` with the reason, and the next run tries it again.
+crashes costs its own board only: that board becomes `ungraded` with the reason, and the next run tries it again. A
+board that has the very picture of another one is `ungraded` too: its camera may stand still.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, CancelledError, 
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TypeVar
 
 from sqlalchemy import Engine, select
 
@@ -35,10 +37,12 @@ from vision.records.keys import (
 )
 from vision.records.schema import InspectionRow, Unit
 from vision.records.store import SERIAL_LIMIT, Saved, Work, prepare, save_all
+from vision.records.twins import find_twins, without_results
 from vision.records.workers import Workers
 from vision.setup.family import Family
 from vision.setup.station import Station
 
+T = TypeVar("T")
 Grader = Callable[[BoardFiles], Inspection]
 #: A board, its inspection or the reason why it has none, and whether the program failed on it.
 Outcome = tuple[BoardFiles, Inspection | str, bool]
@@ -88,6 +92,7 @@ class BoardResult:
     skipped: bool
     inspection: Inspection | None = None
     fault: bool = False  # the program failed on it, not the board
+    twin: str = ""  # another board that has the very same picture, which is why this one is ungraded
 
 
 def grade_folder(boards: Iterable[BoardFiles | None], grader: Grader, workers: Workers,
@@ -167,15 +172,30 @@ def _save(job: Job, outcomes: list[Outcome]) -> list[BoardResult]:
     if not outcomes:
         return []
     works = [_work(files, job, told, fault) for files, told, fault in outcomes]
+    works, twins = _without_twins(job, works)
     try:
         saved = _write(job, works)
     except LostConnectionError:
         raise
     except RecordsError:
         # One of them cannot be stored, or nothing can: each alone, and what is refused as a fault of the program.
-        return [result for (files, _, _), work in zip(outcomes, works, strict=True)
+        return [replace(result, twin=twin) for (files, _, _), work, twin in zip(outcomes, works, twins, strict=True)
                 for result in _save_alone(job, files, work)]
-    return [_result(files, work, place) for (files, _, _), work, place in zip(outcomes, works, saved, strict=True)]
+    return [replace(_result(files, work, place), twin=twin)
+            for (files, _, _), work, place, twin in zip(outcomes, works, saved, twins, strict=True)]
+
+
+def _without_twins(job: Job, works: list[Work]) -> tuple[list[Work], list[str]]:
+    """Make boards ungraded that have a picture of another board; return them all, and the other boards' serials.
+
+    `again` is the word of a person who knows why two boards share a picture.
+    """
+    if job.again:
+        return works, [""] * len(works)
+    twins = _patiently(lambda: find_twins(job.engine, job.family.name, [work.inspection for work in works],
+                                          SERIAL_LIMIT), job.patience)
+    return [work if twin is None else replace(work, inspection=without_results(work.inspection, twin.reason))
+            for work, twin in zip(works, twins, strict=True)], ["" if twin is None else twin.serial for twin in twins]
 
 
 def _save_alone(job: Job, files: BoardFiles, work: Work) -> list[BoardResult]:
@@ -203,14 +223,14 @@ def _result(files: BoardFiles, work: Work, place: Saved) -> BoardResult:
                        work.fault)
 
 
-def _patiently(write: Callable[[], list[Saved]], pauses: tuple[float, ...]) -> list[Saved]:
-    """Write; when the database server is away, try again after each of some pauses (s) before giving up."""
+def _patiently(ask: Callable[[], T], pauses: tuple[float, ...]) -> T:
+    """Write or read; when the database server is away, try again after each of some pauses (s) before giving up."""
     for pause in pauses:
         try:
-            return write()
+            return ask()
         except LostConnectionError:
             time.sleep(pause)
-    return write()
+    return ask()
 
 
 def ungraded(files: BoardFiles, job: Job, reason: str) -> Inspection:

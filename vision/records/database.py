@@ -12,6 +12,7 @@ from typing import Any
 from sqlalchemy import URL, Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.exc import DBAPIError, NoSuchModuleError, ProgrammingError
 
+from models.errors import missing_extra
 from vision.records.errors import RecordsError, checked_url, explain, reported, shown
 from vision.records.schema import SCHEMA_VERSION
 
@@ -43,7 +44,7 @@ def open_database(where: str | Path, *, create: bool = True, read_only: bool = F
     try:
         engine = _sqlite_engine(url, read_only, busy_seconds) if sqlite else _postgres_engine(url, read_only)
     except (ModuleNotFoundError, NoSuchModuleError) as error:
-        raise RecordsError("PostgreSQL needs the extra `postgres`: pip install 'meniscope[postgres]'") from error
+        raise RecordsError(missing_extra("PostgreSQL", "postgres")) from error
     try:
         with reported(url):
             found = schema_version(engine)

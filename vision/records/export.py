@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import Engine
 
+from models.errors import missing_extra
 from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES
 from vision.records.errors import RecordsError
 from vision.records.queries import (
@@ -95,7 +96,7 @@ def write_parquet(rows: Iterator[Row], fields: tuple[str, ...], path: Path) -> i
         arrow = importlib.import_module("pyarrow")
         parquet = importlib.import_module("pyarrow.parquet")
     except ModuleNotFoundError as error:
-        raise RecordsError("Parquet needs the extra `parquet`: pip install 'meniscope[parquet]'") from error
+        raise RecordsError(missing_extra("Parquet", "parquet")) from error
 
     def column_type(name: str) -> Any:
         return arrow.int64() if name in WHOLE else arrow.float64() if name in NUMBERS else arrow.string()

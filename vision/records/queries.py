@@ -241,6 +241,12 @@ def _finding_names(place: Any, inspection_id: Any) -> Any:
             .scalar_subquery().label("findings"))
 
 
+def recorded_families(engine: Engine) -> list[str]:
+    """Return the names of the families that boards were graded as, in alphabetical order."""
+    with reading(engine) as connection:
+        return list(connection.execute(select(FamilyRow.name).distinct().order_by(FamilyRow.name)).scalars())
+
+
 def find_inspection(engine: Engine, wanted: str) -> int:
     """Return the key of an inspection named by key, UUID or serial (then the board's newest one).
 

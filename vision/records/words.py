@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from models.vocabulary import FINDING, MEASURE, plain_name
+from models.vocabulary import FINDING, MEASURE, decimals_of, plain_name
 
 
 def reason_words(measure: str, value: float, limit: float, side: str, verdict: str = "reject") -> str:
     """Return why a finding was made: `coverage 212 deg, needs at least 270 deg`.
 
     Within the guard band (verdict review) the value still meets the limit: `coverage 274 deg, near the limit 270 deg`.
-    Numbers get as many decimals as it takes to tell them apart.
+    Numbers get all decimals of the limit, and as many as it takes to tell them apart.
     """
     known = MEASURE.get(measure)
-    decimals = 3 if known is None else known.decimals
+    decimals = max(3 if known is None else known.decimals, min(decimals_of(limit), 6))
     unit = f" {known.unit}" if known is not None and known.unit else ""
     while f"{value:.{decimals}f}" == f"{limit:.{decimals}f}" and value != limit and decimals < 6:
         decimals += 1

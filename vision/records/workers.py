@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from models.errors import missing_extra
 from models.limits import LimitSheet
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import Inspection
@@ -95,7 +96,7 @@ def cluster(address: str) -> Iterator[tuple[Workers, int]]:
     try:
         client = importlib.import_module("distributed").Client(address, timeout=10, set_as_default=False)
     except ModuleNotFoundError as error:
-        raise RecordsError("--cluster needs the extra `cluster`: pip install 'meniscope[cluster]'") from error
+        raise RecordsError(missing_extra("--cluster", "cluster")) from error
     except (OSError, ValueError, TimeoutError) as error:
         raise RecordsError(f"cluster {address}: no scheduler answers there; start one with `dask scheduler` and "
                            "workers with `dask worker`") from error

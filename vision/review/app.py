@@ -51,7 +51,7 @@ def create_app(engine: Engine, settings: Settings | None = None, stations: Itera
     guard(app, engine, passwords=chosen.passwords, loopback=chosen.loopback, secure_cookies=chosen.secure_cookies)
     app.url_map.converters["key"] = Key
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters |= {"clock": clock, "day": day, "title_of": title_of}
+    app.jinja_env.filters |= {"day": day, "title_of": title_of}
 
     @app.context_processor
     def _common() -> dict[str, Any]:
@@ -67,14 +67,9 @@ def create_app(engine: Engine, settings: Settings | None = None, stations: Itera
     return app
 
 
-def clock(moment: datetime) -> str:
-    """Return a time as people on a shift read it, in this machine's own zone."""
-    return f"{moment.astimezone():%H:%M}"
-
-
 def day(moment: datetime) -> str:
-    """Return date and time, in this machine's own zone."""
-    return f"{moment.astimezone():%Y-%m-%d %H:%M}"
+    """Return date and time in this machine's own zone, and the zone's name: `2026-03-02 07:00 CET`."""
+    return f"{moment.astimezone():%Y-%m-%d %H:%M %Z}"
 
 
 def title_of(finding: str) -> str:

@@ -12,12 +12,14 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from models.vocabulary import MEASURE, plain_name, with_unit
+from models.vocabulary import MEASURE, limit_text, plain_name, with_unit
 from vision.review.boards import Found
 from vision.setup import Family, Joint
 
 #: Drawing units a millimetre, and the board shown beyond the outermost part.
 SCALE, EDGE_MM = 12.0, 2.0
+#: Kinds of marks, the mildest first: of two at one place the worse one lies on top.
+KINDS = ("place", "indicator", "review", "reject", "stop")
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,8 @@ def board_map(family: Family, marks: Sequence[Mark], title: str, *, side: str, t
         parts.append(f'<circle class="way-start" cx="{places[0][0]:.1f}" cy="{places[0][1]:.1f}" r="6"/>')
     if origin:
         parts += _axes(to)
-    parts += [_mark(item, *to(item.x_mm, item.y_mm), width, height) for item in sorted(marks, key=lambda m: m.here)]
+    in_order = sorted(marks, key=lambda mark: (mark.here, KINDS.index(mark.kind)))
+    parts += [_mark(item, *to(item.x_mm, item.y_mm), width, height) for item in in_order]
     parts.append("</svg>")
     return "".join(parts)
 
@@ -161,7 +164,7 @@ def value_scale(found: Found) -> str:
         f'<rect class="s-guard" x="{min(limit, guard):.1f}" y="30" width="{abs(guard - limit):.1f}" height="12"/>'
         f'<path class="s-limit" d="M{limit:.1f} 24V48"/>'
         f'<text class="s-text" x="{limit:.1f}" y="61" text-anchor="middle">limit '
-        f'{escape(with_unit(found.measure, found.limit))}</text>'
+        f'{escape(limit_text(found.measure, found.limit))}</text>'
         f'<path class="s-value" d="M{value:.1f} 28l8 -12h-16z"/>'
         f'<text class="s-text s-strong" x="{value:.1f}" y="12" text-anchor="{anchor}">'
         f'{escape(with_unit(found.measure, found.value))}</text></svg>')
@@ -178,7 +181,7 @@ def value_spread(measure: str, limit: float, side: str, real: Sequence[float], f
         return 90.0 + 500.0 * (value - start) / (stop - start)
 
     words = (f"{plain_name(measure)}: {len(real)} real defects and {len(false_calls)} false calls "
-             f"along the values measured, limit {with_unit(measure, limit)}")
+             f"along the values measured, limit {limit_text(measure, limit)}")
     dots = [f'<rect class="v-real" x="{at(value) - 4:.1f}" y="14" width="8" height="8"/>' for value in real]
     dots += [f'<circle class="v-false" cx="{at(value):.1f}" cy="44" r="4.5"/>' for value in false_calls]
     return (f'<svg class="spread" viewBox="0 0 600 84" role="img" aria-label="{escape(words)}">'
@@ -187,4 +190,4 @@ def value_spread(measure: str, limit: float, side: str, real: Sequence[float], f
             f'<path class="s-axis" d="M90 60H590"/>{"".join(dots)}'
             f'<path class="s-limit" d="M{at(limit):.1f} 4V66"/>'
             f'<text class="s-text" x="{min(max(at(limit), 170), 500):.1f}" y="80" text-anchor="middle">limit '
-            f'{escape(with_unit(measure, limit))} (fires {escape(side)})</text></svg>')
+            f'{escape(limit_text(measure, limit))} (fires {escape(side)})</text></svg>')

@@ -9,7 +9,7 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
 from vision.review.boards import load_board
-from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, actions
+from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, actions
 from vision.review.repair import SIDE_WORDS, Sheet, Side, record_repair, repair_sheet, sheet_json
 from vision.review.security import actor
 from vision.review.sheet import sheet_map
@@ -32,7 +32,7 @@ def add(app: Flask, shop: Shop) -> None:
         family = shop.families(sheet.board.family_id)
         return render_template(
             "repair.html", sheet=sheet, turn=turn, turns=TURNS, sides=SIDE_WORDS, cautions=CAUTIONS,
-            contact=CONTACT_CAUTION, defers=DEFERS, map=Markup(sheet_map(sheet, family, turn)),
+            contact=CONTACT_CAUTION, first=FIRST_CAUTION, defers=DEFERS, map=Markup(sheet_map(sheet, family, turn)),
             state=board_state(shop.engine, sheet.board.unit_id),
             actions={"joint": actions("joint"), "chip": actions("chip")})
 

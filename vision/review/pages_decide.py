@@ -178,7 +178,7 @@ def _board_pages(app: Flask, shop: Shop) -> None:
         marks = [Mark(item.x_mm, item.y_mm, item.verdict, f"{item.place}: {item.title}") for item in found]
         parts = [(f"joint {joint.name}", joint.name) for joint in family.joints]
         parts += [(f"chip {chip.ref}", chip.ref) for chip in family.chips]
-        title = f"Board map: {len(found)} findings"
+        title = f"Board map: {len(found)} {'finding' if len(found) == 1 else 'findings'}"
         return render_template(
             "board.html", board=this, found=found, state=board_state(shop.engine, this.unit_id),
             events=history(shop.engine, this.unit_id), parts=parts, last=_last(),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine, delete, func, insert, select, update
 
-from models.errors import MeniscopeError
+from models.errors import MeniscopeError, missing_extra
 from vision.records.database import reading, transaction
 from vision.records.schema import PERSON
 from vision.review.decisions import Actor, UnknownError, note_audit
@@ -119,7 +119,7 @@ def _hasher() -> PasswordHasher:
     try:
         from argon2 import PasswordHasher
     except ModuleNotFoundError as error:
-        raise MeniscopeError("passwords need the extra `review`: pip install 'meniscope[review]'") from error
+        raise MeniscopeError(missing_extra("a login with password", "review")) from error
     return PasswordHasher()
 
 

@@ -61,6 +61,11 @@ CONTACT_CAUTION = (
     "or its housing suffers from heat. Let the joint cool before a second try. If the solder does not flow in that "
     "time, do not press on: a larger tip, flux or preheat helps, longer heating lifts the land.")
 
+#: Stands above the first stop; the rest of the cautions follows the last one.
+FIRST_CAUTION = ("Before the first stop: the iron is at 300 to 400 °C and the board may be hot; wear eye protection; "
+                 "work with the fume extraction on; if the solder holds lead, no food or drink here, and wash your "
+                 "hands afterwards. All cautions stand below the last stop.")
+
 #: Cautions of every sheet: a short name and the text. Facts have their source beside them.
 CAUTIONS: tuple[tuple[str, str], ...] = (
     ("Hot iron", "The tip is at 300 to 400 °C. Keep it in its stand, never hand it over, switch it off when you "

@@ -11,7 +11,7 @@ import numpy as np
 from sqlalchemy import Engine, insert, or_, select
 
 from models.errors import MeniscopeError
-from models.vocabulary import FINDING
+from models.vocabulary import FINDING, UNGRADED
 from vision.records.columns import moment_text
 from vision.records.database import reading, transaction
 from vision.records.schema import FamilyChip, FamilyJoint, Repair, Review
@@ -31,7 +31,7 @@ from vision.review.decisions import (
     write_review,
 )
 from vision.review.path import path_length, short_path
-from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, practice
+from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, practice
 from vision.setup import Family
 
 Side = Literal["bottom", "top"]
@@ -133,6 +133,13 @@ class Sheet:
     undecided: int  # doubtful findings that still wait for a decision and are not on the sheet
     mended: int  # things mended already
     repair_limit: int
+
+    @property
+    def not_graded(self) -> str:
+        """What is to be told of a board that could not be graded: nothing to mend is no acceptance. Else empty."""
+        if self.board.verdict != UNGRADED:
+            return ""
+        return f"could not be graded: {self.board.reason or 'no reason is recorded'}; it is not accepted"
 
 
 def repair_sheet(engine: Engine, inspection_id: int, family: Family, *, side: Side | None = None,
@@ -294,7 +301,8 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
     mirror = -1.0 if sheet.side == "bottom" else 1.0
     return {
         "kind": "meniscope repair sheet", "version": 1, "serial": sheet.board.serial, "family": sheet.board.family,
-        "inspection": sheet.board.inspection_id, "graded_at": moment_text(sheet.board.started_at),
+        "inspection": sheet.board.inspection_id, "verdict": sheet.board.verdict, "not_graded": sheet.not_graded,
+        "graded_at": moment_text(sheet.board.started_at),
         "side": sheet.side, "origin": sheet.origin, "unit": "mm", "path_mm": round(sheet.path_mm, 2),
         "start": {"x_mm": round(sheet.start_mm[0], 3), "y_mm": round(sheet.start_mm[1], 3)},
         "undecided": sheet.undecided, "repair_limit": sheet.repair_limit,
@@ -306,5 +314,6 @@ def sheet_json(sheet: Sheet) -> dict[str, Any]:
             "usual_action": stop.action, "usual_steps": list(stop.steps), "longest_contact_s": stop.contact_s,
             "repairs_before": stop.repairs, "over_repair_limit": stop.over_limit, "settle_first": stop.look_first,
             "not_yet_checked": stop.unchecked} for stop in sheet.stops],
-        "contact_caution": CONTACT_CAUTION, "cautions": [{"about": name, "text": text} for name, text in CAUTIONS],
+        "first_caution": FIRST_CAUTION, "contact_caution": CONTACT_CAUTION,
+        "cautions": [{"about": name, "text": text} for name, text in CAUTIONS],
         "note": DEFERS}

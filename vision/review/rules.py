@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from sqlalchemy import Engine, select
 
 from models.intervals import clopper_pearson
-from models.vocabulary import FINDING, plain_name, with_unit
+from models.vocabulary import FINDING, limit_text, plain_name, with_unit
 from vision.records.database import reading
 from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Review
 from vision.review.decisions import FALSE_CALL, REAL
@@ -63,7 +63,7 @@ class RuleRecord:
     def words(self) -> str:
         """The rule as a person reads it: `partial wetting when coverage below 270 deg`."""
         return (f"{FINDING[self.finding].title} when {plain_name(self.measure)} {self.side} "
-                f"{with_unit(self.measure, self.limit)}")
+                f"{limit_text(self.measure, self.limit)}")
 
     @property
     def hint(self) -> str:

@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from vision.review.drawing import Mark, board_map
 from vision.review.pictures import NotShownError, Pictures, Window, part_half_mm
-from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS
+from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION
 from vision.review.repair import Sheet, Stop
 from vision.setup import Family
 
@@ -57,4 +57,4 @@ def sheet_html(sheet: Sheet, family: Family, pictures: Mapping[int, str], turn: 
     style = (here / "static" / "sheet.css").read_text(encoding="utf-8")
     return page.get_template("sheet.html").render(
         sheet=sheet, map=Markup(sheet_map(sheet, family, turn)), pictures=pictures, cautions=CAUTIONS,
-        contact=CONTACT_CAUTION, defers=DEFERS, style=Markup(style))
+        contact=CONTACT_CAUTION, first=FIRST_CAUTION, defers=DEFERS, style=Markup(style))

@@ -119,6 +119,7 @@ def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...], 
     if not lines:
         raise InputError([Problem(str(path), "", "an empty file", f"a header: {', '.join(required + optional)}")])
     header = lines[0][1]
+    _refuse_other_mark(path, header, required)
     lacking = tuple(name for name in required if name not in header)
     problems = [Problem(str(path), "header", f"no column {name}", f"columns {', '.join(required)}")
                 for name in lacking]
@@ -134,6 +135,15 @@ def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...], 
                            if cell and name in required + optional})
                  for number, line in lines[1:] if len(line) == len(header))
     return Table(rows, lacking, tuple(problems), unknown)
+
+
+def _refuse_other_mark(path: Path, header: Sequence[str], required: tuple[str, ...]) -> None:
+    """Refuse a table whose cells are separated by another mark, as spreadsheets of some countries write it."""
+    for mark, name in ((";", ";"), ("\t", "tabs"), ("|", "|")):
+        cells = [cell.strip() for line in header for cell in line.split(mark)]
+        if len(header) == 1 and len(cells) > 1 and any(wanted in cells for wanted in required):
+            raise InputError([Problem(str(path), "header", f"columns separated by {name}", "separated by ,")],
+                             "Save the table as CSV with commas between cells and a point in numbers.")
 
 
 def validated(model: type[Model], data: object, file: str, where: str = "", check: Check | None = None,
@@ -201,6 +211,11 @@ def _problem(model: type[BaseModel], file: str, where: str, item: Any) -> Proble
         return Problem(file, place, "nothing", "a value")
     if item["type"] == "extra_forbidden":
         return Problem(file, place, "an unknown key", f"one of {', '.join(_keys(model, item['loc'][:-1]))}")
+    tables = isinstance(item["input"], list) and all(isinstance(part, dict) for part in item["input"])
+    if item["type"] in ("too_short", "too_long") and tables:  # too much to be shown, so they are counted
+        some, name, bounds = len(item["input"]), str(item["loc"][-1]), item["ctx"]
+        bound = f"at least {bounds['min_length']}" if item["type"] == "too_short" else f"at most {bounds['max_length']}"
+        return Problem(file, place, f"{some} {name.removesuffix('s') if some == 1 else name}", bound)
     wanted = re.sub(r"^(Value error, |\w+ should (be |have )?)", "", str(item["msg"]))
     wanted = re.sub(r" after validation, not \d+$", "", wanted).removeprefix("a valid ")
     wanted = wanted.replace("number, unable to parse string as a number", "a number")

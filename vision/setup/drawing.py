@@ -62,10 +62,12 @@ def draw_family(family: Family, field_mm: tuple[float, float] | None = None, *,
     kinds = [kind for kind, _ in Counter(joint.land_kind for joint in family.joints).most_common()]
     taken = _Room([(x - 14, y - 14, x + 30, y + 14) for x, y in (
         frame.point(mark.x_mm, mark.y_mm) for mark in family.fiducials)])
-    names = [*_view_names(family, frame, field_mm, taken), *_refs(family, frame, taken)]
-    shapes: list[Shape] = [*_grid(frame, mirrored=mirrored), *_pots(family, frame, taken),
+    taken.parts = _part_boxes(family, frame)
+    names = [*_view_names(family, frame, field_mm, taken), *_refs(family, frame, taken),
+             *_pot_names(family, frame, taken)]
+    shapes: list[Shape] = [*_grid(frame, mirrored=mirrored), *_pots(family, frame),
                            *_views(family, frame, field_mm), *_chips(family, frame), *_lands(family, frame, kinds),
-                           *_fiducials(family, frame), *names]
+                           *_fiducials(family, frame), *_view_marks(family, frame), *names]
     shapes += _legend(family, frame, kinds, field_mm, seen, mirrored=mirrored)
     return shapes, frame.width, frame.height
 
@@ -163,22 +165,46 @@ def _clusters(joints: Sequence[Joint], reach_mm: float = 5.2) -> Iterator[list[J
         yield group
 
 
-def _pots(family: Family, frame: _Frame, taken: _Room) -> Iterator[Shape]:
-    """Soft outlines round the joints of one pot, each pot with its own dashes and its name."""
+def _pot_outlines(family: Family, frame: _Frame) -> Iterator[tuple[int, str, tuple[Point, ...]]]:
+    """Number and name of each pot, with an outline round its joints, one for each cluster."""
     import cv2
 
     for number, (pot, joints) in enumerate(_by_pot(family.joints).items()):
         for group in _clusters(joints):
             points = np.concatenate([land_polygon(joint, 0.8) for joint in group])
             hull = cv2.convexHull(points.astype(np.float32))[:, 0].astype(np.float64)
-            outline = frame.points(hull)
-            yield Polygon(outline, "#EEEEEE", POT, 1.6, POT_DASHES[number % len(POT_DASHES)], 0.7, f"pot {pot}")
-            left, right = min(p[0] for p in outline), max(p[0] for p in outline)
-            top, bottom = min(p[1] for p in outline), max(p[1] for p in outline)
-            place, anchor = taken.place([((right, bottom + 14), "end"), ((left, bottom + 14), "start"),
-                                         ((right, top - 5), "end"), ((left, top - 5), "start"),
-                                         ((right + 4, (top + bottom) / 2 + 4), "start")], f"pot {pot}", 12)
-            yield Text(place, f"pot {pot}", 12, POT, anchor, bold=True)
+            yield number, pot, frame.points(hull)
+
+
+def _pots(family: Family, frame: _Frame) -> Iterator[Shape]:
+    """Soft outlines round the joints of one pot, each pot with its own dashes."""
+    for number, pot, outline in _pot_outlines(family, frame):
+        yield Polygon(outline, "#EEEEEE", POT, 1.6, POT_DASHES[number % len(POT_DASHES)], 0.7, f"pot {pot}")
+
+
+def _pot_names(family: Family, frame: _Frame, taken: _Room) -> Iterator[Shape]:
+    """The pot's name beside each of its outlines, where it hides no part and no other name."""
+    for _, pot, outline in _pot_outlines(family, frame):
+        left, right = min(p[0] for p in outline), max(p[0] for p in outline)
+        top, bottom = min(p[1] for p in outline), max(p[1] for p in outline)
+        across, down = (left + right) / 2, (top + bottom) / 2 + 4
+        choices: list[tuple[Point, str]] = []
+        for away in (0, 14, 28):  # further away where there is no room close by
+            choices += [((right, bottom + 14 + away), "end"), ((left, bottom + 14 + away), "start"),
+                        ((across, bottom + 14 + away), "middle"), ((right, top - 5 - away), "end"),
+                        ((left, top - 5 - away), "start"), ((across, top - 5 - away), "middle"),
+                        ((right + 6 + away, down), "start"), ((left - 6 - away, down), "end")]
+        place, anchor = taken.place(choices, f"pot {pot}", 12, clear_of_parts=True)
+        yield Text(place, f"pot {pot}", 12, POT, anchor, bold=True)
+
+
+def _part_boxes(family: Family, frame: _Frame) -> list[tuple[float, float, float, float]]:
+    """Boxes (left, top, right, bottom) round lands, chips and the marks of views, px."""
+    outlines = [frame.points(land_polygon(joint)) for joint in family.joints]
+    outlines += [frame.points(chip_polygon(chip)) for chip in family.chips]
+    boxes = [(min(p[0] for p in outline), min(p[1] for p in outline), max(p[0] for p in outline),
+              max(p[1] for p in outline)) for outline in outlines]
+    return boxes + [(x - 8, y - 8, x + 8, y + 8) for x, y in (frame.point(*view.center_mm) for view in family.views)]
 
 
 def _views(family: Family, frame: _Frame, field_mm: tuple[float, float] | None) -> Iterator[Shape]:
@@ -186,9 +212,15 @@ def _views(family: Family, frame: _Frame, field_mm: tuple[float, float] | None) 
         if field_mm is not None:
             yield Polygon(frame.points(view_outline(family, view, field_mm)), None, VIEW, 1.6, (14, 5),
                           title=f"view {view.name}")
+
+
+def _view_marks(family: Family, frame: _Frame) -> Iterator[Shape]:
+    """A cross in the middle of each view, with a light edge so that it is seen on lands and chips too."""
+    for view in family.views:
         x, y = frame.point(*view.center_mm)
-        yield Line(((x - 7, y), (x + 7, y)), VIEW, 1.6)
-        yield Line(((x, y - 7), (x, y + 7)), VIEW, 1.6)
+        for colour, width, arm in (("#FFFFFF", 4.6, 8.5), (VIEW, 1.6, 7.0)):
+            yield Line(((x - arm, y), (x + arm, y)), colour, width)
+            yield Line(((x, y - arm), (x, y + arm)), colour, width)
 
 
 def _chips(family: Family, frame: _Frame) -> Iterator[Shape]:
@@ -245,19 +277,22 @@ def _mark(at: Point, radius: float) -> Iterator[Shape]:
 
 @dataclass
 class _Room:
-    """Where labels stand already."""
+    """Where labels stand already, and where parts lie: boxes of left, top, right and bottom."""
 
     boxes: list[tuple[float, float, float, float]] = field(default_factory=list)
+    parts: list[tuple[float, float, float, float]] = field(default_factory=list)
 
-    def place(self, choices: Sequence[tuple[Point, str]], text: str, size: float) -> tuple[Point, str]:
-        """Return the first place that is free, else the first."""
+    def place(self, choices: Sequence[tuple[Point, str]], text: str, size: float, *,
+              clear_of_parts: bool = False) -> tuple[Point, str]:
+        """Return the first place that is free of labels (and of parts, if asked), else the first."""
         width = len(text) * size * LETTER
         boxes = []
         for (x, y), anchor in choices:
             left = x - {"start": 0.0, "middle": width / 2, "end": width}[anchor]
             boxes.append((left - 4.0, y - size, left + width + 4.0, y + 3.0))
+        others = self.boxes + self.parts if clear_of_parts else self.boxes
         for choice, new in zip(choices, boxes, strict=True):
-            if not any(new[0] < b[2] and b[0] < new[2] and new[1] < b[3] and b[1] < new[3] for b in self.boxes):
+            if not any(new[0] < b[2] and b[0] < new[2] and new[1] < b[3] and b[1] < new[3] for b in others):
                 self.boxes.append(new)
                 return choice
         self.boxes.append(boxes[0])
@@ -268,14 +303,15 @@ def _view_names(family: Family, frame: _Frame, field_mm: tuple[float, float] | N
     for view in family.views:
         if field_mm is None:
             x, y = frame.point(*view.center_mm)
-            choices: list[tuple[Point, str]] = [((x + 10, y - 8), "start"), ((x + 10, y + 18), "start")]
+            choices: list[tuple[Point, str]] = [((x + 10, y - 8), "start"), ((x + 10, y + 18), "start"),
+                                                ((x - 10, y - 8), "end"), ((x - 10, y + 18), "end")]
         else:
             corners = frame.points(view_outline(family, view, field_mm))
             left, top = min(p[0] for p in corners), min(p[1] for p in corners)
             right, bottom = max(p[0] for p in corners), max(p[1] for p in corners)
             choices = [((left + 6, top + 17), "start"), ((right - 6, top + 17), "end"),
                        ((left + 6, bottom - 7), "start"), ((right - 6, bottom - 7), "end")]
-        place, anchor = taken.place(choices, view.name, 15)
+        place, anchor = taken.place(choices, view.name, 15, clear_of_parts=True)
         yield Text(place, view.name, 15, VIEW, anchor, bold=True)
 
 

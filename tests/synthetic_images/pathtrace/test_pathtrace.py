@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-mi = pytest.importorskip("mitsuba", reason="Mitsuba 3 is not installed: pip install 'meniscope[pathtrace]'",
+mi = pytest.importorskip("mitsuba", reason="Mitsuba 3 is not installed: pip install '.[pathtrace]'",
                          exc_type=ImportError)
 
 from synthetic_images import canvas as cv  # noqa: E402

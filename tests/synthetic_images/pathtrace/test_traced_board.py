@@ -11,7 +11,7 @@ from pathlib import Path
 import cv2
 import pytest
 
-pytest.importorskip("mitsuba", reason="Mitsuba 3 is not installed: pip install 'meniscope[pathtrace]'",
+pytest.importorskip("mitsuba", reason="Mitsuba 3 is not installed: pip install '.[pathtrace]'",
                     exc_type=ImportError)
 
 from models.criteria import workmanship_rules

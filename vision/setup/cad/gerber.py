@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import MeniscopeError
+from models.errors import MeniscopeError, missing_extra
 from vision.setup.cad.parsed import DrillFile, Faults, Hole, Land, LayerFile, Purpose, Source, Stated, shown
 from vision.setup.family import LandShape
 
@@ -176,8 +176,7 @@ def _read_with_library(text: str, file: str) -> Any:
     try:
         reader = importlib.import_module("gerbonara.rs274x").GerberFile
     except ImportError as error:
-        raise MeniscopeError(f"{file}: reading Gerber files needs the gerbonara library: "
-                             "pip install 'meniscope[cad]'") from error
+        raise MeniscopeError(f"{file}: {missing_extra('reading Gerber files', 'cad')}") from error
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what matters of them was checked before
