@@ -51,14 +51,14 @@ def test_a_reject_on_an_ungraded_board_is_told(tmp_path: Path, seen_before: bool
     done = grade(folder, "--fail-on", "reject", code=3)
     (board,) = json.loads(done.stdout)
     assert (board["verdict"], board["reject"], board["ungraded"]) == ("ungraded", 1, 1)
-    assert "1 boards: 0 accept, 0 review, 0 reject, 1 ungraded, 1 of them with rejected joints or chips" in done.stderr
+    assert "1 board: 0 accept, 0 review, 0 reject, 1 ungraded, 1 of them with rejected joints or chips" in done.stderr
     grade(folder, "--fail-on", "review", code=0)
 
 
 def test_a_board_with_nothing_else_wrong_is_only_ungraded(tmp_path: Path) -> None:
     folder = written(tmp_path, {})
     done = grade(folder, "--fail-on", "reject", "--fail-on", "review", code=0)
-    assert done.stderr.splitlines()[-2] == "1 boards: 0 accept, 0 review, 0 reject, 1 ungraded"
+    assert done.stderr.splitlines()[-2] == "1 board: 0 accept, 0 review, 0 reject, 1 ungraded"
     grade(folder, "--fail-on", "ungraded", code=3)
 
 
