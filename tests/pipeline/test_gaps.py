@@ -159,3 +159,16 @@ def test_far_blacker_than_the_board_in_steep_solder_is_a_hole(black_energy: floa
     found = opened(slope, energy, board)
     assert found[4, 102:138].all() == is_open
     assert found.sum() <= 40 * is_open
+
+
+@pytest.mark.parametrize(("flattest", "wide", "is_open"), [(18, 30, False), (18, 180, True), (8, 30, True)])
+def test_a_few_crests_far_out_on_the_land_are_wrinkles(flattest: int, wide: int, is_open: bool) -> None:
+    """Steep, level at some ring sample, steep again and flat at the toe, over so many azimuths of joint 3."""
+    slope, energy = fillets(0.15)
+    place = np.arange(slope.shape[2]) - RING.start
+    course = np.interp(place, (-3, flattest - 5, flattest, flattest + 5, 31, 36), (30, 28, 8, 26, 12, 12))
+    sector = slice(40, 40 + wide) if wide < 180 else slice(None)
+    slope[2, sector] = np.where(place >= -3, course, slope[2, sector]).astype(np.float32)
+    energy[2, sector, RING.start - 3:] = 1.0
+    energy[2, sector, RING.start - 8:RING.start - 3] = 0.2
+    assert bool(opened(slope, energy)[2, sector].any()) == is_open

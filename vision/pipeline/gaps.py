@@ -29,6 +29,9 @@ DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
 FALLS_TO_TOE_DEG = 0.8  # solder behind a crest flattens towards its toe by more than this, a dome steepens to its rim
 BEYOND_CREST = 3  # samples behind a crest that are steeper
+#: Solder that does not wet the lead holds on to the hole's edge: its crest lies no further out than this sample, by the
+#: median over a joint, or runs round at least so many azimuths. Wrinkles of solder that shrank lie here and there.
+FARTHEST_CREST, MANY_CRESTS = RING.start + 13, 60
 #: So near to the land's edge slopes mix with what lies beyond, in mm, in pixels and in samples at least.
 EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
@@ -187,7 +190,7 @@ def _crests(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np
     """Say at which azimuths a crest stands out by `limit` [joint, 1] degrees, [joint, azimuth].
 
     Slopes, what is dark and what is the lead are [radius, joint, azimuth]; `stop` [joint, azimuth] is the sample from
-    which on the land's edge mixes in.
+    which on the land's edge mixes in. A joint with few crests that lie far out, by the median, is wrinkled.
     """
     # Most rays flatten outward all the way: those that never get steeper again are not looked at.
     ray = np.flatnonzero(_steepens(soft, stop, limit))
@@ -195,7 +198,12 @@ def _crests(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np
     if len(ray):
         slopes = soft.reshape(len(soft), -1).take(ray, axis=1)
         unlit, on_lead = (flags.reshape(len(flags), -1).take(ray, axis=1) for flags in (dark, lead))
-        found.flat[ray] = _crested_rays(slopes, unlit, on_lead, stop.ravel()[ray], limit[ray // stop.shape[1], 0])
+        crested, place = _crested_rays(slopes, unlit, on_lead, stop.ravel()[ray], limit[ray // stop.shape[1], 0])
+        joint = ray // stop.shape[1]
+        for one in np.unique(joint[crested]).tolist():
+            own = crested & (joint == one)
+            crested[own] = np.count_nonzero(own) >= MANY_CRESTS or np.median(place[own]) <= FARTHEST_CREST
+        found.flat[ray] = crested
     return smooth_azimuth(found, 9)
 
 
@@ -210,10 +218,13 @@ def _steepens(soft: NDArray[np.float32], stop: NDArray[np.float32], limit: NDArr
 
 
 def _crested_rays(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np.bool_],
-                  stop: NDArray[np.float32], limit: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Look outward along rays [radius, ray] for a crest, all at once, [ray]; arguments as of _crests."""
+                  stop: NDArray[np.float32], limit: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+    """Look outward along rays [radius, ray] for a crest, all at once; arguments as of _crests.
+
+    Return where there is one, and the sample of its flattest place, [ray] both.
+    """
     steepest, crest, peak = (np.full(stop.shape, start, dtype=np.float32) for start in (-1.0, 90.0, -1.0))
-    beyond = np.zeros(stop.shape, dtype=np.uint8)
+    beyond, lowest, place = (np.zeros(stop.shape, dtype=np.uint8) for _ in range(3))
     for step in range(WITHIN.stop - EDGE_BLUR_STEPS):
         slope, inside = soft[step], step < stop
         # Everything begins anew behind what is dark, up to where the land's edge darkens what lies beside it.
@@ -223,15 +234,17 @@ def _crested_rays(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDAr
         if step >= RING.start:
             # What does not count is lifted, or sunk, out of the way: a choice by np.where takes far longer.
             found = (steepest - slope > limit) & (slope < CREST_AT_MOST_DEG) & inside & ~broken
-            np.minimum(crest, slope + ~found * np.float32(90.0), out=crest)
+            flattest = found & (slope < crest)
+            crest[flattest], lowest[flattest] = slope[flattest], step
             crest[broken] = 90.0
             risen = (slope - crest > limit) & inside & ~broken
             np.maximum(peak, slope * risen - ~risen * np.float32(1.0), out=peak)
             peak[broken] = -1.0
+            place[risen] = lowest[risen]
             beyond += risen
             beyond[broken] = 0
     toe = np.where(dark[-EDGE_BLUR_STEPS - 2:], np.float32(90.0), soft[-EDGE_BLUR_STEPS - 2:]).min(axis=0)
-    return np.asarray((beyond >= BEYOND_CREST) & (toe < peak - FALLS_TO_TOE_DEG), dtype=np.bool_)
+    return np.asarray((beyond >= BEYOND_CREST) & (toe < peak - FALLS_TO_TOE_DEG), dtype=np.bool_), place
 
 
 def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
