@@ -114,6 +114,7 @@ class Browser:
     def log_in(self, name: str) -> None:
         """Log in with the keyboard alone; the name field has the focus."""
         self.open("/login")
+        self.wait(lambda: self.js("return document.activeElement.tagName") == "INPUT", "the focus on the name")
         self.keys(name, "\ue007")
         self.wait(lambda: self.path == "/", "the queue")
 
