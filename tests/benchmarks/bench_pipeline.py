@@ -141,7 +141,7 @@ def times(scene: Scene, rounds: int) -> dict[str, float]:
         "unwrap": least(lambda: unwrap_joints(capture, joints, registration, owners()), rounds),
         "segment": least(lambda: find_surface(patches, capture, registration, optics, family.fiducials), rounds),
         # The two steps that see_view leaves to be done; measure_board calls the same.
-        "measure": least(lambda: measure._measure_joints(seen), rounds),
+        "measure": least(lambda: measure._measure_joints(seen, family), rounds),
         "chips": least(lambda: measure._measure_chips(seen), rounds)}
 
 
