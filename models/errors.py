@@ -36,6 +36,11 @@ def missing_extra(what: str, extra: str) -> str:
             "pip that it was installed with")
 
 
+def some(names: Sequence[str], most: int = 10) -> str:
+    """Return the first of some names, and how many more there are."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+
+
 class InputError(MeniscopeError):
     """Input files that cannot be used; carries every problem found, not only the first."""
 

@@ -12,7 +12,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from models.criteria import severity_of
-from models.errors import MeniscopeError
+from models.errors import MeniscopeError, some
 from models.intervals import clopper_pearson
 from models.rules import LimitSheet, judge
 from models.table import LabelledTable
@@ -166,9 +166,8 @@ def refuse_overlap(training: Collection[str], test: Collection[str], what: str, 
     """Raise MeniscopeError when a test set shares boards (or seeds: `what`, one of them) with the training set."""
     shared = sorted(set(training) & set(test))
     if shared:
-        some = ", ".join(shared[:5]) + (f" and {len(shared) - 5} more" if len(shared) > 5 else "")
         several = f"1 {what} of the test was" if len(shared) == 1 else f"{len(shared)} {what}s of the test were"
-        raise MeniscopeError(f"evaluate: {several} used in training too{where and f' ({where})'}: {some}; "
+        raise MeniscopeError(f"evaluate: {several} used in training too{where and f' ({where})'}: {some(shared, 5)}; "
                              "rates would be too good to be true. Use boards that training has not seen")
 
 

@@ -15,9 +15,9 @@ import pytest
 from click.testing import CliRunner
 
 import vision
-from models.errors import InputError, MeniscopeError, Problem
+from models.errors import InputError, MeniscopeError, Problem, some
 from vision.cli import COMMANDS, main
-from vision.cli._common import Column, many, print_rows, progress, rows_options, some, table_text
+from vision.cli._common import Column, many, print_rows, progress, rows_options, table_text
 
 HEAVY = ("cv2", "numpy", "sqlalchemy", "pydantic", "sklearn", "scipy", "skimage", "alembic", "jinja2")
 

@@ -86,11 +86,6 @@ def many(count: int, word: str, form: str = "") -> str:
     return f"{count:{form}} {word}" if count == 1 else f"{count:{form}} {word}s"
 
 
-def some(names: Sequence[str], most: int = 10) -> str:
-    """Return the first of some names, and how many more there are."""
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
-
-
 def training_files(place: Path, name: str) -> list[Path]:
     """Return the files of this name that a training cache keeps: of one lot's folder, or of all lots in it.
 

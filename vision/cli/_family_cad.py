@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from models.errors import InputError, Problem
+from models.errors import InputError, Problem, some
 from vision.cli._common import Output, print_json, print_rows, rows_options, say
 from vision.cli._family_learn import learn_command
 
@@ -156,13 +156,13 @@ def _show(found: Imported, family: Family, plan: Plan | None, table_path: Path) 
     if reasons:
         click.echo("left out")
         for reason, names in reasons.items():
-            click.echo(f"  {_some(names)}: {reason}")
+            click.echo(f"  {some(names, 8)}: {reason}")
     if found.guesses:
         click.echo(f"guessed, please check in {table_path}")
         for row in found.guesses:
             click.echo(f"  {_row_words(row)}")
     if found.guessed_joints:
-        click.echo(f"leads of {len(found.guessed_joints)} joints are guesses: {_some(found.guessed_joints)}")
+        click.echo(f"leads of {len(found.guessed_joints)} joints are guesses: {some(found.guessed_joints, 8)}")
     if found.notes:
         click.echo("notes")
         for note in found.notes:
@@ -183,10 +183,6 @@ def _row_words(row: Part) -> str:
         what.append(f"body {row.body_w_mm:g} x {row.body_h_mm:g} mm")
     pins = "" if row.pins == "*" else f", pins {row.pins}"
     return f"{row.part}{pins}: {', '.join(what)} ({row.guess})"
-
-
-def _some(names: Sequence[str], most: int = 8) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 # --- views -----------------------------------------------------------------------------------------------------------
@@ -265,10 +261,11 @@ def views_command(family: Path, station_path: Path | None, field_mm: tuple[float
     say(_plan_words(plan))
     blind = [planned.view.name for planned in plan.views if planned.register_on == "nothing"]
     if blind:
-        say(f"caution: {_some(blind)} shows too few fiducials and lands to be found: a larger field of view would help")
+        say(f"caution: {some(blind, 8)} shows too few fiducials and lands to be found: a larger field of view would "
+            "help")
     if plan.split_pairs:
         say(f"caution: {len(plan.split_pairs)} pairs of close joints lie on a seam between pictures "
-            f"({_some([f'{a} and {b}' for a, b in plan.split_pairs], 3)}); a bridge there may go unseen")
+            f"({some([f'{a} and {b}' for a, b in plan.split_pairs], 3)}); a bridge there may go unseen")
     if dry_run:
         say("nothing was written (--dry-run)")
         return

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from models.errors import some
 from vision.cli._common import Column, family_option, print_json, print_rows, progress, say, station_option
 
 if TYPE_CHECKING:
@@ -55,7 +55,7 @@ def learn_command(pictures: Path, family_path: Path, station_path: Path, yes: bo
 
 def _show_learned(learned: Learned) -> None:
     """Print what was measured and what is proposed."""
-    click.echo(f"learned from {len(learned.boards)} boards: {_some(learned.boards)}\n")
+    click.echo(f"learned from {len(learned.boards)} boards: {some(learned.boards, 8)}\n")
     print_rows([{"land": size.kind, "joints": len(size.joints), "nominal": _sides(size.nominal_mm),
                  "measured": _sides(size.measured_mm), "plus or minus": round(size.uncertainty_mm * 2.0, 3),
                  "proposal": f"change to {_sides(size.measured_mm)}" if size.proposed else "keep"}
@@ -102,7 +102,3 @@ def _write_learned(learned: Learned, folder: Path) -> None:
     elif text:
         recipe.write_text(text, encoding="utf-8")
         say(f"wrote {recipe}")
-
-
-def _some(names: Sequence[str], most: int = 8) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 from typing import Any
 
-from vision.cli._common import some
+from models.errors import some
 
 
 def history_path(path: Path) -> Path:

@@ -9,7 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from vision.cli._common import fail, say, some
+from models.errors import some
+from vision.cli._common import fail, say
 from vision.cli._limits_history import history_path
 
 if TYPE_CHECKING:

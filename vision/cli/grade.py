@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from models.errors import some
 from models.vocabulary import REJECT, REVIEW, UNGRADED, VERDICTS
 from vision.cli._common import (
     Column,
@@ -27,7 +28,6 @@ from vision.cli._common import (
     progress,
     rows_options,
     say,
-    some,
     station_option,
     verdict_word,
 )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from models.errors import some
 from models.vocabulary import FINDING, with_unit
 from vision.cli._common import (
     Column,
@@ -20,7 +21,6 @@ from vision.cli._common import (
     print_rows,
     rows_options,
     say,
-    some,
     training_files,
 )
 from vision.cli._sheet import gaps, tell_gaps

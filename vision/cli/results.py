@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
+from models.errors import some
 from models.vocabulary import FINDING, MEASURE, VERDICTS
 from vision.cli._common import (
     Column,
@@ -25,7 +26,6 @@ from vision.cli._common import (
     print_rows,
     rows_options,
     say,
-    some,
     verdict_word,
 )
 from vision.cli._results_keep import KEEPING, database_option

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, some, station_option
+from models.errors import some
+from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, station_option
 
 if TYPE_CHECKING:
     from models.evaluate import Comparison

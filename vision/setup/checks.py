@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from models.errors import some
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
@@ -43,7 +44,7 @@ class Advice:
     advice: str
 
     def __str__(self) -> str:
-        return f"{self.severity}: {_some(self.parts)}: {self.text}; {self.advice}"
+        return f"{self.severity}: {some(self.parts, 6)}: {self.text}; {self.advice}"
 
 
 def check_family(family: Family, station: Station | None = None) -> tuple[Advice, ...]:
@@ -307,7 +308,3 @@ def _split_pairs(family: Family, station: Station) -> Iterator[Advice]:
         yield Advice("caution", "pair_split", tuple(f"{a} and {b}" for a, b in split),
                      "neighbours that no view shows both whole", "a bridge across the seam may go unseen: take a "
                      "larger field of view, or move a view so that both lie in one picture")
-
-
-def _some(names: Sequence[str], most: int = 6) -> str:
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")

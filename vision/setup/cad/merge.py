@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from models.errors import InputError, Problem
+from models.errors import InputError, Problem, some
 from vision.setup.cad.evidence import SAME_PLACE_MM, nearest
 from vision.setup.cad.parsed import Hole, Land, LayerFile, NetlistFile, NetPoint, Source
 from vision.setup.cad.settle import OneBoard
@@ -257,9 +257,9 @@ def _with_mask(pads: list[Pad], mask: LayerFile, merged: Merged) -> list[Pad]:
         else:
             result.append(pad)
     if smaller:
-        merged.notes.append(f"lands bounded by the solder mask, its opening taken as the land: {_some(smaller)}")
+        merged.notes.append(f"lands bounded by the solder mask, its opening taken as the land: {some(smaller, 6)}")
     if covered:
-        merged.notes.append(f"no flashed opening in the solder mask over {_some(covered)}")
+        merged.notes.append(f"no flashed opening in the solder mask over {some(covered, 6)}")
     return result
 
 
@@ -294,7 +294,7 @@ def _with_holes(pads: list[Pad], holes: Sequence[Hole], merged: Merged) -> list[
                 f"{pad.hole_mm:.3g} mm, as {pad.source} says"))
         result.append(replace(pad, hole_mm=size, slot_mm=hole.length_mm if hole.end_mm is not None else None))
     if slots:
-        merged.notes.append(f"slotted holes taken as round ones of equal area: {_some(slots)}")
+        merged.notes.append(f"slotted holes taken as round ones of equal area: {some(slots, 6)}")
     return result
 
 
@@ -335,8 +335,3 @@ def _distinct(pads: list[Pad], merged: Merged) -> list[Pad]:
 
 def _xy(items: Sequence[Pad] | Sequence[Land]) -> NDArray[np.float64]:
     return np.array([(item.x_mm, item.y_mm) for item in items], dtype=np.float64).reshape(-1, 2)
-
-
-def _some(names: Sequence[str], most: int = 6) -> str:
-    """Return a few names and how many more there are."""
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
