@@ -135,15 +135,15 @@ def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
     flat = np.asarray(slope <= np.float32(FLAT_BEHIND_DEG), dtype=np.bool_)
     level = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit, and flat as a land may be
     first = np.full(level.shape, RING_STEPS, dtype=np.int64)
-    run = np.zeros(level.shape, dtype=np.int16)  # so many flat samples follow on each other from here on
-    runs = np.zeros((MOST_BLURRED + 1, *level.shape), dtype=np.int16)  # the same from the next samples on
+    # So many flat samples follow on each other from the next sample on, from the one after it, and so on.
+    runs = [np.zeros(level.shape, dtype=np.int16)] * (MOST_BLURRED + 1)
     for step in range(LAND_STOP - 1, -1, -1):
-        if step + 1 + LEAST_BEHIND <= LAND_STOP:
-            soon = np.stack([(behind >= LEAST_BEHIND) & (blurred >= lag) for lag, behind in enumerate(runs)])
-            first[level & dark[step] & soon.any(axis=0)] = step + 1
+        behind = level & dark[step]
+        if step + 1 + LEAST_BEHIND <= LAND_STOP and behind.any():
+            soon = [(run >= LEAST_BEHIND) & (blurred >= lag) for lag, run in enumerate(runs)]
+            first[behind & np.logical_or.reduce(soon)] = step + 1
         level &= ~(dark[step] | (slope[step] > np.float32(DOME_DEG)))
-        run = (run + 1) * (flat[step] & ~dark[step])
-        runs = np.concatenate([run[None], runs[:-1]])
+        runs = [(runs[0] + 1) * (flat[step] & ~dark[step]), *runs[:-1]]
     return first
 
 

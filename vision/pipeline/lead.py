@@ -78,16 +78,15 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     whole = _moved(energy, row, column)
     moved = np.clip(whole, np.float32(0.0), np.float32(1.2))
     dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
-    rim_seen = np.clip((dark_rim - 0.12) / 0.22, 0.0, 1.0)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
     face_seen = np.clip((face - 0.15) / 0.15, 0.0, 1.0) * _even_face(whole, shapes.parts)
     no_hole = _no_hole(darkest)
-    visible = np.maximum(rim_seen, face_seen) * no_hole
+    visible = np.maximum(_rim_seen(dark_rim), face_seen) * no_hole
     if light.any():
         rim, darkest, _ = _by_quadrant(np.clip(_moved(shaded, row, column), np.float32(0.0), np.float32(1.2)),
                                        shapes.zones)
-        visible = np.maximum(visible, np.clip((rim - 0.12) / 0.22, 0.0, 1.0) * _no_hole(darkest))
+        visible = np.maximum(visible, _rim_seen(rim) * _no_hole(darkest))
     edges = find_edges(lights, step, shapes.near, shapes.face, row, column)
     visible *= sharp_edges(edges, visible)
     if light.any():  # there the outline itself may show the end
@@ -98,6 +97,11 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     offset = np.stack([column * step, -row * step], axis=1) + expected
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]))
+
+
+def _rim_seen(dark_rim: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Say how surely a rim is dark, 0 to 1, from how much darker it is than what lies beyond."""
+    return np.asarray(np.clip((dark_rim - 0.12) / 0.22, 0.0, 1.0), dtype=np.float64)
 
 
 def _no_hole(darkest: NDArray[np.float64]) -> NDArray[np.float64]:

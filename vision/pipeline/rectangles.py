@@ -94,24 +94,24 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
-    u = u + _off_middle(window, flat, half, best)
-    own = _own_axes(window, half, (evidence, u, v, turn))
-    if _like_board(*own) and _of_two_kinds(*own, flat):
+    shown, along, across = _own_axes(window, half, best)
+    cover = _cover(shown, along, across, flat)
+    u = u + _off_middle(shown, along, across, flat) * half[0]
+    along, across = _axes(window, half, u, v)
+    if _like_board(shown, along, across) and _of_two_kinds(shown, along, across, flat):
         evidence *= DOUBTED
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
-    along, across = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
-    cover = _cover(*_own_axes(window, half, best), flat)
-    return Fit(evidence, step * float(along), step * float(across), float((turn + 90.0) % 180.0 - 90.0), cover)
+    x, y = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
+    return Fit(evidence, step * float(x), step * float(y), float((turn + 90.0) % 180.0 - 90.0), cover)
 
 
-def _off_middle(window: Plane, flat: int, half: tuple[float, float], place: Place) -> float:
-    """Return how far (samples) the middle between both ends' plating lies from a place along a chip's axis.
+def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
+    """Return how far the middle between both ends' plating lies from a chip's place along its axis, in half lengths.
 
     Solder makes edges beyond the ends, so that they alone say little about where a chip ends. Both ends are plated
-    alike; 0 where they do not seem to be.
+    alike; 0 where they do not seem to be. Axes as _own_axes gives them.
     """
-    shown, along, across = _own_axes(window, half, place)
     course = (shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0)
     middles, widths = [], []
     for sign in (-1.0, 1.0):
@@ -128,14 +128,19 @@ def _off_middle(window: Plane, flat: int, half: tuple[float, float], place: Plac
         widths.append(last + 1 - first)
     if max(widths) > ALIKE_WIDTHS * min(widths) or abs(sum(middles)) > 2.0 * MOST_OFF:
         return 0.0
-    return 0.5 * sum(middles) * half[0]
+    return 0.5 * sum(middles)
 
 
 def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[Plane, Array, Array]:
     """Return a window in a chip's axes, and its columns' and rows' places there: 1 at the ends and at the sides."""
     _, u, v, turn = place
+    return _turned(window, turn), *_axes(window, half, u, v)
+
+
+def _axes(window: Plane, half: tuple[float, float], u: float, v: float) -> tuple[Array, Array]:
+    """Return the places of a turned window's columns and rows along and across a chip whose middle is u, v off."""
     axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
-    return _turned(window, turn), (axis - u) / half[0], (axis - v) / half[1]
+    return (axis - u) / half[0], (axis - v) / half[1]
 
 
 def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Place,
