@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -74,19 +74,20 @@ class Filter:
 
 def check_known(engine: Engine, wanted: Filter) -> None:
     """Raise RecordsError where a filter names a family or a pot that the records do not hold: it would find nothing."""
-    with reading(engine) as connection:
-        families = select(FamilyRow.name).distinct().order_by(FamilyRow.name)
-        _check_one("family", wanted.family, connection.execute(families).scalars())
+    if wanted.family:
+        _check_one("family", wanted.family, recorded_families(engine))
+    if wanted.pot:
         pots = (select(FamilyJoint.pot).join(FamilyRow, FamilyRow.id == FamilyJoint.family_id)
                 .where(FamilyJoint.pot != "", *([FamilyRow.name == wanted.family] if wanted.family else []))
                 .distinct().order_by(FamilyJoint.pot))
-        _check_one("pot", wanted.pot, connection.execute(pots).scalars() if wanted.pot else ())
+        with reading(engine) as connection:
+            known = list(connection.execute(pots).scalars())
+        _check_one("pot", wanted.pot, known)
 
 
-def _check_one(kind: str, wanted: str, known: Iterable[str]) -> None:
-    names = list(known)
-    if wanted and wanted not in names:
-        raise RecordsError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(names)}")
+def _check_one(kind: str, wanted: str, known: Sequence[str]) -> None:
+    if wanted not in known:
+        raise RecordsError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(known)}")
 
 
 def some_names(names: Sequence[str], most: int = 20) -> str:
