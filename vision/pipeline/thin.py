@@ -34,6 +34,11 @@ LEVEL_DEG = 0.2  # a flat land's mean slope stays within this over three samples
 #: bare hangs on its grain. Single azimuths count for so much at most.
 RAGGED_MM, RAGGED_PX, RAGGED_MOST_MM = 0.024, 1.0, 0.3
 UNEVEN = 1.4  # times the scatter of neighbouring pixels on the fiducials
+#: A shelf: what lies beyond a drop of radiance stays level over so many samples, within this share and so many degrees.
+SHELF_STEPS, SHELF_SHARE, SHELF_DEG = 4, 0.04, 0.5
+SHELF_DROP = (3, 10, 1.25)  # the drop begins and ends so many samples before, and falls by this factor at least
+#: On a shelf every light answers as flat land does within this natural logarithm, on so many of all bare azimuths.
+SHELF_LIKE, SHELF_MOST = 0.25, 0.5
 SOFT_STEPS = 2  # so many more samples answer as nothing at all where the edge of a land is soft
 LAND_STOP = RING_STEPS - EDGE_STEPS
 LEAST = np.float32(1e-3)  # of a response whose logarithm is taken
@@ -60,6 +65,8 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
         level = look.of_some(np.flatnonzero(~(change >= STEP)))
         thins[level.joint] |= _is_no_land(surface, level)
+        doubted = look.of_some(np.flatnonzero(thins[look.joint]))
+        thins[doubted.joint] = ~_is_shelf(surface, doubted)
         clear = np.flatnonzero((look.change(look.usable) >= STEP) & ~thins[look.joint])
         if len(clear):
             closer = look.of_some(clear)
@@ -182,6 +189,37 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     most = np.max(unlike, axis=0)
     clearly = enough & (most > CLEARLY_UNLIKE) & (off > UNLIKE_SHARE * flat.sum(axis=1))
     return np.asarray((found & (most > UNLIKE_LAND)) | clearly, dtype=np.bool_)
+
+
+def _is_shelf(surface: Surface, look: _Across) -> NDArray[np.bool_]:
+    """Say for which joints looked at radiance drops to what flat bare land gives and stays there, [joint].
+
+    Bare land is dimmer than lit solder, and even: past the toe, however blurred, its radiance stays level. Solder that
+    thins out fades step by step up to the land's edge.
+    """
+    lands = surface.lands_response
+    if lands is None or len(look.joint) == 0:
+        return np.zeros(len(look.joint), dtype=bool)
+    begins, ends, factor = SHELF_DROP
+    radiance, moment = (radius_first(part[:, :, RING])[:, look.joint] for part in (surface.radiance, surface.moment_deg))
+    flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
+    shelf = np.zeros(look.usable.shape, dtype=bool)
+    for start in range(ends, LAND_STOP - SHELF_STEPS + 1):
+        part = slice(start, start + SHELF_STEPS)
+        here, course = radiance[part], moment[part]
+        mean = here.mean(axis=0)
+        level = np.ptp(here, axis=0) < np.float32(SHELF_SHARE) * mean
+        level &= np.ptp(course, axis=0) < np.float32(SHELF_DEG)
+        level &= radiance[start - ends:start - begins + 1].max(axis=0) > np.float32(factor) * mean
+        for ring, land in zip(look.rings, flat.T, strict=True):
+            answer = radius_first(ring)[part, look.joint].mean(axis=0)
+            off = np.log((np.maximum(answer, LEAST) + FAINT) / (land[:, None] + FAINT))
+            level &= np.abs(off) < np.float32(SHELF_LIKE)
+        shelf |= level & (start >= look.end)
+    bare = look.end < LAND_STOP
+    count = np.count_nonzero(bare, axis=1)
+    enough = np.count_nonzero(shelf & bare, axis=1) >= SHELF_MOST * count
+    return np.asarray(enough & (count >= 2 * ENOUGH), dtype=np.bool_)
 
 
 def _on_land(first: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.int64]:
