@@ -15,7 +15,7 @@ from tests.pipeline import drawn
 from tests.synthetic_images.small import small_family, small_station
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.local import GROWN_MM, LEAST_MM, corrected_places, land_shifts
+from vision.pipeline.local import GROWN_MM, LEAST_MM, corrected_joints, land_inset, land_shifts
 from vision.pipeline.measure import measure_board, see_view
 from vision.pipeline.register import register_view
 from vision.pipeline.unwrap import unwrap_joints
@@ -36,7 +36,7 @@ def test_shift_of_drawn_lands_is_found(shift_mm: tuple[float, float]) -> None:
     assert np.abs(found - shift_mm).max() < 0.012
     if np.hypot(*shift_mm) > 0.0:
         assert sure.all()
-    moved = corrected_places(family.joints, patches)
+    moved = corrected_joints(family.joints, patches)
     assert (moved is not None) == (np.hypot(*shift_mm) > LEAST_MM)
     if moved is not None:
         for before, after in zip(family.joints, moved, strict=True):
@@ -55,8 +55,35 @@ def test_what_is_much_smaller_than_a_land_is_no_land(smaller_mm: float) -> None:
     capture = Capture("v1", plane[None], np.zeros(plane.shape, dtype=np.uint8), ())
     place: Any = SimpleNamespace(to_picture=nominal)
     patches = unwrap_joints(capture, family.joints, place, np.zeros(plane.shape, dtype=np.uint16))
-    moved = corrected_places(family.joints, patches)
+    moved = corrected_joints(family.joints, patches)
     assert (moved is not None) == (smaller_mm <= GROWN_MM)
+
+
+@pytest.mark.parametrize(("smaller_mm", "of", "found_mm"), [
+    (0.0, 6, 0.0), (0.015, 6, 0.0), (0.03, 6, 0.03), (0.045, 6, 0.045), (-0.04, 6, 0.0), (0.08, 6, 0.0), (0.045, 3, 0.0)])
+def test_lands_that_all_end_further_in_than_drawn(smaller_mm: float, of: int, found_mm: float) -> None:
+    """Copper etched narrower: lands drawn so much smaller, all or some, and what larger ones give, which are none.
+
+    What seems larger may be the mask's opening, and a toe that stops short ends far in, or on some lands only.
+    """
+    family, station = drawn.family(), drawn.station()
+    lands = tuple(replace(joint, land_w_mm=joint.land_w_mm - 2.0 * smaller_mm,
+                          land_h_mm=joint.land_h_mm - 2.0 * smaller_mm) if number < of else joint
+                  for number, joint in enumerate(family.joints))
+    there = nominal_view(family, family.views[0], station, drawn.SIZE)
+    plane = drawn.draw(replace(family, joints=lands), there, noise=0.02)
+    capture = Capture("v1", plane[None], np.zeros(plane.shape, dtype=np.uint8), ())
+    place: Any = SimpleNamespace(to_picture=there)
+    patches = unwrap_joints(capture, family.joints, place, np.zeros(plane.shape, dtype=np.uint16))
+    assert land_inset(family.joints, patches) == pytest.approx(found_mm, abs=0.0101 if found_mm else 0.0)
+    corrected = corrected_joints(family.joints, patches)
+    if not found_mm:
+        assert corrected is None
+        return
+    assert corrected is not None
+    for before, after in zip(family.joints, corrected, strict=True):
+        assert before.land_w_mm - after.land_w_mm == pytest.approx(2.0 * found_mm, abs=0.0202)
+        assert (after.x_mm, after.y_mm, after.lead_w_mm) == (before.x_mm, before.y_mm, before.lead_w_mm)
 
 
 def test_a_picture_pulled_out_of_shape_is_measured_where_the_joints_are(tmp_path) -> None:

@@ -1,13 +1,14 @@
 """A small correction per joint: where a land's own edge lies, against where the board's registration puts it.
 
 Fiducials tell where the board lies as a whole. A lens that distorts, a board that has stretched or is bent still leave
-single lands a few hundredths of a millimetre off.
+single lands a few hundredths of a millimetre off. And copper is etched a little narrower than drawn, or the mask printed
+over its edge, on all of a board alike.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -28,23 +29,74 @@ ROUNDS = 4
 #: practice, no published source), or a toe on one side: up to the first the registration is trusted more.
 LEAST_MM, LARGEST_MM = 0.08, 0.2
 GROWN_MM = 0.05  # an outline larger or smaller than drawn by more is the mask's opening or a toe that stops short
+#: Lands are taken to end further in than drawn from the first on, if the middle half of at least so many agree so well.
+#: In whole steps, for what hangs on shapes alone is kept for the next board.
+LEAST_INSET_MM, ALIKE_MM, LEAST_LANDS, INSET_STEP_MM = 0.02, 0.02, 6, 0.01
 EVERY = 3  # so many directions of the polar samples are looked at: one of so many
 SURE = 4.0  # a correction must be so many times its own standard uncertainty
 
 
-def corrected_places(joints: Sequence[Joint], patches: JointPatches) -> tuple[Joint, ...] | None:
-    """Return the joints where their lands' edges were found, or None where none needs a correction."""
-    shift, sure = land_shifts(joints, patches)
+def corrected_joints(joints: Sequence[Joint], patches: JointPatches) -> tuple[Joint, ...] | None:
+    """Return the joints where, and with lands as large as, their edges were found; None where all are as drawn."""
+    fits = _fit_outlines(joints, patches)
+    shift, sure = _shifts(fits, patches)
     length = np.hypot(shift[:, 0], shift[:, 1])
     moved = sure & (length >= LEAST_MM) & (length <= LARGEST_MM)
-    if not moved.any():
+    inset = _inset(fits, patches)
+    if not (moved.any() or inset):
         return None
-    return tuple(replace(joint, x_mm=joint.x_mm + float(by[0]), y_mm=joint.y_mm + float(by[1])) if move else joint
-                 for joint, by, move in zip(joints, shift, moved.tolist(), strict=True))
+    return tuple(_corrected(joint, by, inset) if move or inset else joint
+                 for joint, by, move in zip(joints, (shift * moved[:, None]).tolist(), moved.tolist(), strict=True))
+
+
+def _corrected(joint: Joint, shift_mm: Sequence[float], inset_mm: float) -> Joint:
+    return replace(joint, x_mm=joint.x_mm + shift_mm[0], y_mm=joint.y_mm + shift_mm[1],
+                   land_w_mm=joint.land_w_mm - 2.0 * inset_mm, land_h_mm=joint.land_h_mm - 2.0 * inset_mm)
 
 
 def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return how far (mm, board axes) each land's edge lies from where it was drawn, [joint, 2], and which are sure.
+    """Return how far (mm, board axes) each land's edge lies from where it was drawn, [joint, 2], and which are sure."""
+    return _shifts(_fit_outlines(joints, patches), patches)
+
+
+def land_inset(joints: Sequence[Joint], patches: JointPatches) -> float:
+    """Return how much further in than drawn (mm) a view's lands end; 0 for little, or where they do not agree.
+
+    What is seen further out may be the mask's opening around the land, and says nothing.
+    """
+    return _inset(_fit_outlines(joints, patches), patches)
+
+
+@dataclass(frozen=True)
+class _Outlines:
+    """Outlines fitted to the edges seen, [joint]."""
+
+    fit_mm: NDArray[np.float64]  # [joint, 3] shift along the board's axes, and growth all round
+    count: NDArray[np.intp]  # rays that fit
+    uncertain_mm: NDArray[np.float64]  # of a shift
+
+
+def _shifts(fits: _Outlines, patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return what land_shifts does."""
+    shift = fits.fit_mm[:, :2]
+    sure = (fits.count >= LEAST_RAYS * AZIMUTHS / EVERY) & (np.hypot(*shift.T) > SURE * fits.uncertain_mm)
+    sure &= np.abs(fits.fit_mm[:, 2]) <= GROWN_MM
+    return shift, np.asarray(sure & patches.in_picture, dtype=np.bool_)
+
+
+def _inset(fits: _Outlines, patches: JointPatches) -> float:
+    """Return what land_inset does."""
+    seen = (fits.count >= LEAST_RAYS * AZIMUTHS / EVERY) & patches.in_picture
+    if np.count_nonzero(seen) < max(LEAST_LANDS, 0.5 * len(seen)):
+        return 0.0
+    low, middle, high = np.percentile(-fits.fit_mm[seen, 2], (25.0, 50.0, 75.0)).tolist()
+    if high - low > ALIKE_MM or not LEAST_INSET_MM <= middle <= GROWN_MM:
+        return 0.0
+    return round(middle / INSET_STEP_MM) * INSET_STEP_MM
+
+
+def _fit_outlines(joints: Sequence[Joint], patches: JointPatches) -> _Outlines:
+    """Fit the drawn outlines, shifted and grown all round, to the edges that are seen.
 
     On every ray the edge is the outermost place where all lights together change by at least half of what they change
     by anywhere near the drawn edge. An outline shifted by s moves along its normal n by s.n, and one grown all round
@@ -69,10 +121,7 @@ def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray
     count = kept.sum(axis=1)
     spread = np.sqrt((rest**2 * kept).sum(axis=1) / np.maximum(count, 1))
     # Neighbouring rays see the same stretch of edge: every other counts as a look of its own.
-    uncertain = spread * np.sqrt(2.0 / np.maximum(count / 2.0, 1.0))
-    sure = (count >= LEAST_RAYS * AZIMUTHS / EVERY) & (np.hypot(fit[:, 0], fit[:, 1]) > SURE * uncertain)
-    sure &= np.abs(fit[:, 2]) <= GROWN_MM
-    return fit[:, :2], np.asarray(sure & patches.in_picture, dtype=np.bool_)
+    return _Outlines(fit, count, spread * np.sqrt(2.0 / np.maximum(count / 2.0, 1.0)))
 
 
 def _edges(patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

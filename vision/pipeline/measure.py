@@ -19,7 +19,7 @@ from vision.pipeline.inspection import PictureFile, ViewRegistration
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads, find_leads
 from vision.pipeline.lights import check_lights, explain
-from vision.pipeline.local import corrected_places
+from vision.pipeline.local import corrected_joints
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
 from vision.pipeline.projections import board_reach, find_projections, find_tongues
@@ -124,16 +124,17 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
 def see_view(capture: Capture, family: Family, view: View, station: Station) -> ViewSurfaces:
     """Register, unwrap and segment one view.
 
-    Joints whose lands lie clearly off where the board as a whole puts them are looked at where they are.
+    Joints whose lands lie clearly off where the board as a whole puts them are looked at where they are, and lands that
+    all end clearly further in or out than drawn are taken to be as large as they are.
     """
     registration = register_view(capture, family, view, station)
     joints, chips = parts_of_view(family, view, station, capture.size_px)
     owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
     patches = unwrap_joints(capture, joints, registration, owners)
-    moved = corrected_places(joints, patches)
-    if moved is not None:
-        elsewhere = np.flatnonzero([here is not there for here, there in zip(moved, joints, strict=True)])
-        joints = moved
+    corrected = corrected_joints(joints, patches)
+    if corrected is not None:
+        elsewhere = np.flatnonzero([here is not there for here, there in zip(corrected, joints, strict=True)])
+        joints = corrected
         owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
         patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)

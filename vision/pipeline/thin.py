@@ -201,7 +201,8 @@ def _is_shelf(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     if lands is None or len(look.joint) == 0:
         return np.zeros(len(look.joint), dtype=bool)
     begins, ends, factor = SHELF_DROP
-    radiance, moment = (radius_first(part[:, :, RING])[:, look.joint] for part in (surface.radiance, surface.moment_deg))
+    radiance, moment = (radius_first(part[:, :, RING])[:, look.joint]
+                        for part in (surface.radiance, surface.moment_deg))
     flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
     shelf = np.zeros(look.usable.shape, dtype=bool)
     for start in range(ends, LAND_STOP - SHELF_STEPS + 1):

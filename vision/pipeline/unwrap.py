@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -94,7 +94,7 @@ def unwrap_joints(capture: Capture, joints: Sequence[Joint], registration: Regis
 
 def unwrap_again(patches: JointPatches, capture: Capture, joints: Sequence[Joint], moved: NDArray[np.intp],
                  registration: Registration, owners: NDArray[np.uint16]) -> JointPatches:
-    """Return what unwrap_joints does, where only the joints numbered `moved` lie elsewhere than in `patches`.
+    """Return what unwrap_joints does, where only the joints numbered `moved` differ from those of `patches`.
 
     Only they are sampled anew, into the responses of `patches`, which serve no more.
     """
@@ -105,7 +105,8 @@ def unwrap_again(patches: JointPatches, capture: Capture, joints: Sequence[Joint
     saturated, inside = patches.saturated_pct.copy(), patches.in_picture.copy()
     saturated[moved], inside[moved] = _saturated_pct(capture, x, y, rays, moved), _inside(capture, x, y)
     free = _free(owners, *_places(rays.rings_mm[:, OUTSIDE], middle, ray))
-    return replace(patches, free=free, saturated_pct=saturated, in_picture=inside, middle_px=middle)
+    return JointPatches(patches.responses, rays.radius_mm, rays.step_mm, rays.area_mm2, free, saturated, inside,
+                        rays.land_edge_mm, rays.hole_mm, middle, ray)
 
 
 def _middles(joints: Sequence[Joint], registration: Registration) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
