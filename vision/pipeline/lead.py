@@ -16,6 +16,7 @@ from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
+from vision.pipeline.steps import slope_steps
 from vision.pipeline.surface import BRIGHT_MASK, Surface, mirrors_board
 from vision.setup.family import Joint
 
@@ -58,6 +59,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     dark against what lies outside it. A dome or a dish is lit in its middle and has no such rim where a lead
     would stand, nor any edge; an open hole is far darker inside than any lead's end. The rim is looked for at every
     shift that hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
+    Where that leaves a doubt, the step of slope at the lead's edge may show it.
     """
     shapes = _shapes(shapes_of(joints))
     step, radius = shapes.step_mm, shapes.radius_mm
@@ -95,6 +97,10 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
+    doubted = np.flatnonzero((visible < 1.0) & (no_hole > 0.0))
+    if len(doubted):
+        steps = slope_steps(capture, joints, registration, optics, surface, doubted, offset[doubted])
+        visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]))
 

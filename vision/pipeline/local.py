@@ -1,8 +1,8 @@
 """A small correction per joint: where a land's own edge lies, against where the board's registration puts it.
 
 Fiducials tell where the board lies as a whole. A lens that distorts, a board that has stretched or is bent still leave
-single lands a few hundredths of a millimetre off. And copper is etched a little narrower than drawn, or the mask printed
-over its edge, on all of a board alike.
+single lands a few hundredths of a millimetre off. And copper is etched a little narrower than drawn, or the mask
+printed over its edge, on all of a board alike.
 """
 
 from __future__ import annotations
