@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.radial import radius_first, running_sum, taken
+from vision.pipeline.radial import of_some, radius_first, running_sum, taken
 from vision.pipeline.surface import EDGE_STEPS, FAINT, Surface
 from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 
@@ -63,7 +63,7 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
         # At so sharp an end solder ends, however the slopes of what follows run.
         thins[look.joint] &= ~(change >= SHARP_STEP)
         # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
-        level = look.of_some(np.flatnonzero(~(change >= STEP)))
+        level = look.of_some(np.flatnonzero(~(change >= STEP) & (np.count_nonzero(look.wide, axis=1) >= ENOUGH)))
         thins[level.joint] |= _is_no_land(surface, level)
         doubted = look.of_some(np.flatnonzero(thins[look.joint]))
         thins[doubted.joint] = ~_is_shelf(surface, doubted)
@@ -167,11 +167,10 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
         return np.zeros(0, dtype=bool)
     after = look.end + look.near
     wide = look.wide
-    enough = np.count_nonzero(wide, axis=1) >= ENOUGH
     near, far = (_shown((surface.moment_deg[:, :, RING],), look.joint, start, 3)[0].mean(axis=0)
                  for start in (after, after + 3))
     runs_on = median_where(near - far, wide)
-    enough &= ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
+    enough = ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
     found = enough & ((np.abs(runs_on) > LEVEL_DEG) | look.ragged)
     lands = surface.lands_response
     if lands is None:
@@ -255,10 +254,16 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
     stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
     start = ends + np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), 2)
-    third = np.maximum((stop - start) // 3, 1)
     usable = stop - start >= 5
-    moment = surface.moment_deg[:, :, RING]
-    course = running_sum(moment)
+    enough = usable.sum(axis=1) >= AZIMUTHS // 12
+    # Land that is bare from the hole on, over most of where it is bare at all, lies in a gap and not beyond a toe.
+    enough &= 2 * np.count_nonzero(ends < GAP_STEPS, axis=1) < np.count_nonzero(ends < RING_STEPS, axis=1)
+    some = np.flatnonzero(enough)
+    if len(some) == 0:  # solder covers the land of most joints
+        return np.asarray(enough, dtype=np.bool_)
+    start, stop, usable, ends = start[some], stop[some], usable[some], ends[some]
+    third = np.maximum((stop - start) // 3, 1)
+    course = running_sum(of_some(surface.moment_deg[:, :, RING], some))
 
     def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
         low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
@@ -268,12 +273,11 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     outer = mean_between(stop - third, stop)
     change, later = (median_where(mean_between(begin, begin + third) - outer, usable)
                      for begin in (start, start + third))
-    enough = usable.sum(axis=1) >= AZIMUTHS // 12
-    enough &= ~_behind_steep(surface.dark, ends, usable & (ends >= INNER_STEPS))
-    # Land that is bare from the hole on, over most of where it is bare at all, lies in a gap and not beyond a toe.
-    enough &= 2 * np.count_nonzero(ends < GAP_STEPS, axis=1) < np.count_nonzero(ends < RING_STEPS, axis=1)
     flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
-    return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
+    thins = (flattens | (change < -2.5 * FLATTENING_DEG)) & ~_behind_steep(
+        surface.dark, ends, usable & (ends >= INNER_STEPS), some)
+    enough[some] = thins
+    return np.asarray(enough, dtype=np.bool_)
 
 
 def _behind_steep(dark: NDArray[np.bool_], ends: NDArray[np.int64], where: NDArray[np.bool_],
