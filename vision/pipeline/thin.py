@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -200,22 +201,26 @@ def _is_shelf(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     if lands is None or len(look.joint) == 0:
         return np.zeros(len(look.joint), dtype=bool)
     begins, ends, factor = SHELF_DROP
-    radiance, moment = (radius_first(part[:, :, RING])[:, look.joint]
-                        for part in (surface.radiance, surface.moment_deg))
+    radiance, moment = (radius_first(part[:, :, RING]) for part in (surface.radiance, surface.moment_deg))
+    rings = [radius_first(ring) for ring in look.rings]
     flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
+    near, stop = radiance[:, look.joint], LAND_STOP - SHELF_STEPS + 1
+    # Of all runs of so many samples along a ray at once, [start, joint, azimuth], few are level behind a drop.
+    run = [near[ends + step:stop + step] for step in range(SHELF_STEPS)]
+    mean = reduce(np.add, run) / np.float32(SHELF_STEPS)
+    level = reduce(np.maximum, run) - reduce(np.minimum, run) < np.float32(SHELF_SHARE) * mean
+    level &= reduce(np.maximum, [near[ends - step:stop - step] for step in range(begins, ends + 1)]
+                    ) > np.float32(factor) * mean
+    level &= np.arange(ends, stop)[:, None, None] >= look.end
+    start, row, azimuth = np.nonzero(level)
+    place, joint = start + ends + np.arange(SHELF_STEPS)[:, None], look.joint[row]
+    like = np.ptp(moment[place, joint, azimuth], axis=0) < np.float32(SHELF_DEG)
+    for ring, land in zip(rings, flat.T, strict=True):
+        answer = ring[place, joint, azimuth].mean(axis=0)
+        off = np.log((np.maximum(answer, LEAST) + FAINT) / (land[row] + FAINT))
+        like &= np.abs(off) < np.float32(SHELF_LIKE)
     shelf = np.zeros(look.usable.shape, dtype=bool)
-    for start in range(ends, LAND_STOP - SHELF_STEPS + 1):
-        part = slice(start, start + SHELF_STEPS)
-        here, course = radiance[part], moment[part]
-        mean = here.mean(axis=0)
-        level = np.ptp(here, axis=0) < np.float32(SHELF_SHARE) * mean
-        level &= np.ptp(course, axis=0) < np.float32(SHELF_DEG)
-        level &= radiance[start - ends:start - begins + 1].max(axis=0) > np.float32(factor) * mean
-        for ring, land in zip(look.rings, flat.T, strict=True):
-            answer = radius_first(ring)[part, look.joint].mean(axis=0)
-            off = np.log((np.maximum(answer, LEAST) + FAINT) / (land[:, None] + FAINT))
-            level &= np.abs(off) < np.float32(SHELF_LIKE)
-        shelf |= level & (start >= look.end)
+    shelf[row[like], azimuth[like]] = True
     bare = look.end < LAND_STOP
     count = np.count_nonzero(bare, axis=1)
     enough = np.count_nonzero(shelf & bare, axis=1) >= SHELF_MOST * count
