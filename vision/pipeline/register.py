@@ -118,6 +118,9 @@ def _fiducial_fit(capture: Capture, fiducials: Sequence[Fiducial], nominal: Simi
             spread = sum(float(np.hypot(*(spot - pair.to_px(place)))) for place, spot in agreeing)
             if best is None or (len(agreeing), -spread) > (best[0], -best[1]):
                 best = (len(agreeing), spread, agreeing)
+        # Where every spot agrees, no pair that follows can find others.
+        if best is not None and best[0] == sum(len(spots) for _, spots in candidates):
+            break
     # Two marks fit any similarity exactly; where more were expected a lone pair may be two wrong spots, so the
     # check of the lands that follows has the last word.
     if best is None or best[0] < 2:
