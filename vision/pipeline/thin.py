@@ -63,7 +63,8 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
         change = look.change(look.wide)
         # At so sharp an end solder ends, however the slopes of what follows run.
         thins[look.joint] &= ~(change >= SHARP_STEP)
-        # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
+        # Where nothing ends at what seems the toe, and what follows is wide enough to be seen not to be land, the
+        # solder runs on.
         level = look.of_some(np.flatnonzero(~(change >= STEP) & (np.count_nonzero(look.wide, axis=1) >= ENOUGH)))
         thins[level.joint] |= _is_no_land(surface, level)
         doubted = look.of_some(np.flatnonzero(thins[look.joint]))
@@ -162,7 +163,7 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
 
     Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening, is
     grained, or begins to look bare along a ragged line, and answers a little differently. What lies behind solder too
-    steep to be lit is land, perhaps in its shade.
+    steep to be lit is land, perhaps in its shade. Only joints are asked where ENOUGH azimuths are `wide`.
     """
     if len(look.joint) == 0:
         return np.zeros(0, dtype=bool)
