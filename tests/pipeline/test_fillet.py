@@ -35,6 +35,28 @@ def test_solder_that_flattens_outward_thins_out_but_not_behind_something_steep()
     assert found[0] and not found[1] and not found[2]
 
 
+def test_whether_solder_thins_out_hangs_on_no_other_joint() -> None:
+    """Six joints of all kinds of ends: looked at together they are what each is among joints covered to the edge."""
+    places = patches()
+    rng = np.random.default_rng(4)
+    shape = places.radius_mm.shape
+    slope = (20.0 - 12.0 * np.linspace(0.0, 1.0, shape[2]) + rng.normal(0.0, 0.1, shape)).astype(np.float32)
+    slope[4] = slope[4, :, RING.start + 20, None]  # level
+    ends = np.full(places.land_edge_mm.shape, 14)
+    ends[1, 10:] = RING_STEPS  # bare in too few directions
+    ends[2, 30:] = 3  # bare from the hole on: a gap
+    ends[5] = RING_STEPS
+    energy = np.ones(shape, dtype=np.float32)
+    energy[3, :, RING.start + 8:RING.start + 14] = 0.3  # behind something steep
+    seen = surface(slope, energy)
+    found = thins_out(places, seen, ends)
+    assert found.tolist() == [True, False, False, False, False, False]
+    for joint in range(len(ends)):
+        alone = np.full_like(ends, RING_STEPS)
+        alone[joint] = ends[joint]
+        assert (thins_out(places, seen, alone) == (found & (np.arange(len(ends)) == joint))).all()
+
+
 @pytest.mark.parametrize("soft, bare, expected", [(2, 4, 30), (4, 4, 28), (5, 4, RING_STEPS), (2, 1, RING_STEPS)])
 def test_land_is_bare_up_to_a_soft_edge(soft: int, bare: int, expected: int) -> None:
     """The outermost samples of a land answer as nothing at all: two always, two more where its edge is soft.

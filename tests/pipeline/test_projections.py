@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from tests.synthetic_images.small import small_family
 from vision.pipeline.grids import SIDE, FineGrid, Owners
+from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
-from vision.pipeline.projections import board_reach, find_projections, find_tongues
+from vision.pipeline.projections import CROSSED_MM, _crosses_edge, _Ridge, board_reach, find_projections, find_tongues
 from vision.pipeline.unwrap import AZIMUTHS
 
 STEP_MM = 0.025
@@ -68,6 +69,27 @@ def test_a_spike_over_the_board_may_begin_far_out_and_have_rivals() -> None:
     assert reach((20.0, 0.75, 1.25, 60.0), chips=np.ones((1, AZIMUTHS), dtype=bool)) == 0.0
     creases = [(angle, 0.4, 0.85, 60.0) for angle in (110.0, 200.0, 290.0)]
     assert reach((20.0, 0.45, 1.25, 60.0), *creases) == pytest.approx(1.25 - LEAD_MM, abs=0.08)
+
+
+@pytest.mark.parametrize(("shape", "width_mm", "height_mm", "turn_deg"), [
+    ("round", 1.8, 1.8, 0.0), ("rect", 1.7, 1.7, 30.0), ("rect", 1.2, 2.4, 0.0), ("oblong", 1.4, 2.4, 75.0)])
+def test_a_ridge_crosses_an_edge_where_it_runs_from_inside_to_outside(shape: Any, width_mm: float, height_mm: float,
+                                                                     turn_deg: float) -> None:
+    """Ridges of many directions and lengths from a lead off the middle: none that crosses is passed over early."""
+    joint = replace(small_family().joints[0], land_shape=shape, land_w_mm=width_mm, land_h_mm=height_mm,
+                    land_rotation_deg=turn_deg)
+    one = replace(leads(), offset_x_mm=np.array([0.11]), offset_y_mm=np.array([-0.07]))
+    crossing = 0
+    for azimuth in np.arange(0.05, 2.0 * np.pi, 0.1):
+        for end in np.arange(0.2, 1.4, 0.05):
+            away = LEAD_MM + np.array([0.1, end])
+            x, y = 0.11 + away * np.cos(azimuth), -0.07 + away * np.sin(azimuth)
+            beyond = np.hypot(x, y) - edges_towards((joint,), np.arctan2(y, x))[0]
+            expected = bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1])
+            ridge = _Ridge(0.1, float(end), 900.0, 1.0, float(azimuth), 900.0)
+            assert _crosses_edge(ridge, joint, one, 0, NOWHERE[0]) == expected
+            crossing += expected
+    assert crossing > 100
 
 
 @pytest.mark.parametrize("creases_deg, is_spike", [(28.0, False), (11.0, True)])

@@ -15,8 +15,8 @@ from tests.pipeline.test_margins import BLUR_MM, BOARD, FINE_MM, solder
 from vision.pipeline.optics import predict
 from vision.pipeline.radial import by_radius
 from vision.pipeline.surface import Surface
-from vision.pipeline.thin import Toes, find_toes, thins_out
-from vision.pipeline.unwrap import AZIMUTHS, RING_STEPS, JointPatches
+from vision.pipeline.thin import SHELF_STEPS, Toes, _Across, _is_shelf, find_toes, thins_out
+from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 
 ROUND = 0  # the first drawn land is round: all its rays are alike
 LAND = predict(drawn.LIGHTS, np.zeros(1), 0.2)[0]  # of another roughness than the solder
@@ -149,3 +149,31 @@ def test_solder_that_ends_at_a_sharp_toe_does_not_thin_out_though_land_seems_to_
     start[ROUND] = int(np.ceil((toe + 0.02 - hole) / (edge - hole) * RING_STEPS))
     assert thins_out(shown, risen, start)[ROUND]
     assert (find_toes(shown, risen, start).ends[ROUND] < RING_STEPS).all()
+
+
+@pytest.mark.parametrize("level_steps", [SHELF_STEPS, SHELF_STEPS - 1])
+def test_a_shelf_is_a_drop_and_a_level_stretch_that_answers_as_land_does(level_steps: int) -> None:
+    """Radiance drops over five samples to a level stretch, wherever along the ring each ray has it.
+
+    On the first of six joints all rays have one, on the second too few of them. On the others something is missing: the
+    drop, because radiance fades up to the edge; land's own answers; level slopes; and rays that look bare there.
+    """
+    places, shape = patches(), patches().radius_mm.shape
+    begins = 11 + np.arange(AZIMUTHS) % 15  # of the level stretch, in samples of the ring
+    off = np.arange(RING_STEPS) - begins[:, None]
+    course = np.where(off < 0, 0.8 - 0.14 * np.maximum(off, -5), 0.8 + 0.06 * np.maximum(off - level_steps + 1, 0))
+    radiance, moment = np.full(shape, 2.0), np.full(shape, 10.0)
+    radiance[:, :, RING] = course
+    radiance[1, : int(0.6 * AZIMUTHS), RING] = 1.0
+    radiance[2, :, RING] = 2.0 - 0.03 * np.arange(RING_STEPS)
+    moment[4, :, RING] = 10.0 + 0.3 * np.arange(RING_STEPS)
+    responses = np.broadcast_to(LAND[None, :, None, None], places.responses.shape).astype(np.float32)
+    responses[3] *= 1.5
+    seems_bare = np.full(places.land_edge_mm.shape, 9)
+    seems_bare[5] = 29
+    flat = np.zeros(shape, dtype=np.float32)
+    found = replace(surface(flat, flat + 1.0), radiance=by_radius(radiance.astype(np.float32)),
+                    moment_deg=by_radius(moment.astype(np.float32)), lands_response=LAND[None].astype(np.float32))
+    look = _Across.of(replace(places, responses=by_radius(responses)), seems_bare, np.arange(6))
+    assert look is not None and look.joint.tolist() == list(range(6))
+    assert _is_shelf(found, look).tolist() == [level_steps == SHELF_STEPS, *[False] * 5]

@@ -73,13 +73,14 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
     largest = 0.5 * MAX_BALL_MM * px_per_mm
     # Half as fine is fine enough to say how deep a place lies inside a land, in px of the half picture.
     half = np.ascontiguousarray(owners[::2, ::2])
-    on_land = ((half != FREE) & (half < CHIP_OWNER)).view(np.uint8)
-    board = (half < CHIP_OWNER) | (half == CLEARANCE_OWNER)
+    on_land = np.asarray(cv2.inRange(half, FREE + 1, CHIP_OWNER - 1), dtype=np.uint8)
     half_depth = np.asarray(cv2.distanceTransform(on_land, cv2.DIST_L2, 3), dtype=np.float32)
-    searched = board if len(holes_px) else board & (half_depth <= 0.5 * EDGE_REACH * largest)
     candidates = coarse_spheres(levels, optics, largest)
     across, down = (np.clip(candidates[:, axis] / 2.0, 0, half.shape[1 - axis] - 1).astype(np.intp) for axis in (0, 1))
-    asked = searched[down, across] & ~_over_holes(candidates, half_depth[down, across], holes_px)
+    owner, depth = half[down, across], half_depth[down, across]
+    asked = ((owner < CHIP_OWNER) | (owner == CLEARANCE_OWNER)) & ~_over_holes(candidates, depth, holes_px)
+    if len(holes_px) == 0:
+        asked &= depth <= 0.5 * EDGE_REACH * largest
     found = fit_spheres(capture, optics, candidates[asked])
     column, row = (np.clip(found.places_px[:, axis] / 2.0, 0, half_depth.shape[1 - axis] - 1).astype(np.float32)
                    for axis in (0, 1))

@@ -97,7 +97,10 @@ def _sample_into(found: NDArray[np.float32], picture: NDArray[np.float32], map_x
                  map_y: NDArray[np.float32]) -> None:
     """Sample a picture [row, col] or [row, col, light] into found [light, row, column], which may want fewer lights."""
     part = cv2.remap(picture, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    cv2.mixChannels([part], list(found), [number for light in range(len(found)) for number in (light, light)])
+    if part.ndim == 3 and part.shape[2] == len(found):
+        cv2.split(part, list(found))
+    else:
+        cv2.mixChannels([part], list(found), [number for light in range(len(found)) for number in (light, light)])
 
 
 def _as_maps(places: NDArray[np.float32]) -> NDArray[np.float32]:

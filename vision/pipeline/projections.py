@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -11,7 +12,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.capture import set_places
 from vision.pipeline.grids import SIDE, FineGrid, cells_off
 from vision.pipeline.lands import edges_towards, lead_edges
 from vision.pipeline.lead import Leads
@@ -56,17 +56,17 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     """
     x, y = (np.broadcast_to((places - offset[:, None, None]).astype(np.float32), grid.energy.shape)
             for places, offset in ((grid.x_mm[:, :1], leads.offset_x_mm), (grid.y_mm[:, :, :1], leads.offset_y_mm)))
-    away = np.sqrt(x[:, :1] * x[:, :1] + y[:, :, :1] * y[:, :, :1])
-    bend = tangential_bend(grid, x, y, away)
+    away_squared = x[:, :1] * x[:, :1] + y[:, :, :1] * y[:, :, :1]
+    bend = tangential_bend(grid, x, y, away_squared)
     ridge = bend > np.float32(RIDGE_BEND)
-    ridge &= away > (0.5 * leads.nominal_radius_mm).astype(np.float32)[:, None, None]
     ridge[:, 0] = False  # keeps neighbours in the mosaic apart
-    place = set_places(ridge.view(np.uint8))
+    place = np.flatnonzero(ridge)
     number, cell = np.divmod(place, SIDE * SIDE)
     owner = grid.owner.at(place)
     azimuth = _azimuth_index().ravel()[cell]
     on_board = (owner == 0) & (cells_off().ravel()[cell] * grid.step_mm[number] <= reach_mm[number, azimuth])
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
+    own &= away_squared.ravel()[place] > (0.25 * leads.nominal_radius_mm**2).astype(np.float32)[number]
     ridge.flat[place[~own]] = False
     ridges: dict[int, list[_Ridge]] = {}
     for joint, one in _ridges(ridge, place[own], (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
@@ -226,6 +226,9 @@ def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: 
     away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
     x = leads.offset_x_mm[index] + away * np.cos(ridge.azimuth_rad)
     y = leads.offset_y_mm[index] + away * np.sin(ridge.azimuth_rad)
+    # Most ridges end where there is land on every side: no edge lies nearer than half of the shorter side.
+    if math.hypot(x[1], y[1]) < 0.5 * min(joint.land_w_mm, joint.land_h_mm) + 0.999 * CROSSED_MM[1]:
+        return False
     azimuth = np.arctan2(y, x)
     beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
     place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
@@ -324,10 +327,10 @@ def _derivative(table: NDArray[np.float32], across: int, down: int) -> NDArray[n
 
 
 def tangential_bend(grid: FineGrid, x: NDArray[np.floating[Any]], y: NDArray[np.floating[Any]],
-                    away: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
+                    away_squared: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
     """Second derivative of steepness along circles around the lead, deg/mm^2, [joint, row, column].
 
-    The outermost rows mix neighbouring joints.
+    x, y and their squares' sum are those of the samples seen from the lead. The outermost rows mix neighbouring joints.
     """
     soft = np.empty_like(grid.steep_deg)
     for joint, step in enumerate(grid.step_mm.tolist()):
@@ -343,8 +346,5 @@ def tangential_bend(grid: FineGrid, x: NDArray[np.floating[Any]], y: NDArray[np.
     along += mixed
     # OpenCV's 3 x 3 second derivatives are four times the plain ones.
     scale = (4.0 * grid.step_mm**2).astype(np.float32)[:, None, None]
-    square = np.clip(away, 1e-6, np.inf).astype(np.float32, copy=False)
-    square *= square
-    square *= scale
-    along /= square
+    along /= np.clip(away_squared, 1e-12, np.inf).astype(np.float32, copy=False) * scale
     return along

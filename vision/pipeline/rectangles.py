@@ -181,7 +181,8 @@ def _like_board(shown: Plane, along: Array, across: Array) -> bool:
     body, beside = middle[:, aside < BODY[1]], middle[:, (aside > BESIDE[0]) & (aside < BESIDE[1])]
     if not (body.size and beside.size):
         return False
-    return bool(np.abs(np.median(body, axis=(1, 2)) - np.median(beside, axis=(1, 2))).max() < ALIKE)
+    levels = [median(part.reshape(len(part), -1)) for part in (body, beside)]
+    return bool(np.abs(levels[0] - levels[1]).max() < ALIKE)
 
 
 def _of_two_kinds(shown: Plane, along: Array, across: Array, flat: int) -> bool:

@@ -118,6 +118,9 @@ def _fiducial_fit(capture: Capture, fiducials: Sequence[Fiducial], nominal: Simi
             spread = sum(float(np.hypot(*(spot - pair.to_px(place)))) for place, spot in agreeing)
             if best is None or (len(agreeing), -spread) > (best[0], -best[1]):
                 best = (len(agreeing), spread, agreeing)
+        # Where every spot agrees, no pair that follows can find others.
+        if best is not None and best[0] == sum(len(spots) for _, spots in candidates):
+            break
     # Two marks fit any similarity exactly; where more were expected a lone pair may be two wrong spots, so the
     # check of the lands that follows has the last word.
     if best is None or best[0] < 2:
@@ -202,10 +205,9 @@ def circle_center(grey: NDArray[np.float32], coarse: NDArray[np.float64], radius
     rays = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=1)
     for spread in (0.45, 0.25):
         radii = np.arange(max(radius * (1.0 - spread), 1.0), radius * (1.0 + spread) + 0.01, 0.5)
-        points = center + rays[:, None, :] * radii[:, None]
         # The centre of the first pixel is (0.5, 0.5); OpenCV counts it as (0, 0).
-        maps = (points - 0.5).astype(np.float32)
-        profile = cv2.remap(grey, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        map_x, map_y = ((center[axis] + rays[:, axis, None] * radii - 0.5).astype(np.float32) for axis in (0, 1))
+        profile = cv2.remap(grey, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
         step = np.diff(cv2.GaussianBlur(profile, (5, 1), 1.0), axis=1)
         step *= np.sign(step.sum())
         edge, strength = _peak(step)

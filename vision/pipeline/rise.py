@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
-from vision.pipeline.radial import radius_first
+from vision.pipeline.radial import number, radius_first, radius_last
 from vision.pipeline.surface import Surface, smooth_azimuth
 from vision.pipeline.unwrap import RING
 
@@ -35,8 +35,8 @@ def without_rise(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> N
     limit = np.minimum(np.float32(RISEN_DEG), np.float32(OF_STEEPEST) * surface.steepest_from_deg)
     steep = seen & (radius_first(surface.slope_deg[:, :, :LOOKED_AT]) >= limit)
     risen = (steep[1:] & steep[:-1]).any(axis=0)  # two samples side by side, for noise
-    shown = np.count_nonzero(seen, axis=0) >= LIT_BESIDE * np.count_nonzero(outside, axis=0)
-    shown &= np.count_nonzero(lit[RING.start:], axis=0) >= LIT_LAND * (LAND_STOP - RING.start)
+    shown = number(radius_last(seen)) >= LIT_BESIDE * number(radius_last(outside))
+    shown &= number(radius_last(lit[RING.start:])) >= LIT_LAND * (LAND_STOP - RING.start)
     return smooth_azimuth(shown & ~risen & (leads.visible > 0.5)[:, None], 9)
 
 
@@ -45,5 +45,5 @@ def bare_there(surface: Surface, flat: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
     Solder that lies on the land but does not wet the lead seldom looks like bare land; [joint, azimuth] both.
     """
-    like = np.count_nonzero(radius_first(surface.bare[:, :, RING]), axis=0)
+    like = number(surface.bare[:, :, RING])
     return np.asarray(flat & (like >= LIKE_LAND * (RING.stop - RING.start)), dtype=np.bool_)

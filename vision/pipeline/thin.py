@@ -7,12 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import reduce
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.radial import radius_first, running_sum, taken
+from vision.pipeline.radial import of_some, radius_first, running_sum, taken
 from vision.pipeline.surface import EDGE_STEPS, FAINT, Surface
 from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 
@@ -62,8 +63,9 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
         change = look.change(look.wide)
         # At so sharp an end solder ends, however the slopes of what follows run.
         thins[look.joint] &= ~(change >= SHARP_STEP)
-        # Where nothing ends at what seems the toe, and what follows is not land, the solder runs on.
-        level = look.of_some(np.flatnonzero(~(change >= STEP)))
+        # Where nothing ends at what seems the toe, and what follows is wide enough to be seen not to be land, the
+        # solder runs on.
+        level = look.of_some(np.flatnonzero(~(change >= STEP) & (np.count_nonzero(look.wide, axis=1) >= ENOUGH)))
         thins[level.joint] |= _is_no_land(surface, level)
         doubted = look.of_some(np.flatnonzero(thins[look.joint]))
         thins[doubted.joint] = ~_is_shelf(surface, doubted)
@@ -161,17 +163,16 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
 
     Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening, is
     grained, or begins to look bare along a ragged line, and answers a little differently. What lies behind solder too
-    steep to be lit is land, perhaps in its shade.
+    steep to be lit is land, perhaps in its shade. Only joints are asked where ENOUGH azimuths are `wide`.
     """
     if len(look.joint) == 0:
         return np.zeros(0, dtype=bool)
     after = look.end + look.near
     wide = look.wide
-    enough = np.count_nonzero(wide, axis=1) >= ENOUGH
     near, far = (_shown((surface.moment_deg[:, :, RING],), look.joint, start, 3)[0].mean(axis=0)
                  for start in (after, after + 3))
     runs_on = median_where(near - far, wide)
-    enough &= ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
+    enough = ~_behind_steep(surface.dark, look.end, look.usable, look.joint)
     found = enough & ((np.abs(runs_on) > LEVEL_DEG) | look.ragged)
     lands = surface.lands_response
     if lands is None:
@@ -201,22 +202,26 @@ def _is_shelf(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     if lands is None or len(look.joint) == 0:
         return np.zeros(len(look.joint), dtype=bool)
     begins, ends, factor = SHELF_DROP
-    radiance, moment = (radius_first(part[:, :, RING])[:, look.joint]
-                        for part in (surface.radiance, surface.moment_deg))
+    radiance, moment = (radius_first(part[:, :, RING]) for part in (surface.radiance, surface.moment_deg))
+    rings = [radius_first(ring) for ring in look.rings]
     flat = np.maximum(lands[look.joint if len(lands) > 1 else np.zeros_like(look.joint)], np.float32(0.0))
+    near, stop = radiance[:, look.joint], LAND_STOP - SHELF_STEPS + 1
+    # Of all runs of so many samples along a ray at once, [start, joint, azimuth], few are level behind a drop.
+    run = [near[ends + step:stop + step] for step in range(SHELF_STEPS)]
+    mean = reduce(np.add, run) / np.float32(SHELF_STEPS)
+    level = reduce(np.maximum, run) - reduce(np.minimum, run) < np.float32(SHELF_SHARE) * mean
+    level &= reduce(np.maximum, [near[ends - step:stop - step] for step in range(begins, ends + 1)]
+                    ) > np.float32(factor) * mean
+    level &= np.arange(ends, stop)[:, None, None] >= look.end
+    start, row, azimuth = np.nonzero(level)
+    place, joint = start + ends + np.arange(SHELF_STEPS)[:, None], look.joint[row]
+    like = np.ptp(moment[place, joint, azimuth], axis=0) < np.float32(SHELF_DEG)
+    for ring, land in zip(rings, flat.T, strict=True):
+        answer = ring[place, joint, azimuth].mean(axis=0)
+        off = np.log((np.maximum(answer, LEAST) + FAINT) / (land[row] + FAINT))
+        like &= np.abs(off) < np.float32(SHELF_LIKE)
     shelf = np.zeros(look.usable.shape, dtype=bool)
-    for start in range(ends, LAND_STOP - SHELF_STEPS + 1):
-        part = slice(start, start + SHELF_STEPS)
-        here, course = radiance[part], moment[part]
-        mean = here.mean(axis=0)
-        level = np.ptp(here, axis=0) < np.float32(SHELF_SHARE) * mean
-        level &= np.ptp(course, axis=0) < np.float32(SHELF_DEG)
-        level &= radiance[start - ends:start - begins + 1].max(axis=0) > np.float32(factor) * mean
-        for ring, land in zip(look.rings, flat.T, strict=True):
-            answer = radius_first(ring)[part, look.joint].mean(axis=0)
-            off = np.log((np.maximum(answer, LEAST) + FAINT) / (land[:, None] + FAINT))
-            level &= np.abs(off) < np.float32(SHELF_LIKE)
-        shelf |= level & (start >= look.end)
+    shelf[row[like], azimuth[like]] = True
     bare = look.end < LAND_STOP
     count = np.count_nonzero(bare, axis=1)
     enough = np.count_nonzero(shelf & bare, axis=1) >= SHELF_MOST * count
@@ -255,10 +260,16 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
     stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
     start = ends + np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), 2)
-    third = np.maximum((stop - start) // 3, 1)
     usable = stop - start >= 5
-    moment = surface.moment_deg[:, :, RING]
-    course = running_sum(moment)
+    enough = usable.sum(axis=1) >= AZIMUTHS // 12
+    # Land that is bare from the hole on, over most of where it is bare at all, lies in a gap and not beyond a toe.
+    enough &= 2 * np.count_nonzero(ends < GAP_STEPS, axis=1) < np.count_nonzero(ends < RING_STEPS, axis=1)
+    some = np.flatnonzero(enough)
+    if len(some) == 0:  # solder covers the land of most joints
+        return np.asarray(enough, dtype=np.bool_)
+    start, stop, usable, ends = start[some], stop[some], usable[some], ends[some]
+    third = np.maximum((stop - start) // 3, 1)
+    course = running_sum(of_some(surface.moment_deg[:, :, RING], some))
 
     def mean_between(low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
         low, high = np.clip(low, 0, RING_STEPS - 1), np.clip(high, 1, RING_STEPS)
@@ -268,12 +279,11 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     outer = mean_between(stop - third, stop)
     change, later = (median_where(mean_between(begin, begin + third) - outer, usable)
                      for begin in (start, start + third))
-    enough = usable.sum(axis=1) >= AZIMUTHS // 12
-    enough &= ~_behind_steep(surface.dark, ends, usable & (ends >= INNER_STEPS))
-    # Land that is bare from the hole on, over most of where it is bare at all, lies in a gap and not beyond a toe.
-    enough &= 2 * np.count_nonzero(ends < GAP_STEPS, axis=1) < np.count_nonzero(ends < RING_STEPS, axis=1)
     flattens = (change > FLATTENING_DEG) & (later > 0.5 * FLATTENING_DEG)
-    return np.asarray(enough & (flattens | (change < -2.5 * FLATTENING_DEG)), dtype=np.bool_)
+    thins = (flattens | (change < -2.5 * FLATTENING_DEG)) & ~_behind_steep(
+        surface.dark, ends, usable & (ends >= INNER_STEPS), some)
+    enough[some] = thins
+    return np.asarray(enough, dtype=np.bool_)
 
 
 def _behind_steep(dark: NDArray[np.bool_], ends: NDArray[np.int64], where: NDArray[np.bool_],

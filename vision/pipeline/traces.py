@@ -117,7 +117,7 @@ def _ridge(index: int, grid: FineGrid, leads: Leads, reach_mm: float
     away = np.hypot(x, y)
     owner = grid.owner.at(np.arange(away.size)).reshape(away.shape)
     foreign = (owner != 0) & (owner != index + 1)
-    ridge = (tangential_bend(grid, x, y, away) > RIDGE_BEND) & (away > 0.5 * radius) & ~foreign
+    ridge = (tangential_bend(grid, x, y, away * away) > RIDGE_BEND) & (away > 0.5 * radius) & ~foreign
     count, labels, _, _ = cv2.connectedComponentsWithStats(ridge[0].astype(np.uint8), connectivity=8)
     best, error = None, SAME_MM
     for label in range(1, count):
