@@ -92,7 +92,7 @@ def _inset(fits: _Outlines, patches: JointPatches) -> float:
     low, middle, high = np.percentile(-fits.fit_mm[seen, 2], (25.0, 50.0, 75.0)).tolist()
     if high - low > ALIKE_MM or not LEAST_INSET_MM <= middle <= GROWN_MM:
         return 0.0
-    return round(middle / INSET_STEP_MM) * INSET_STEP_MM
+    return float(round(middle / INSET_STEP_MM)) * INSET_STEP_MM
 
 
 def _fit_outlines(joints: Sequence[Joint], patches: JointPatches) -> _Outlines:
