@@ -10,6 +10,7 @@ from synthetic_images.plan import (
     AZIMUTHS,
     CAP,
     DISH,
+    FILM,
     OPEN,
     Ball,
     JointShapes,
@@ -106,7 +107,8 @@ class Draft:
         shapes.toe[j] = shapes.edge[j] * (rng.uniform(0.96, 1.05) + wave)
         narrow = float(shapes.toe[j].mean())
         top = narrow * np.tan(angle / 2.0)
-        shapes.protrusion[j] = min(shapes.protrusion[j], top * rng.uniform(0.7, 1.12))
+        # The solder hides the lead's end: one that shows as a bump can still be made out, which is no excess.
+        shapes.protrusion[j] = min(shapes.protrusion[j], top * rng.uniform(0.55, 0.96))
         shapes.lead_tilt[j] *= 0.4
         shapes.lead_buried[j] = True
 
@@ -114,8 +116,12 @@ class Draft:
         shapes, rng = self.shapes, self.rng
         shapes.has_lead[j] = False
         shapes.lead_shift[j], shapes.lead_turn[j], shapes.lead_scale[j] = 0.0, 0.0, 1.0
-        if rng.random() < 0.5:
+        form = rng.random()
+        if form < 0.35:
             shapes.form[j] = OPEN
+        elif form < 0.6:  # the wave wets the land, but nothing holds it in the hole
+            shapes.form[j] = FILM
+            shapes.cap_angle[j] = np.deg2rad(rng.uniform(4.0, 26.0))
         else:
             shapes.form[j] = DISH
             shapes.cap_angle[j] = np.deg2rad(rng.uniform(-24.0, 22.0))

@@ -14,7 +14,7 @@ from vision.setup import CHIP_FINDINGS, Family, Joint
 
 Array = NDArray[np.float64]
 AZIMUTHS = 120  # of the toe's outline
-FILLET, OPEN, CAP, DISH = 0, 1, 2, 3  # how a joint's solder is shaped
+FILLET, OPEN, CAP, DISH, FILM = 0, 1, 2, 3, 4  # how a joint's solder is shaped
 LEAD_ENDS = ("cut", "tinned", "domed", "chamfered")
 
 
@@ -24,7 +24,7 @@ class JointShapes:
 
     edge: Array  # (joint, azimuth) land edge about the land's centre, etching error included
     hole_shift: Array  # (joint, 2)
-    form: NDArray[np.int64]  # FILLET, OPEN, CAP or DISH
+    form: NDArray[np.int64]  # FILLET, OPEN, CAP, DISH or FILM
     toe: Array  # (joint, azimuth) toe about the land's centre
     inner: Array  # (joint, azimuth) width of an open gap between lead and solder
     lead_angle: Array

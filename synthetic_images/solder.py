@@ -13,7 +13,7 @@ from synthetic_images import canvas as cv
 from synthetic_images.canvas import Canvas, Window, window
 from synthetic_images.meniscus import fillet_profiles, pressure
 from synthetic_images.outline import lead_reach
-from synthetic_images.plan import AZIMUTHS, CAP, DISH, FILLET, OPEN, BoardPlan, lead_outline
+from synthetic_images.plan import AZIMUTHS, CAP, DISH, FILLET, FILM, OPEN, BoardPlan, lead_outline
 
 F32 = NDArray[np.float32]
 Array = NDArray[np.float64]
@@ -193,11 +193,14 @@ def _draw_solder(canvas: Canvas, plan: BoardPlan, shapes: Shapes, index: int, bo
     form = plan.joints.form[index]
     if form == OPEN:
         return
+    ground, surface, marks = canvas.layers(box.place)
     if form == FILLET:
         height, inside = _fillet(plan, shapes, index, box)
+    elif form == FILM:
+        height, inside = _film(plan, index, box)
+        inside &= surface != cv.HOLE
     else:
         height, inside = _cap(plan, index, box, float(plan.joints.cap_angle[index]), form == DISH)
-    ground, surface, marks = canvas.layers(box.place)
     np.copyto(surface, np.int16(cv.solder_of(index)), where=inside)
     marks |= inside.view(np.uint8) * np.uint8(cv.IS_SOLDER)
     np.copyto(ground, height, where=inside)
@@ -282,6 +285,16 @@ def _cap(plan: BoardPlan, index: int, box: Window, contact: float, dish: bool) -
     sphere = mean / np.sin(reach)
     height = sphere * (np.sqrt(np.maximum(1.0 - (q * np.sin(reach)) ** 2, 0.0)) - np.cos(contact))
     return height.astype(np.float32), q < 1.0
+
+
+def _film(plan: BoardPlan, index: int, box: Window) -> tuple[F32, NDArray[np.bool_]]:
+    """Return height and extent of solder on a land round an open hole: an arc from the hole's edge to the toe."""
+    radius, angle = to_polar(box, plan.joints.cap_shift[index])
+    hole = np.float32(plan.family.joints[index].hole_mm / 2.0)
+    width = np.maximum(polar(plan.joints.toe[index].astype(np.float32), angle) - hole, np.float32(1e-3))
+    q = (radius - hole) / width
+    rise = np.float32(np.tan(plan.joints.cap_angle[index]))
+    return (width * rise * q * (1.0 - q)).astype(np.float32), (q > 0.0) & (q < 1.0)
 
 
 def _lead_frame(plan: BoardPlan, index: int) -> tuple[float, float, float, float, bool]:

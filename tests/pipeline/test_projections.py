@@ -155,5 +155,5 @@ def test_a_tongue_may_be_dark_along_its_crest(dark: tuple[int, ...], reaches: bo
     metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
     metal[0, 40:45] = True
     metal[0, [40 + place for place in dark]] = False
-    found = find_tongues(places, metal, NOWHERE, leads())[0]
+    found = find_tongues(places, metal, NOWHERE, leads())[0][0]
     assert found == pytest.approx(LAND_MM + 0.3 - LEAD_MM if reaches else 0.0, abs=1e-6)

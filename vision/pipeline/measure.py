@@ -27,6 +27,7 @@ from vision.pipeline.register import Registration, RegistrationError, register_v
 from vision.pipeline.surface import Surface, find_surface
 from vision.pipeline.uncertainty import uncertainties
 from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_again, unwrap_joints
+from vision.pipeline.vias import beside_vias
 from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
@@ -237,7 +238,7 @@ def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
     chips = towards_chips(joints, seen.chips)
     columns["projection_mm"] = np.maximum(
         find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal), chips),
-        find_tongues(seen.patches, metal, joined | chips, lead))
+        _tongues(seen, metal, joined | chips, lead))
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
     columns |= _balls(seen, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
@@ -248,6 +249,17 @@ def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
     x_mm, y_mm = np.array([places[joint.name] for joint in joints]).T
     return PartTable(tuple(joint.ref for joint in joints), tuple(joint.pin for joint in joints),
                      (seen.capture.view,) * len(joints), x_mm, y_mm, columns, {}, reasons, partner)
+
+
+def _tongues(seen: ViewSurfaces, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
+             lead: Leads) -> NDArray[np.float64]:
+    """Return the tongues of find_tongues (mm) that no via beside the land explains, [joint]."""
+    tongue, azimuth = find_tongues(seen.patches, metal, joined, lead)
+    asked = np.flatnonzero(tongue > 0.0)
+    via = beside_vias(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface.mask_response,
+                      seen.patches.land_edge_mm, asked, azimuth[asked])
+    tongue[asked[via]] = 0.0
+    return tongue
 
 
 def _bridges(joins: Joins, count: int) -> tuple[NDArray[np.float64], tuple[str, ...]]:

@@ -278,11 +278,11 @@ def _apart(one: _Ridge, other: _Ridge) -> float:
 
 
 def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
-                 leads: Leads) -> NDArray[np.float64]:
+                 leads: Leads) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
     """Return how far (mm) a narrow tongue of metal on the mask reaches from the lead's edge, 0 for none, [joint].
 
-    `metal` [joint, azimuth, OUTSIDE] are the free samples beyond the land that are metal. Flags too broad to have a
-    crest show as such a tongue; solder all along a land's edge does not.
+    And in which direction, an azimuth sample. `metal` [joint, azimuth, OUTSIDE] are the free samples beyond the land
+    that are metal. Flags too broad to have a crest show as such a tongue; solder all along a land's edge does not.
     """
     run = metal_run(patches, metal, joined)
     beyond = run - median(run)[:, None]
@@ -290,8 +290,8 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     # Three of five directions that follow on each other: a crest or a flank in between may be dark.
     steady = np.sum([np.roll(far, shift, axis=1) for shift in range(-2, 3)], axis=0) >= 3
     narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)
-    reach = np.where(far, patches.land_edge_mm + beyond - leads.nominal_radius_mm[:, None], 0.0).max(axis=1)
-    return np.where(narrow, reach, 0.0)
+    reach = np.where(far, patches.land_edge_mm + beyond - leads.nominal_radius_mm[:, None], 0.0)
+    return np.where(narrow, reach.max(axis=1), 0.0), reach.argmax(axis=1)
 
 
 def metal_run(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_]) -> NDArray[np.float64]:
