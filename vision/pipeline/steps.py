@@ -28,8 +28,9 @@ UNLIT_DEG = 48.0  # slope taken for what no light lights
 #: Between these the evidence grows: the slope beside the edge, how much of its fall is one step, that step.
 STEEP_DEG, AT_ONCE, STEP_DEG = (22.0, 26.0), (0.3, 0.45), (8.0, 14.0)
 FLATTER_DEG, END_DEG = 4.0, 30.0  # an end is so much flatter than what lies beside it, and lit
-#: Where more than this share about the edge is unlit, it may be a hole's: then the fillet must flatten outward, too.
-MOST_UNLIT, LEVEL_DEG = 0.2, 3.0
+#: Where more than this share about the edge is unlit, it may be a hole's: then the fillet must flatten outward, too, or
+#: an end that is as flat as that must fall off nearly at once.
+MOST_UNLIT, LEVEL_DEG, FLAT_DEG, NEARLY_AT_ONCE = 0.2, 3.0, 22.0, 0.75
 
 
 def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
@@ -58,7 +59,8 @@ def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registr
     found = _grows(near, STEEP_DEG) * _grows(np.median(most, axis=1), STEP_DEG) * _grows(at_once, AT_ONCE)
     about = within & (beyond >= END_MM)
     unlit = np.count_nonzero(about & (slope >= UNLIT_DEG), axis=(1, 2)) / np.maximum(about.sum(axis=(1, 2)), 1)
-    is_lead = (end < np.minimum(near - FLATTER_DEG, END_DEG)) & ((unlit <= MOST_UNLIT) | (near >= far - LEVEL_DEG))
+    no_hole = (unlit <= MOST_UNLIT) | (near >= far - LEVEL_DEG) | ((end <= FLAT_DEG) & (at_once >= NEARLY_AT_ONCE))
+    is_lead = (end < np.minimum(near - FLATTER_DEG, END_DEG)) & no_hole
     return np.asarray(found * is_lead, dtype=np.float64)
 
 
