@@ -37,10 +37,15 @@ def edges_towards(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDAr
 
 def lead_edges(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance from each lead's middle to its edge in one direction (joint,) on the board, radians: mm, (joint,)."""
+    return lead_edges_towards(joints, azimuth[:, None])[:, 0]
+
+
+def lead_edges_towards(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Distance from each lead's middle to its edge, mm, (joint, azimuth); `azimuth` as of edges_towards."""
     size = np.array([(joint.lead_w_mm, joint.lead_h_mm) for joint in joints]).reshape(-1, 2)
     shapes = np.array(["round" if joint.lead_shape == "round" else "rect" for joint in joints])
     turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
-    return edge_distance(size, shapes, (azimuth - turn)[:, None])[:, 0]
+    return edge_distance(size, shapes, azimuth - turn[:, None])
 
 
 def edge_distance(size_mm: NDArray[np.float64], shapes: NDArray[np.str_],

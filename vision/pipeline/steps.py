@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
-from vision.pipeline.lands import edge_distance
+from vision.pipeline.lands import lead_edges_towards
 from vision.pipeline.optics import DARK, Optics, sector_of, slope_from_responses
 from vision.pipeline.ranks import median
 from vision.pipeline.register import Registration
@@ -41,7 +41,7 @@ def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registr
     """
     some = [joints[index] for index in asked.tolist()]
     azimuth = np.arange(RAYS, dtype=np.float64) * (2.0 * np.pi / RAYS)
-    edge = _edges(some, azimuth)
+    edge = lead_edges_towards(some, azimuth)
     step = (edge.max(axis=1) + REACH_MM) / (SAMPLES - 1)
     away = step[:, None] * np.arange(SAMPLES)
     slope = _slopes(capture, some, registration, optics, surface, asked, offset_mm, azimuth, away)
@@ -62,14 +62,6 @@ def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registr
     no_hole = (unlit <= MOST_UNLIT) | (near >= far - LEVEL_DEG) | ((end <= FLAT_DEG) & (at_once >= NEARLY_AT_ONCE))
     is_lead = (end < np.minimum(near - FLATTER_DEG, END_DEG)) & no_hole
     return np.asarray(found * is_lead, dtype=np.float64)
-
-
-def _edges(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return how far a lead's edge lies from its middle in directions on the board, mm, [joint, azimuth]."""
-    size = np.array([(joint.lead_w_mm, joint.lead_h_mm) for joint in joints]).reshape(-1, 2)
-    shapes = np.array(["round" if joint.lead_shape == "round" else "rect" for joint in joints], dtype=np.str_)
-    turn = np.deg2rad([joint.land_rotation_deg for joint in joints])
-    return edge_distance(size, shapes, azimuth - turn[:, None])
 
 
 def _slopes(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics, surface: Surface,
