@@ -51,3 +51,7 @@ class InputError(MeniscopeError):
         if then:
             lines.append(then)
         super().__init__("\n".join(lines))
+
+    def __reduce__(self) -> tuple[type[InputError], tuple[tuple[Problem, ...], str]]:
+        """Tell how it is made again on the way from a worker process; by itself it would be made of its text."""
+        return type(self), (self.problems, self.then)
