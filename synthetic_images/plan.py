@@ -178,9 +178,10 @@ def _good_joints(joints: tuple[Joint, ...], recipe: Recipe, rng: np.random.Gener
     board = {tag: recipe.one(f"good.{tag}", rng) for tag in ("toe_angle", "lead_angle", "cover_share", "protrusion")}
     for tag, value in board.items():
         draw[tag] = 0.45 * value + 0.55 * draw[tag]
-    full = rng.random(count) < recipe.one("good.full", rng)
+    fill, = rng.spawn(1)
+    full = fill.random(count) < recipe.one("good.full", fill)
     for tag in ("toe_angle", "lead_angle"):
-        draw[tag] = np.where(full, recipe.draw(f"good.full_{tag}", rng, count), draw[tag])
+        draw[tag] = np.where(full, recipe.draw(f"good.full_{tag}", fill, count), draw[tag])
     draw["fill_bias"] = np.where(full, 0.0, draw["fill_bias"])
     azimuth = azimuths()
     grow = recipe.one("land.size_error", rng) + rng.normal(0.0, 0.004, count)

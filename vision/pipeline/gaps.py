@@ -34,6 +34,9 @@ BEYOND_CREST = 3  # samples behind a crest that are steeper
 FARTHEST_CREST, MANY_CRESTS = RING.start + 13, 60
 #: So near to the land's edge slopes mix with what lies beyond, in mm, in pixels and in samples at least.
 EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
+#: Samples well within the hole, and beside it; so many are dark, and lit and flatter than this, where it is empty.
+INSIDE_HOLE, BESIDE_HOLE = slice(0, HOLE_STEPS - 4), slice(RING.start + 1, RING.start + 5)
+ALL_DARK, ALL_ROUND, FLAT_BESIDE_DEG, LEAD_SEEN = 0.95, 0.8, 30.0, 0.25
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
 #: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than the first
 #: share of lit solder, however light the view's dark zones are, and than the second of what the board gives, which
@@ -44,7 +47,7 @@ USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
 
 def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32],
               onto_land: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Say at which azimuths one looks into the hole beside a lead that is seen, [joint, azimuth].
+    """Say at which azimuths one looks into the hole beside a lead that is seen, or an empty one, [joint, azimuth].
 
     An open hole and solder too steep to be lit are both dark. Three things show the hole. Its brim: what is lit
     first, outward from the dark, is level and lies at the hole's edge, while a fillet comes out of the dark at the
@@ -67,7 +70,21 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     crest, reach_mm = _crested(patches, surface, leads, away)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
     black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
-    return np.asarray((brim | crest | black) & seen, dtype=np.bool_)
+    # An empty hole shows its brim all round, if nothing else.
+    empty = (_is_empty(surface, leads) | (brim.mean(axis=1) >= ALL_ROUND))[:, None]
+    return np.asarray((brim | crest | black) & seen | empty, dtype=np.bool_)
+
+
+def _is_empty(surface: Surface, leads: Leads) -> NDArray[np.bool_]:
+    """Say which holes are empty, [joint]: no lead is seen, and it is dark up to the hole's edge, where the land is lit.
+
+    Dark solder round a lead that is not seen ends elsewhere, and comes out of the dark as steep as is lit at all.
+    """
+    within, beside = radius_first(surface.dark[:, :, INSIDE_HOLE]), radius_first(surface.dark[:, :, BESIDE_HOLE])
+    slope = radius_first(surface.slope_deg[:, :, BESIDE_HOLE])
+    flat, dark = (np.count_nonzero(part, axis=(0, 2)) >= share * part[:, 0].size
+                  for part, share in ((~beside & (slope < np.float32(FLAT_BESIDE_DEG)), ALL_ROUND), (within, ALL_DARK)))
+    return np.asarray(dark & flat & (leads.visible < LEAD_SEEN), dtype=np.bool_)
 
 
 def _hole_black(surface: Surface) -> NDArray[np.float32]:

@@ -38,8 +38,10 @@ def find_pits(joints: Sequence[Joint], grid: FineGrid, leads: Leads,
     off_lead = _away_squared(grid, leads) > np.where(leads.visible < 0.5, -1.0, leads.nominal_radius_mm**2
                                                      ).astype(np.float32)[:, None, None]
     searched = _on_land(shapes_of(joints)) & off_lead
-    if grid.unlit is not None:  # as black as a pit is there what is steep
+    if grid.unlit is not None:  # as black as a pit is there, and beside it, what is steep
         searched &= ~grid.unlit
+    if grid.lights_change is not None:
+        searched &= ~grid.lights_change
     largest = np.zeros(len(joints))
     # A pit that reaches a dark part of the fillet shows apart from it only where it is darkest.
     for limit, black in ((CORE, BLACK), (DEEP_CORE, DEEP_BLACK)):
