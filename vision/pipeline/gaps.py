@@ -70,13 +70,13 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     crest, reach_mm = _crested(patches, surface, leads, away)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
     black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
-    # An empty hole shows its brim all round, if nothing else.
-    empty = (_is_empty(surface, leads) | (brim.mean(axis=1) >= ALL_ROUND))[:, None]
-    return np.asarray((brim | crest | black) & seen | empty, dtype=np.bool_)
+    # An empty hole shows its brim nearly all round.
+    empty = (leads.visible < LEAD_SEEN) & (_is_empty(surface) | (brim.mean(axis=1) >= ALL_ROUND))
+    return np.asarray((brim | crest | black) & seen | empty[:, None], dtype=np.bool_)
 
 
-def _is_empty(surface: Surface, leads: Leads) -> NDArray[np.bool_]:
-    """Say which holes are empty, [joint]: no lead is seen, and it is dark up to the hole's edge, where the land is lit.
+def _is_empty(surface: Surface) -> NDArray[np.bool_]:
+    """Say which holes are empty where no lead is seen, [joint]: dark up to their edges, where the land is lit.
 
     Dark solder round a lead that is not seen ends elsewhere, and comes out of the dark as steep as is lit at all.
     """
@@ -84,7 +84,7 @@ def _is_empty(surface: Surface, leads: Leads) -> NDArray[np.bool_]:
     slope = radius_first(surface.slope_deg[:, :, BESIDE_HOLE])
     flat, dark = (np.count_nonzero(part, axis=(0, 2)) >= share * part[:, 0].size
                   for part, share in ((~beside & (slope < np.float32(FLAT_BESIDE_DEG)), ALL_ROUND), (within, ALL_DARK)))
-    return np.asarray(dark & flat & (leads.visible < LEAD_SEEN), dtype=np.bool_)
+    return np.asarray(dark & flat, dtype=np.bool_)
 
 
 def _hole_black(surface: Surface) -> NDArray[np.float32]:
