@@ -15,7 +15,7 @@ from tests.pipeline import drawn
 from tests.synthetic_images.small import small_family, small_station
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.local import GROWN_MM, LEAST_MM, corrected_joints, land_inset, land_shifts
+from vision.pipeline.local import GROWN_MM, LEAST_MM, corrected_joints, fit_outlines, land_inset, land_shifts
 from vision.pipeline.measure import measure_board, see_view
 from vision.pipeline.register import register_view
 from vision.pipeline.unwrap import unwrap_joints
@@ -32,7 +32,7 @@ def test_shift_of_drawn_lands_is_found(shift_mm: tuple[float, float]) -> None:
     capture = Capture("v1", planes, np.zeros(planes.shape[1:], dtype=np.uint8), ())
     place: Any = SimpleNamespace(to_picture=nominal)
     patches = unwrap_joints(capture, family.joints, place, np.zeros(planes.shape[1:], dtype=np.uint16))
-    found, sure = land_shifts(family.joints, patches)
+    found, sure = land_shifts(fit_outlines(family.joints, patches))
     assert np.abs(found - shift_mm).max() < 0.012
     if np.hypot(*shift_mm) > 0.0:
         assert sure.all()
@@ -76,7 +76,7 @@ def test_lands_that_all_end_further_in_than_drawn(smaller_mm: float, of: int, fo
     capture = Capture("v1", plane[None], np.zeros(plane.shape, dtype=np.uint8), ())
     place: Any = SimpleNamespace(to_picture=there)
     patches = unwrap_joints(capture, family.joints, place, np.zeros(plane.shape, dtype=np.uint16))
-    assert land_inset(family.joints, patches) == pytest.approx(found_mm, abs=0.0101 if found_mm else 0.0)
+    assert land_inset(fit_outlines(family.joints, patches)) == pytest.approx(found_mm, abs=0.0101 if found_mm else 0.0)
     corrected = corrected_joints(family.joints, patches)
     if not found_mm:
         assert corrected is None

@@ -38,11 +38,11 @@ SURE = 4.0  # a correction must be so many times its own standard uncertainty
 
 def corrected_joints(joints: Sequence[Joint], patches: JointPatches) -> tuple[Joint, ...] | None:
     """Return the joints where, and with lands as large as, their edges were found; None where all are as drawn."""
-    fits = _fit_outlines(joints, patches)
-    shift, sure = _shifts(fits, patches)
+    outlines = fit_outlines(joints, patches)
+    shift, sure = land_shifts(outlines)
     length = np.hypot(shift[:, 0], shift[:, 1])
     moved = sure & (length >= LEAST_MM) & (length <= LARGEST_MM)
-    inset = _inset(fits, patches)
+    inset = land_inset(outlines)
     if not (moved.any() or inset):
         return None
     return tuple(_corrected(joint, by, inset) if move or inset else joint
@@ -54,48 +54,37 @@ def _corrected(joint: Joint, shift_mm: Sequence[float], inset_mm: float) -> Join
                    land_w_mm=joint.land_w_mm - 2.0 * inset_mm, land_h_mm=joint.land_h_mm - 2.0 * inset_mm)
 
 
-def land_shifts(joints: Sequence[Joint], patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+@dataclass(frozen=True)
+class Outlines:
+    """Drawn outlines fitted to the edges that are seen, [joint]."""
+
+    fit_mm: NDArray[np.float64]  # [joint, 3] shift along the board's axes, and growth all round
+    seen: NDArray[np.bool_]  # enough of the edge fits, and all of it lies in the picture
+    uncertain_mm: NDArray[np.float64]  # of a shift
+
+
+def land_shifts(outlines: Outlines) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Return how far (mm, board axes) each land's edge lies from where it was drawn, [joint, 2], and which are sure."""
-    return _shifts(_fit_outlines(joints, patches), patches)
+    shift = outlines.fit_mm[:, :2]
+    sure = outlines.seen & (np.hypot(*shift.T) > SURE * outlines.uncertain_mm)
+    sure &= np.abs(outlines.fit_mm[:, 2]) <= GROWN_MM
+    return shift, np.asarray(sure, dtype=np.bool_)
 
 
-def land_inset(joints: Sequence[Joint], patches: JointPatches) -> float:
+def land_inset(outlines: Outlines) -> float:
     """Return how much further in than drawn (mm) a view's lands end; 0 for little, or where they do not agree.
 
     What is seen further out may be the mask's opening around the land, and says nothing.
     """
-    return _inset(_fit_outlines(joints, patches), patches)
-
-
-@dataclass(frozen=True)
-class _Outlines:
-    """Outlines fitted to the edges seen, [joint]."""
-
-    fit_mm: NDArray[np.float64]  # [joint, 3] shift along the board's axes, and growth all round
-    count: NDArray[np.intp]  # rays that fit
-    uncertain_mm: NDArray[np.float64]  # of a shift
-
-
-def _shifts(fits: _Outlines, patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return what land_shifts does."""
-    shift = fits.fit_mm[:, :2]
-    sure = (fits.count >= LEAST_RAYS * AZIMUTHS / EVERY) & (np.hypot(*shift.T) > SURE * fits.uncertain_mm)
-    sure &= np.abs(fits.fit_mm[:, 2]) <= GROWN_MM
-    return shift, np.asarray(sure & patches.in_picture, dtype=np.bool_)
-
-
-def _inset(fits: _Outlines, patches: JointPatches) -> float:
-    """Return what land_inset does."""
-    seen = (fits.count >= LEAST_RAYS * AZIMUTHS / EVERY) & patches.in_picture
-    if np.count_nonzero(seen) < max(LEAST_LANDS, 0.5 * len(seen)):
+    if np.count_nonzero(outlines.seen) < max(LEAST_LANDS, 0.5 * len(outlines.seen)):
         return 0.0
-    low, middle, high = np.percentile(-fits.fit_mm[seen, 2], (25.0, 50.0, 75.0)).tolist()
+    low, middle, high = np.percentile(-outlines.fit_mm[outlines.seen, 2], (25.0, 50.0, 75.0)).tolist()
     if high - low > ALIKE_MM or not LEAST_INSET_MM <= middle <= GROWN_MM:
         return 0.0
     return float(round(middle / INSET_STEP_MM)) * INSET_STEP_MM
 
 
-def _fit_outlines(joints: Sequence[Joint], patches: JointPatches) -> _Outlines:
+def fit_outlines(joints: Sequence[Joint], patches: JointPatches) -> Outlines:
     """Fit the drawn outlines, shifted and grown all round, to the edges that are seen.
 
     On every ray the edge is the outermost place where all lights together change by at least half of what they change
@@ -121,7 +110,8 @@ def _fit_outlines(joints: Sequence[Joint], patches: JointPatches) -> _Outlines:
     count = kept.sum(axis=1)
     spread = np.sqrt((rest**2 * kept).sum(axis=1) / np.maximum(count, 1))
     # Neighbouring rays see the same stretch of edge: every other counts as a look of its own.
-    return _Outlines(fit, count, spread * np.sqrt(2.0 / np.maximum(count / 2.0, 1.0)))
+    seen = (count >= LEAST_RAYS * AZIMUTHS / EVERY) & patches.in_picture
+    return Outlines(fit, np.asarray(seen, dtype=np.bool_), spread * np.sqrt(2.0 / np.maximum(count / 2.0, 1.0)))
 
 
 def _edges(patches: JointPatches) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:

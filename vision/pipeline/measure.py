@@ -126,7 +126,7 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
     """Register, unwrap and segment one view.
 
     Joints whose lands lie clearly off where the board as a whole puts them are looked at where they are, and lands that
-    all end clearly further in or out than drawn are taken to be as large as they are.
+    all end clearly further in than drawn are taken to be as large as they are.
     """
     registration = register_view(capture, family, view, station)
     joints, chips = parts_of_view(family, view, station, capture.size_px)

@@ -16,7 +16,7 @@ from vision.setup.family import Joint
 
 ASIDE_MM = np.arange(-0.3, 0.301, 0.06)  # middles are looked for so far off the direction asked
 BEYOND_MM = np.arange(0.08, 0.561, 0.06)  # and so far beyond the land's edge
-RINGS_MM = np.array([0.18, 0.21, 0.25, 0.3, 0.36])  # radii at which a via's land may be met
+RINGS_MM = (0.18, 0.21, 0.25, 0.3, 0.36)  # radii at which a via's land may be met
 AROUND, ALL_ROUND = 24, 0.95  # directions from a middle, and the share of them that must show metal
 CORE_MM = 0.04  # radius of what must be no metal in the middle
 TOUCHES_MM = 0.12  # a via whose land's middle line lies further off is parted from the joint's land, and is no tongue
@@ -43,7 +43,7 @@ def beside_vias(capture: Capture, joints: Sequence[Joint], registration: Registr
     core = _metal(capture, registration, optics, mask[asked], middle + CORE_MM * circle[::4]).any(axis=2)
     beyond = np.repeat(BEYOND_MM, len(ASIDE_MM))
     via = np.zeros(core.shape, dtype=bool)
-    for radius in RINGS_MM.tolist():
+    for radius in RINGS_MM:
         ring = _metal(capture, registration, optics, mask[asked], middle + radius * circle).mean(axis=2) >= ALL_ROUND
         via |= ring & ~core & (beyond <= radius + TOUCHES_MM)
     return np.asarray(via.any(axis=1), dtype=np.bool_)
