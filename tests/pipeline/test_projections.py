@@ -14,7 +14,15 @@ from tests.synthetic_images.small import small_family
 from vision.pipeline.grids import SIDE, FineGrid, Owners
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
-from vision.pipeline.projections import CROSSED_MM, _crosses_edge, _Ridge, board_reach, find_projections, find_tongues
+from vision.pipeline.projections import (
+    CROSSED_MM,
+    _crosses_edge,
+    _has_flanks,
+    _Ridge,
+    board_reach,
+    find_projections,
+    find_tongues,
+)
 from vision.pipeline.unwrap import AZIMUTHS
 
 STEP_MM = 0.025
@@ -54,6 +62,32 @@ def reach(*ridges: tuple[float, float, float, float], on_board: NDArray[np.float
 
 def test_a_spike_reaches_from_the_leads_edge_to_its_tip() -> None:
     assert reach((20.0, 0.15, 1.2, 30.0)) == pytest.approx(1.2 - LEAD_MM, abs=0.08)
+
+
+def sided(beyond_deg: float) -> float:
+    """How far a crest of 20 degrees reaches whose counter-clockwise side is as steep as told, the other 45 degrees."""
+    angle = np.deg2rad(20.0)
+    along, aside = X * np.cos(angle) + Y * np.sin(angle), Y * np.cos(angle) - X * np.sin(angle)
+    before, after = (1.0 / (1.0 + np.exp(-4.0 * (sign * aside - 0.07) / 0.05)) for sign in (-1.0, 1.0))
+    shown = 20.0 + 25.0 * before + (beyond_deg - 20.0) * after
+    fillet = np.where((along > 0.15) & (along < 0.85), shown, 45.0)
+    table = replace(grid(), steep_deg=fillet.astype(np.float32)[None])
+    return float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+
+
+@pytest.mark.parametrize(("beyond_deg", "is_spike"), [(45.0, True), (32.0, True), (27.0, False), (20.0, False)])
+def test_a_crest_falls_to_both_sides(beyond_deg: float, is_spike: bool) -> None:
+    """Where a shade, a skin of flux or another light begins, steepness changes to one side only."""
+    assert (sided(beyond_deg) > 0.3) is is_spike
+
+
+@pytest.mark.parametrize(("turn_rad", "rises", "is_flag"), [
+    (0.3, ((20.0, 1.0), (2.0, 25.0)), True), (-0.3, ((1.0, 20.0), (25.0, 2.0)), True),
+    (0.3, ((1.0, 20.0), (25.0, 2.0)), False), (0.6, ((20.0, 1.0), (2.0, 25.0)), False)])
+def test_the_two_edges_of_a_flag_fall_to_its_outer_sides(turn_rad: float, rises: tuple[tuple[float, float], ...],
+                                                         is_flag: bool) -> None:
+    edges = [_Ridge(0.2, 0.9, 1400.0, 1.0, azimuth, 1200.0) for azimuth in (3.1, 3.1 + turn_rad)]
+    assert [_has_flanks(edge, own, edges, rises) for edge, own in zip(edges, rises, strict=True)] == [is_flag] * 2
 
 
 def test_what_goes_on_beyond_the_land_counts_only_where_metal_may_lie() -> None:

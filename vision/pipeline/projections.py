@@ -37,6 +37,10 @@ CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begi
 #: what share of its reach theirs differs, and how many others there are.
 CORNER_RAD, CREASE_BEND, CREASE_REACH, CREASES = 0.2, 0.75, 0.25, 2
 SMALLEST = 10  # samples
+#: To either side of a crest the surface gets steeper by at least this; a flag's two edges do so to the flag's outer
+#: sides. Where a shade or a skin of flux begins, steepness changes to one side only.
+CREST_RISE_DEG, FLAG_RAD = 9.0, 0.45
+ACROSS_MM, FLANK, OFF = 0.02, 10, 3  # samples across a ridge: their distance, a flank's and by how many it may be off
 LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
 PAST_EDGE_MM = 0.09  # blur, and land etched larger than drawn
 TONGUE_MM = 0.20  # beyond the land
@@ -75,12 +79,47 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     for joint, found in ridges.items():
         corners = _corners(joints[joint], leads, joint)
         crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
-        longest[joint] = max((ridge.end_mm for ridge in found
-                              if (_is_spike_over_board(ridge, crossing)
-                                  or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))
-                                      and not _is_crease(ridge, found, corners)))
-                              and not _where_lights_change(ridge, joint, grid, leads)), default=0.0)
+        likely = [ridge for ridge in found
+                  if (_is_spike_over_board(ridge, crossing)
+                      or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))
+                          and not _is_crease(ridge, found, corners)))
+                  and not _where_lights_change(ridge, joint, grid, leads)]
+        rises = [_flank_rises(ridge, joint, grid, leads) for ridge in likely]
+        longest[joint] = max((ridge.end_mm for ridge, own in zip(likely, rises, strict=True)
+                              if _has_flanks(ridge, own, likely, rises)), default=0.0)
     return longest
+
+
+def _flank_rises(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> tuple[float, float]:
+    """Return by how much (deg) the surface gets steeper on either side of a ridge within a flank's width, mean along.
+
+    First clockwise, then counter-clockwise of it, seen from the lead. The crest is where it is flattest near by.
+    """
+    along = np.linspace(ridge.start_mm, ridge.end_mm, 12)[:, None] + leads.nominal_radius_mm[joint]
+    across = ACROSS_MM * np.arange(-FLANK - OFF, FLANK + OFF + 1)
+    cos, sin = math.cos(ridge.azimuth_rad), math.sin(ridge.azimuth_rad)
+    column = (leads.offset_x_mm[joint] + along * cos - across * sin) / grid.step_mm[joint] + SIDE // 2
+    row = SIDE // 2 - (leads.offset_y_mm[joint] + along * sin + across * cos) / grid.step_mm[joint]
+    steep = cv2.remap(grid.steep_deg[joint], column.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR,
+                      borderMode=cv2.BORDER_REPLICATE)
+    crest = steep[:, FLANK:-FLANK].argmin(axis=1)[:, None] + FLANK
+    least, flank = np.take_along_axis(steep, crest, axis=1)[:, 0], np.arange(FLANK + 1)
+    sides = (np.take_along_axis(steep, crest + sign * flank, axis=1).max(axis=1) - least for sign in (-1, 1))
+    clockwise, counter = (float(side.mean()) for side in sides)
+    return clockwise, counter
+
+
+def _has_flanks(ridge: _Ridge, own: tuple[float, float], likely: Sequence[_Ridge],
+                rises: Sequence[tuple[float, float]]) -> bool:
+    """Say whether the surface is steeper on both sides of a ridge, or on the outer sides of it and one beside it."""
+    if min(own) >= CREST_RISE_DEG:
+        return True
+    for other, its in zip(likely, rises, strict=True):
+        turn = (other.azimuth_rad - ridge.azimuth_rad + math.pi) % (2.0 * math.pi) - math.pi
+        outer = (own[0], its[1]) if turn > 0.0 else (its[0], own[1])
+        if 0.0 < abs(turn) < FLAG_RAD and min(outer) >= CREST_RISE_DEG:
+            return True
+    return False
 
 
 def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> bool:
