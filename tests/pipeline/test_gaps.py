@@ -83,6 +83,18 @@ def test_a_brim_of_bare_land_at_the_holes_edge_is_an_opening() -> None:
     assert not found[2, 95:].any()
 
 
+@pytest.mark.parametrize(("begins", "slope_deg", "is_open"), [
+    (HOLE_STEPS + 1, 12.0, True), (HOLE_STEPS - 3, 12.0, False), (HOLE_STEPS + 1, 22.5, False)])
+def test_solder_that_fills_the_hole_or_comes_out_of_the_dark_steep_is_no_brim(begins: int, slope_deg: float,
+                                                                             is_open: bool) -> None:
+    """A meniscus may be steep only so near to its lead that blur leaves a dark ring with level solder round it."""
+    slope, energy = fillets(0.3)
+    energy[2, :, :begins], energy[2, :, begins:] = 0.2, 0.95
+    slope[2, :, begins:] = np.interp(np.arange(slope.shape[2] - begins), (0, 6, 12), (slope_deg, slope_deg, 11.0))
+    assert opened(slope, energy)[2].all() == is_open
+    assert opened(slope, energy)[2].any() == is_open
+
+
 def test_level_solder_far_from_the_hole_is_no_brim() -> None:
     """The foot of a steep fillet that ends in a level toe: an open hole would end at its edge."""
     slope, energy = fillets(0.3)

@@ -23,7 +23,7 @@ from vision.pipeline.radial import (
     total,
     until,
 )
-from vision.pipeline.rise import bare_there, without_rise
+from vision.pipeline.rise import without_rise
 from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, LAND_STOP, SOFT_STEPS, Toes, find_toes, median_where
 from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
@@ -51,7 +51,7 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
     level = without_rise(surface, leads, away)
     covered = covered_azimuths(patches, surface, leads, toes, away, rays, level) | joined
     toe_index, toe_mm = find_toe(patches, surface, covered, toes)
-    under = under_solder(surface, covered, toe_index) & ~(bare_there(surface, level) & ~covered)[:, :, None]
+    under = under_solder(surface, covered, toe_index) & ~(level & ~covered)[:, :, None]
     ring_area = patches.area_mm2[:, :, RING]
     columns: dict[str, Column] = {}
     columns["coverage_deg"] = covered.sum(axis=1) * (360.0 / AZIMUTHS)

@@ -14,8 +14,8 @@ from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azim
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
 WITHIN = slice(0, RING.stop - EDGE_STEPS)
-BRIM_DEG = 24.0  # a fillet comes out of the dark steeper than this
-BRIM_MM = 0.13  # an open hole ends at its edge, or solder a little further out
+BRIM_DEG = 20.0  # a fillet comes out of the dark steeper than this, though a coarse picture shows little of that
+BRIM_MM = (0.0, 0.13)  # an open hole ends at its edge, or solder a little further out; further in solder fills it
 BRIM_FALLS_DEG, BRIM_RISES_DEG = 5.0, 1.5  # a brim stays level outward; behind a steep fillet it falls by more
 ABRUPT_STEPS, ABRUPT_DARK = 6, 0.4  # so many samples before its brim a hole is darker than this, of lit solder
 HOLE_DARK = 0.5  # share of lit solder; where a dull or a light board is mirrored, steep solder is brighter
@@ -64,7 +64,7 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     seen = (leads.visible > 0.5)[:, None]
     usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg)
     brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
-    brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm <= BRIM_MM)
+    brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm >= BRIM_MM[0]) & (brim_mm <= BRIM_MM[1])
     brim[brim] = _is_abrupt(surface, np.flatnonzero(brim), first[brim])
     brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
     crest, reach_mm = _crested(patches, surface, leads, away)

@@ -2,7 +2,7 @@
 
 Between the lead, where it stands steep, and its toe a fillet passes through every slope in between. Land without one
 is level from the hole's edge on, whether flat or domed, as tin levelled by hot air is; what lies low in the hole is no
-fillet either.
+fillet either. A fillet may become steep so near to its lead that no picture shows it; but then it is no level land.
 """
 
 from __future__ import annotations
@@ -24,8 +24,9 @@ LIKE_LAND = 0.4  # share of a ray's ring that looks like flat bare land where al
 
 
 def without_rise(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say at which azimuths nothing rises towards a lead that is seen, [joint, azimuth].
+    """Say at which azimuths what looks like bare land does not rise towards a lead that is seen, [joint, azimuth].
 
+    The land is bare there up to its edge, though a domed one falls off and looks like solder there.
     `away` is what lead_distance gives from the hole's middle to the ring's end at least.
     """
     beside = (leads.nominal_radius_mm + BESIDE_LEAD_MM).astype(np.float32)[:, None, None]
@@ -37,13 +38,5 @@ def without_rise(surface: Surface, leads: Leads, away: NDArray[np.float32]) -> N
     risen = (steep[1:] & steep[:-1]).any(axis=0)  # two samples side by side, for noise
     shown = number(radius_last(seen)) >= LIT_BESIDE * number(radius_last(outside))
     shown &= number(radius_last(lit[RING.start:])) >= LIT_LAND * (LAND_STOP - RING.start)
+    shown &= number(surface.bare[:, :, RING]) >= LIKE_LAND * (RING.stop - RING.start)
     return smooth_azimuth(shown & ~risen & (leads.visible > 0.5)[:, None], 9)
-
-
-def bare_there(surface: Surface, flat: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Say at which of the azimuths without rise the land is bare up to its edge, though a domed one falls off there.
-
-    Solder that lies on the land but does not wet the lead seldom looks like bare land; [joint, azimuth] both.
-    """
-    like = number(surface.bare[:, :, RING])
-    return np.asarray(flat & (like >= LIKE_LAND * (RING.stop - RING.start)), dtype=np.bool_)
