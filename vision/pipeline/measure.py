@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.balance import balanced, light_gains
 from vision.pipeline.balls import Balls, find_balls
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.chips import measure_chips, towards_chips
@@ -126,7 +127,8 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
     """Register, unwrap and segment one view.
 
     Joints whose lands lie clearly off where the board as a whole puts them are looked at where they are, and lands that
-    all end clearly further in than drawn are taken to be as large as they are.
+    all end clearly further in than drawn are taken to be as large as they are. Lights clearly out of balance are
+    balanced.
     """
     registration = register_view(capture, family, view, station)
     joints, chips = parts_of_view(family, view, station, capture.size_px)
@@ -139,6 +141,10 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
         owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
         patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)
+    gains = light_gains(capture, owners, patches, optics, station)
+    if gains is not None:
+        capture = balanced(capture, gains)
+        patches = replace(patches, responses=patches.responses / gains[:, None, None])
     surface = find_surface(patches, capture, registration, optics, family.fiducials)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()
     return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, optics, beyond)

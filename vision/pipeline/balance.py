@@ -1,0 +1,151 @@
+"""Balance a view's lights by its white print, where no flat-field says how strong each light is.
+
+Without flat-fields every light is taken to make a white surface equally bright (see capture). On stations whose lamps
+are not set so, and where one has aged, every slope would be read as too near to the stronger lights' own. White print
+scatters all lights alike, and most boards bear some; solder must bear it out, for print may be coloured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.capture import Capture
+from vision.pipeline.optics import (
+    ROUGHNESS,
+    SLOPES_DEG,
+    Optics,
+    light_moment,
+    predict,
+    slope_from_moment,
+    white_share,
+)
+from vision.pipeline.ranks import percentile
+from vision.pipeline.surface import solder_roughness
+from vision.pipeline.unwrap import RING, JointPatches
+from vision.setup.station import Light, Station
+
+EVERY_PX = 4  # strokes of print are at least so wide in most pictures
+TOP, OF_TOP = 99.8, 0.75  # print is the brightest of the free board under its weakest light, and evenly bright
+FEW, LEAST, OVER_BOARD, EVEN = 40, 0.12, 2.0, 0.25  # samples; response; against the board's; scatter against itself
+IN_BALANCE = 0.2  # natural logarithm of a light's strength: less may be the print's own tint and gloss
+MOST = 1.6  # the same: five times as strong as the others is no lamp's setting
+#: Solder bears print out where it says the same, by the cosine between both, and at least so much of it: what few
+#: samples show is held back.
+ALIKE, AS_MUCH = 0.8, 0.35
+#: What solder says of the lights: of samples lit between these shares of the usual, where as much of what it mirrors is
+#: light as this; so many rounds; and how firmly lights are held in balance that few samples show.
+LIT, MIRRORS, ROUNDS, HELD = (0.5, 1.8), 0.75, 4, 0.005
+FLATTEST_DEG, FROM_TOP_DEG = 5.0, 2.0  # flatter solder mirrors the lens, and steeper than so far from the top the board
+LOOSE, LEAST_SCATTER = 1.5, 0.03  # what is off by more than so many times the usual scatter counts less
+
+
+def light_gains(capture: Capture, owners: NDArray[np.uint16], patches: JointPatches, optics: Optics,
+                station: Station) -> NDArray[np.float32] | None:
+    """Return how strong every light is against their geometric mean, [light]; None where they are in balance.
+
+    Also where flat-fields say it, where no white print is seen, and where solder does not bear out what print says.
+    """
+    if all(light.flat_field for light in station.lights) or len(patches.responses) == 0:
+        return None
+    white = _white_print(capture, owners)
+    if white is None:
+        return None
+    by_print = np.log(white) - np.mean(np.log(white))
+    if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
+        return None
+    by_solder = np.log(strengths_by_solder(patches, optics, station.lights))
+    length, other = float(np.linalg.norm(by_print)), float(np.linalg.norm(by_solder))
+    if other < AS_MUCH * length or float(by_print @ by_solder) < ALIKE * length * other:
+        return None
+    return np.asarray(np.exp(by_print), dtype=np.float32)
+
+
+def balanced(capture: Capture, gains: NDArray[np.float32]) -> Capture:
+    """Return a capture whose lights are made equally strong, given their strengths [light]."""
+    factor = (1.0 / gains).astype(np.float32)
+    together, light = [], 0
+    for picture in capture.interleaved:
+        count = 1 if picture.ndim == 2 else picture.shape[2]
+        together.append(picture * (factor[light:light + count] if picture.ndim == 3 else factor[light]))
+        light += count
+    if len(together) == 1 and together[0].ndim == 3:
+        return replace(capture, responses=np.moveaxis(together[0], 2, 0), interleaved=tuple(together))
+    return replace(capture, responses=capture.responses * factor[:, None, None], interleaved=tuple(together))
+
+
+def _white_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
+    """Return what white print on the free board answers, [light]; None where none is seen."""
+    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
+    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
+    seen = capture.responses[(slice(None), *grid)][:, free]
+    if seen.shape[1] < FEW:
+        return None
+    weakest = seen.min(axis=0)
+    bright = seen[:, weakest >= np.float32(OF_TOP * percentile(weakest, TOP))]
+    if bright.shape[1] < FEW:
+        return None
+    low, white, high = (percentile(bright, rank) for rank in (16.0, 50.0, 84.0))
+    even = (high - low) <= 2.0 * EVEN * white
+    found = bool((even & (white >= LEAST) & (white >= OVER_BOARD * percentile(seen, 50.0))).all())
+    return white if found else None
+
+
+def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Light, ...]) -> NDArray[np.float64]:
+    """Return how strong the lights are against their geometric mean by what solder mirrors of them, [light].
+
+    As long as some light shines where it looks, solder mirrors as much light however steep it is. Weighted least
+    squares for the factors that make it so, round by round, for slopes are told by balanced lights. Samples count less
+    the more their brightness is off, and every light's samples together count alike.
+    """
+    some = patches.responses[:, :, ::6, RING.start:RING.stop:3]
+    shares = np.moveaxis(some * optics.white[:, None, None], 1, 3)  # [joint, azimuth, radius, light]
+    factor = np.ones(len(lights))
+    for _ in range(ROUNDS):
+        energy = shares @ factor.astype(np.float32)
+        usual = float(np.median(percentile(energy.reshape(len(energy), -1), 75.0)))
+        now = (some * factor[:, None, None]).astype(np.float32)
+        balanced_ring = (patches.responses * factor[:, None, None]).astype(np.float32)
+        roughness = solder_roughness(balanced_ring, optics)
+        slope = slope_from_moment(light_moment(now, optics)[0], optics, roughness)
+        mirrored = np.interp(slope, SLOPES_DEG, _mirrored(lights, _nearest_class(float(np.median(roughness)))))
+        asked = (energy > LIT[0] * usual) & (energy < LIT[1] * usual) & (mirrored > MIRRORS)
+        asked &= (slope > FLATTEST_DEG) & (slope < optics.max_slope_deg - FROM_TOP_DEG)
+        if np.count_nonzero(asked) < FEW * len(lights):
+            return np.ones(len(lights))
+        factor = _solved(shares[asked].astype(np.float64) / usual, mirrored[asked], factor)
+        factor /= np.exp(np.mean(np.log(factor)))
+    return 1.0 / factor
+
+
+def _solved(shares: NDArray[np.float64], mirrored: NDArray[np.float64],
+            factor: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the factors [light] by which shares [sample, light] come nearest to what is mirrored [sample]."""
+    strongest = (shares * factor).argmax(axis=1)
+    number = np.bincount(strongest, minlength=len(factor))
+    alike = 1.0 / np.maximum(number, 0.02 * len(shares))[strongest]
+    for _ in range(ROUNDS):
+        rest = shares @ factor - mirrored
+        scatter = max(1.4826 * float(np.median(np.abs(rest))), LEAST_SCATTER)
+        weight = alike / (1.0 + (rest / (LOOSE * scatter)) ** 2)
+        weight /= weight.sum()
+        weighted = shares * weight[:, None]
+        factor = np.linalg.solve(weighted.T @ shares + HELD * np.eye(len(factor)), weighted.T @ mirrored + HELD)
+        factor = np.clip(factor, np.exp(-MOST), np.exp(MOST))
+    return factor
+
+
+def _nearest_class(roughness: float) -> float:
+    return float(ROUGHNESS[int(np.abs(np.asarray(ROUGHNESS) - roughness).argmin())])
+
+
+@lru_cache(maxsize=64)
+def _mirrored(lights: tuple[Light, ...], roughness: float) -> NDArray[np.float64]:
+    """Return how much of what a slope mirrors is light, against the median of the slopes well lit, over SLOPES_DEG."""
+    white = np.array([white_share(light) for light in lights])
+    energy = (predict(lights, SLOPES_DEG, roughness) * white).sum(axis=1)
+    top = max(light.zenith_deg[1] for light in lights) / 2.0
+    return np.asarray(energy / np.median(energy[(SLOPES_DEG > 6.0) & (top - 4.0 > SLOPES_DEG)]), dtype=np.float64)
