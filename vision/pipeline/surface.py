@@ -35,6 +35,7 @@ FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this br
 #: solder shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
 DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
+BRIGHTER = 1.3  # of its strongest light it gives no more than so much more: solder mirrors better
 ASIDE = 0.05  # of all that land gives: so much more any light may give, from the side or from what stands beside it
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
@@ -290,12 +291,14 @@ def mirrors_board(responses: NDArray[np.float32], mask: NDArray[np.float32], opt
 def like_land(planes: NDArray[np.float32], land: NDArray[np.float32], factor: float) -> NDArray[np.bool_]:
     """Say where all planes [light, ...] answer within a factor of what flat bare land gives.
 
+    But nowhere much more of the light that flat land mirrors most of: a flat toe of solder does.
     `land` is [light], or [light, joint, 1, 1] for planes [light, joint, ...].
     """
     alike = np.ones_like(planes[0], dtype=bool)
-    aside = np.float32(ASIDE) * land.sum(axis=0)
-    for plane, flat in zip(planes, land + np.float32(FAINT), strict=True):
+    aside, strongest = np.float32(ASIDE) * land.sum(axis=0), land.max(axis=0)
+    for plane, flat, own in zip(planes, land + np.float32(FAINT), land, strict=True):
         most = np.maximum(flat * np.float32(factor), flat + aside) - np.float32(FAINT)
+        most = np.where(own == strongest, np.minimum(most, flat * np.float32(BRIGHTER)), most)
         np.logical_and(alike, plane < most, out=alike)
         np.logical_and(alike, plane > flat / np.float32(factor) - np.float32(FAINT), out=alike)
     return alike
