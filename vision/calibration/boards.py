@@ -54,7 +54,7 @@ def look_at_boards(boards: Sequence[BoardFiles], family: Family, station: Statio
                 raise CalibrationError("; ".join(board.problems))
             for view in family.views:
                 capture = load_view(view.name, board.pictures, station)
-                seen = see_view(capture, family, view, station)
+                seen = see_view(capture, family, view, station, as_lit=True)  # how strong lights are is asked here
                 rows.append(_numbers(seen, family, station))
                 faults.update(_faults(seen, station))
             read += 1

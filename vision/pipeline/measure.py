@@ -123,12 +123,12 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
     return BoardMeasurements(files.serial, joints, chips, tuple(registrations), tuple(pictures))
 
 
-def see_view(capture: Capture, family: Family, view: View, station: Station) -> ViewSurfaces:
+def see_view(capture: Capture, family: Family, view: View, station: Station, *, as_lit: bool = False) -> ViewSurfaces:
     """Register, unwrap and segment one view.
 
     Joints whose lands lie clearly off where the board as a whole puts them are looked at where they are, and lands that
     all end clearly further in than drawn are taken to be as large as they are. Lights clearly out of balance are
-    balanced.
+    balanced, unless the view is wanted `as_lit`.
     """
     registration = register_view(capture, family, view, station)
     joints, chips = parts_of_view(family, view, station, capture.size_px)
@@ -141,7 +141,7 @@ def see_view(capture: Capture, family: Family, view: View, station: Station) -> 
         owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
         patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)
-    gains = light_gains(capture, owners, patches, optics, station)
+    gains = None if as_lit else light_gains(capture, owners, patches, optics, station)
     if gains is not None:
         capture = balanced(capture, gains)
         patches = replace(patches, responses=patches.responses / gains[:, None, None])
