@@ -77,12 +77,12 @@ def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, R
 def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
               turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0),
               body: tuple[float, float, float] | None = None, round_mm: float = 0.0,
-              other_end: tuple[float, float, float] | None = None) -> dict[str, float]:
+              other_end: tuple[float, float, float] | None = None, glue: bool = False) -> dict[str, float]:
     """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
 
     With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
     the lands from the chip's middle. `body` is its colour, if not the board's; its ends' outer edges may be rounded.
-    `other_end` is what the right end mirrors, if not the same as the left.
+    `other_end` is what the right end mirrors, if not the same as the left. `glue` is a dark drop in the middle.
     """
     chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
@@ -103,6 +103,8 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
                 rectangle(side * away, 0.0, 0.36 - brim, 0.63 - brim, values)
         else:
             rectangle(side * away, 0.0, 0.4, 0.67, (1.6, 0.3, 0.1))
+    if glue:
+        rectangle(0.0, 0.0, 0.35, 0.42, (0.25 * mask,) * 3)
     if present:
         rectangle(0.0, 0.0, 1.06, 0.68, (0.08, 0.08, 0.1), shift_mm, turn_deg)  # steep edges and shadow all round
         rectangle(0.0, 0.0, 1.0, 0.625, body or (0.8 * mask,) * 3, shift_mm, turn_deg)
@@ -162,6 +164,14 @@ def test_bare_lands_are_no_chip(mask: float) -> None:
 def test_lands_with_solder_on_them_are_no_chip(mask: float, lands_mm: tuple[float, float]) -> None:
     """Bumps as far apart as a chip's ends, or further: their outlines are where a chip's would be."""
     columns = draw_chip(mask, present=False, bumps=True, lands_mm=lands_mm)
+    assert columns["chip_present"] < 0.3
+
+
+@pytest.mark.parametrize("mask", [0.2, 0.4])
+@pytest.mark.parametrize("bumps", [True, False])
+def test_lands_with_a_drop_of_glue_between_them_are_no_chip(mask: float, bumps: bool) -> None:
+    """The board shows on both sides of the drop, where a chip would reach to its brim."""
+    columns = draw_chip(mask, present=False, bumps=bumps, lands_mm=(0.6, 0.6), glue=True)
     assert columns["chip_present"] < 0.3
 
 

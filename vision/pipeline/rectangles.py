@@ -38,6 +38,9 @@ PLAIN, ALIKE = 0.64, 0.13  # less evidence is doubted where body and board diffe
 #: There, ends of which one mirrors more by this factor, or by this much another mixture of lights, are not one chip's.
 OTHER_SHINE, OTHER_HUE = 1.22, 0.108
 BODY, BESIDE = (0.3, 0.7), (1.3, 1.8)  # shares of half the length and width; of half the width, outside the body
+#: Where along its middle a chip's brim, in shares of half its width, is the board within this (square roots of
+#: response), there is no chip, whatever lies in the middle: a drop of glue does.
+BRIMS, BOARD = (0.75, 0.95), 0.02
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
 TIPS, PLATED = (0.75, 0.92), (0.5, 1.0)  # where a chip's ends shine at least, and where they may, shares likewise
@@ -98,7 +101,8 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     cover = _cover(shown, along, across, flat)
     u = u + _off_middle(shown, along, across, flat) * half[0]
     along, across = _axes(window, half, u, v)
-    if _like_board(shown, along, across) and _of_two_kinds(shown, along, across, flat):
+    if _is_board(shown, along, across, BRIMS, BOARD) or (
+            _like_board(shown, along, across) and _of_two_kinds(shown, along, across, flat)):
         evidence *= DOUBTED
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
@@ -177,12 +181,17 @@ def _unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tup
 
 def _like_board(shown: Plane, along: Array, across: Array) -> bool:
     """Say whether a chip's body would be the board beside it. Axes as _own_axes gives them."""
+    return _is_board(shown, along, across, (0.0, BODY[1]), ALIKE)
+
+
+def _is_board(shown: Plane, along: Array, across: Array, strip: tuple[float, float], alike: float) -> bool:
+    """Say whether a strip along a chip's middle, in shares of half its width, is the board beside it within `alike`."""
     middle, aside = shown[:, :, np.abs(along) < BODY[0]], np.abs(across)
-    body, beside = middle[:, aside < BODY[1]], middle[:, (aside > BESIDE[0]) & (aside < BESIDE[1])]
+    body, beside = (middle[:, (aside >= low) & (aside < high)] for low, high in (strip, BESIDE))
     if not (body.size and beside.size):
         return False
     levels = [median(part.reshape(len(part), -1)) for part in (body, beside)]
-    return bool(np.abs(levels[0] - levels[1]).max() < ALIKE)
+    return bool(np.abs(levels[0] - levels[1]).max() < alike)
 
 
 def _of_two_kinds(shown: Plane, along: Array, across: Array, flat: int) -> bool:
