@@ -35,7 +35,7 @@ FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this br
 #: solder shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
 DIM_FLAT_DEG = (9.0, 15.0)
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
-BRIGHTER = 1.2  # of its strongest light it gives no more than so much more: solder mirrors better
+BRIGHTER = 1.3  # of its strongest light it gives no more than so much more: solder mirrors better
 ASIDE = 0.065  # of all that land gives: so much more any light may give, from the side or from what stands beside it
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
