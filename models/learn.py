@@ -349,8 +349,7 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     edges = float(np.quantile(good, 0.95)) if len(good) else -np.inf, float(np.quantile(bad, 0.05))
     nothing = nothing_found(condition.measure, sign, values, positive)
     some, least = ~nothing, LEAST_WAY * edges[1] if nothing.any() else -np.inf
-    if condition.measure in SIGNED:
-        least = max(least, task.smallest[condition.measure])
+    least = max(least, task.smallest.get(condition.measure, least))
     best = best_limit(condition.measure, sign, values[some], cost[some], positive[some], old, edges, task.slack, least)
 
     def moved_to(limit: float) -> list[Rule]:

@@ -106,6 +106,18 @@ def test_no_limit_lies_below_what_the_family_allows() -> None:
     assert max(limits[0]) < 0.4 <= min(limits[1])
 
 
+@pytest.mark.parametrize(("least", "expected"), [(0.06, 0.12), (0.3, 0.15)])
+def test_solder_a_little_domed_is_no_finding_whatever_the_examples_say(least: float, expected: float) -> None:
+    """Good ones as they were rendered end at a straight cone; others may be domed a little round a lead that shows."""
+    rng = np.random.default_rng(24)
+    convexity = np.concatenate([rng.uniform(-0.5, 0.0, 300), rng.uniform(least, 0.5, 60)])
+    table = LabelledTable("joint", {"convexity": convexity}, ((),) * 300 + (("excess_solder",),) * 60,
+                          tuple(f"b{i % 20}" for i in range(360)), np.zeros(360, dtype=bool))
+    (rule,) = learn_rules("excess_solder", table, [], "learned")
+    assert rule.when[0].above == pytest.approx(expected, abs=0.03)
+    assert rule.when[0].above is not None and rule.when[0].above >= 0.12
+
+
 def test_a_measurement_without_examples_is_not_left_open() -> None:
     table = chip_table(40, 5)
     turned = np.array([abs(t) > 10 for t in np.nan_to_num(table.columns["turn_deg"])])
