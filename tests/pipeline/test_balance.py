@@ -41,10 +41,10 @@ def solder(gains: NDArray[np.float64]) -> JointPatches:
     return replace(found, responses=(seen + rng.normal(0.0, 0.01, seen.shape)).astype(np.float32))
 
 
-def board(white: NDArray[np.float64] | None, together: bool = True) -> Capture:
-    """A dark green board, with lines of print 0.2 mm wide that answer so, or without."""
+def board(white: NDArray[np.float64] | None, together: bool = True, gloss: float = 0.0) -> Capture:
+    """A dark green board, with lines of print 0.2 mm wide that answer so, or without; gloss mirrors the first light."""
     picture = np.empty((560, 700, 3), dtype=np.float32)
-    picture[:] = (0.03, 0.09, 0.04)
+    picture[:] = (0.03 + gloss, 0.09, 0.04)
     if white is not None:
         for row in range(40, 500, 60):
             picture[row:row + 10, 100:600] = 0.6 * white
@@ -59,8 +59,9 @@ def test_solder_mirrors_as_much_light_however_steep_it_is(gains: NDArray[np.floa
     assert strengths_by_solder(solder(gains), OPTICS, STATION.lights) == pytest.approx(expected, rel=0.12)
 
 
-def test_print_tells_how_strong_the_lights_are() -> None:
-    found = light_gains(board(UNEQUAL), NOBODY, solder(UNEQUAL), OPTICS, STATION)
+@pytest.mark.parametrize("gloss", [0.0, 0.2])
+def test_print_tells_how_strong_the_lights_are(gloss: float) -> None:
+    found = light_gains(board(UNEQUAL, gloss=gloss), NOBODY, solder(UNEQUAL), OPTICS, STATION)
     assert found == pytest.approx(UNEQUAL, rel=0.03)
 
 

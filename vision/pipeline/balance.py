@@ -30,7 +30,8 @@ from vision.setup.station import Light, Station
 
 EVERY_PX = 4  # strokes of print are at least so wide in most pictures
 TOP, OF_TOP = 99.8, 0.75  # print is the brightest of the free board under its weakest light, and evenly bright
-FEW, LEAST, OVER_BOARD, EVEN = 40, 0.12, 2.0, 0.25  # samples; response; against the board's; scatter against itself
+FEW, LEAST, EVEN = 40, 0.12, 0.25  # samples; response; scatter against itself
+OVER_BOARD, OVER_ALL = 1.4, 2.0  # against the board's response under any light, for gloss mirrors one; and under all
 IN_BALANCE = 0.2  # natural logarithm of a light's strength: less may be the print's own tint and gloss
 MOST = 1.6  # the same: five times as strong as the others is no lamp's setting
 #: Solder bears print out where it says the same, by the cosine between both, and at least so much of it: what few
@@ -90,7 +91,8 @@ def _white_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.flo
         return None
     low, white, high = (percentile(bright, rank) for rank in (16.0, 50.0, 84.0))
     even = (high - low) <= 2.0 * EVEN * white
-    found = bool((even & (white >= LEAST) & (white >= OVER_BOARD * percentile(seen, 50.0))).all())
+    against = white / np.maximum(percentile(seen, 50.0), 1e-3)
+    found = (even & (white >= LEAST) & (against >= OVER_BOARD)).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
     return white if found else None
 
 
