@@ -30,11 +30,12 @@ TINTED = np.array([0.6, 1.2, 1.1])  # blue, green and red of yellow print
 NOBODY = np.zeros((560, 700), dtype=np.uint16)
 
 
-def solder(gains: NDArray[np.float64]) -> JointPatches:
-    """Joints of slopes from 2 to 40 degrees, 5 % brighter and darker by joint, seen under lights so strong."""
+def solder(gains: NDArray[np.float64], flattest_deg: float = 2.0) -> JointPatches:
+    """Joints of slopes up to 40 degrees, 5 % brighter and darker by joint, seen under lights so strong."""
     found, rng = patches(), np.random.default_rng(5)
     joints, _, azimuths, radii = found.responses.shape
-    slope = np.interp(np.arange(radii), (0, radii), (40.0, 2.0)) + rng.normal(0.0, 2.0, (joints, azimuths, radii))
+    slope = np.interp(np.arange(radii), (0, radii), (40.0, flattest_deg))
+    slope = slope + rng.normal(0.0, 2.0, (joints, azimuths, radii))
     answers = predict(STATION.lights, SLOPES_DEG, 0.10)
     seen = np.stack([np.interp(slope, SLOPES_DEG, answers[:, light]) for light in range(3)], axis=1)
     seen *= gains[:, None, None] * rng.normal(1.0, 0.05, joints)[:, None, None, None]
@@ -56,13 +57,24 @@ def board(white: NDArray[np.float64] | None, together: bool = True, gloss: float
 @pytest.mark.parametrize("gains", [EQUAL, UNEQUAL, np.array([1.4, 1.0, 0.7])])
 def test_solder_mirrors_as_much_light_however_steep_it_is(gains: NDArray[np.float64]) -> None:
     expected = gains / np.exp(np.mean(np.log(gains)))
-    assert strengths_by_solder(solder(gains), OPTICS, STATION.lights) == pytest.approx(expected, rel=0.12)
+    found, shown = strengths_by_solder(solder(gains), OPTICS, STATION.lights)
+    assert shown.all()
+    assert found == pytest.approx(expected, rel=0.12)
 
 
 @pytest.mark.parametrize("gloss", [0.0, 0.2])
 def test_print_tells_how_strong_the_lights_are(gloss: float) -> None:
     found = light_gains(board(UNEQUAL, gloss=gloss), NOBODY, solder(UNEQUAL), OPTICS, STATION)
     assert found == pytest.approx(UNEQUAL, rel=0.03)
+
+
+def test_solder_says_nothing_of_a_light_that_it_does_not_show() -> None:
+    """No slope flatter than 15 degrees: of the light beside the lens print alone tells, the others bear it out."""
+    steep = solder(UNEQUAL, flattest_deg=15.0)
+    assert strengths_by_solder(steep, OPTICS, STATION.lights)[1].tolist() == [False, True, True]
+    weak = np.array([0.4, 1.0, 1.0]) * UNEQUAL
+    assert light_gains(board(weak), NOBODY, steep, OPTICS, STATION) == pytest.approx(
+        weak / np.exp(np.mean(np.log(weak))), rel=0.05)
 
 
 @pytest.mark.parametrize(("white", "lights", "why"), [

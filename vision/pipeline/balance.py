@@ -40,6 +40,7 @@ ALIKE, AS_MUCH = 0.8, 0.35
 #: What solder says of the lights: of samples lit between these shares of the usual, where as much of what it mirrors is
 #: light as this; so many rounds; and how firmly lights are held in balance that few samples show.
 LIT, MIRRORS, ROUNDS, HELD = (0.5, 1.8), 0.75, 4, 0.005
+SHOWN = 0.02  # of all samples, in which a light is the strongest: then solder shows it
 FLATTEST_DEG, FROM_TOP_DEG = 5.0, 2.0  # flatter solder mirrors the lens, and steeper than so far from the top the board
 LOOSE, LEAST_SCATTER = 1.5, 0.03  # what is off by more than so many times the usual scatter counts less
 
@@ -58,9 +59,11 @@ def light_gains(capture: Capture, owners: NDArray[np.uint16], patches: JointPatc
     by_print = np.log(white) - np.mean(np.log(white))
     if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
         return None
-    by_solder = np.log(strengths_by_solder(patches, optics, station.lights))
-    length, other = float(np.linalg.norm(by_print)), float(np.linalg.norm(by_solder))
-    if other < AS_MUCH * length or float(by_print @ by_solder) < ALIKE * length * other:
+    strengths, known = strengths_by_solder(patches, optics, station.lights)
+    # Of lights that no solder shows it says nothing.
+    one, other = (part[known] - part[known].mean() for part in (by_print, np.log(strengths)))
+    length, its = float(np.linalg.norm(one)), float(np.linalg.norm(other))
+    if known.sum() < 2 or its < AS_MUCH * length or float(one @ other) < ALIKE * length * its:
         return None
     return np.asarray(np.exp(by_print), dtype=np.float32)
 
@@ -96,8 +99,9 @@ def _white_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.flo
     return white if found else None
 
 
-def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Light, ...]) -> NDArray[np.float64]:
-    """Return how strong the lights are against their geometric mean by what solder mirrors of them, [light].
+def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Light, ...]
+                        ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return how strong lights are against their geometric mean by what solder mirrors, and which it shows, [light].
 
     As long as some light shines where it looks, solder mirrors as much light however steep it is. Weighted least
     squares for the factors that make it so, round by round, for slopes are told by balanced lights. Samples count less
@@ -105,7 +109,7 @@ def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Lig
     """
     some = patches.responses[:, :, ::6, RING.start:RING.stop:3]
     shares = np.moveaxis(some * optics.white[:, None, None], 1, 3)  # [joint, azimuth, radius, light]
-    factor = np.ones(len(lights))
+    factor, known = np.ones(len(lights)), np.zeros(len(lights), dtype=bool)
     for _ in range(ROUNDS):
         energy = shares @ factor.astype(np.float32)
         usual = float(np.median(percentile(energy.reshape(len(energy), -1), 75.0)))
@@ -117,10 +121,12 @@ def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Lig
         asked = (energy > LIT[0] * usual) & (energy < LIT[1] * usual) & (mirrored > MIRRORS)
         asked &= (slope > FLATTEST_DEG) & (slope < optics.max_slope_deg - FROM_TOP_DEG)
         if np.count_nonzero(asked) < FEW * len(lights):
-            return np.ones(len(lights))
-        factor = _solved(shares[asked].astype(np.float64) / usual, mirrored[asked], factor)
+            return np.ones(len(lights)), np.zeros(len(lights), dtype=bool)
+        bright = shares[asked].astype(np.float64) / usual
+        known = np.bincount((bright * factor).argmax(axis=1), minlength=len(lights)) >= SHOWN * len(bright)
+        factor = _solved(bright, mirrored[asked], factor)
         factor /= np.exp(np.mean(np.log(factor)))
-    return 1.0 / factor
+    return 1.0 / factor, known
 
 
 def _solved(shares: NDArray[np.float64], mirrored: NDArray[np.float64],
@@ -128,7 +134,7 @@ def _solved(shares: NDArray[np.float64], mirrored: NDArray[np.float64],
     """Return the factors [light] by which shares [sample, light] come nearest to what is mirrored [sample]."""
     strongest = (shares * factor).argmax(axis=1)
     number = np.bincount(strongest, minlength=len(factor))
-    alike = 1.0 / np.maximum(number, 0.02 * len(shares))[strongest]
+    alike = 1.0 / np.maximum(number, SHOWN * len(shares))[strongest]
     for _ in range(ROUNDS):
         rest = shares @ factor - mirrored
         scatter = max(1.4826 * float(np.median(np.abs(rest))), LEAST_SCATTER)
