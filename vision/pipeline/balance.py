@@ -53,11 +53,8 @@ def light_gains(capture: Capture, owners: NDArray[np.uint16], patches: JointPatc
     """
     if all(light.flat_field for light in station.lights) or len(patches.responses) == 0:
         return None
-    white = _white_print(capture, owners)
-    if white is None:
-        return None
-    by_print = np.log(white) - np.mean(np.log(white))
-    if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
+    by_print = _by_print(capture, owners)
+    if by_print is None:
         return None
     strengths, known = strengths_by_solder(patches, optics, station.lights)
     # Of lights that no solder shows it says nothing.
@@ -81,8 +78,11 @@ def balanced(capture: Capture, gains: NDArray[np.float32]) -> Capture:
     return replace(capture, responses=capture.responses * factor[:, None, None], interleaved=tuple(together))
 
 
-def _white_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
-    """Return what white print on the free board answers, [light]; None where none is seen."""
+def _by_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
+    """Return how strong the lights are by white print on the free board, natural logarithms about 0, [light].
+
+    None where they are in balance or further apart than lamps are set, and where no print is seen.
+    """
     grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
     free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
     seen = capture.responses[(slice(None), *grid)][:, free]
@@ -93,10 +93,14 @@ def _white_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.flo
     if bright.shape[1] < FEW:
         return None
     low, white, high = (percentile(bright, rank) for rank in (16.0, 50.0, 84.0))
-    even = (high - low) <= 2.0 * EVEN * white
+    if not ((high - low <= 2.0 * EVEN * white) & (white >= LEAST)).all():
+        return None
+    by_print = np.log(white) - np.mean(np.log(white))
+    if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
+        return None  # before the whole board is looked at, which takes longest: most views are in balance
     against = white / np.maximum(percentile(seen, 50.0), 1e-3)
-    found = (even & (white >= LEAST) & (against >= OVER_BOARD)).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
-    return white if found else None
+    found = (against >= OVER_BOARD).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
+    return by_print if found else None
 
 
 def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Light, ...]

@@ -115,7 +115,7 @@ def _has_flanks(ridge: _Ridge, own: tuple[float, float], likely: Sequence[_Ridge
     if min(own) >= CREST_RISE_DEG:
         return True
     for other, its in zip(likely, rises, strict=True):
-        turn = (other.azimuth_rad - ridge.azimuth_rad + math.pi) % (2.0 * math.pi) - math.pi
+        turn = _turn(ridge, other)
         outer = (own[0], its[1]) if turn > 0.0 else (its[0], own[1])
         if 0.0 < abs(turn) < FLAG_RAD and min(outer) >= CREST_RISE_DEG:
             return True
@@ -312,8 +312,13 @@ def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.floa
     return own >= 0 and ridge.start_mm > ON_LEAD_MM and len(alike - {own, -1}) >= CREASES
 
 
+def _turn(one: _Ridge, other: _Ridge) -> float:
+    """Return how far (rad) the other ridge's direction lies counter-clockwise of the first's, -pi to pi."""
+    return (other.azimuth_rad - one.azimuth_rad + math.pi) % (2.0 * math.pi) - math.pi
+
+
 def _apart(one: _Ridge, other: _Ridge) -> float:
-    return float(abs((one.azimuth_rad - other.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi))
+    return abs(_turn(other, one))
 
 
 def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
