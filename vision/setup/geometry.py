@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -51,14 +53,30 @@ def nominal_view(family: Family, view: View, station: Station, size_px: tuple[in
 
 
 def view_size_px(family: Family, view: View, station: Station, margin_mm: float = 2.0) -> tuple[int, int]:
-    """Return the picture size (width, height): the station's, or what shows all joints and fiducials."""
+    """Return the picture size (width, height): the station's or its flat-fields', or what shows the whole view."""
     if station.picture_px is not None:
         return station.picture_px
+    for light in station.lights:
+        size = None if light.flat_field is None else _size_px(light.flat_field)
+        if size is not None:
+            return size
     at_origin = nominal_view(family, view, station, (0, 0))
     points = [(j.x_mm, j.y_mm) for j in family.joints] + [(f.x_mm, f.y_mm) for f in family.fiducials]
     reach = np.abs(at_origin.to_px(points)).max(axis=0) + margin_mm / station.mm_per_px
     width, height = (int(np.ceil(2.0 * side / 4.0)) * 4 for side in reach)
     return width, height
+
+
+@lru_cache(maxsize=8)
+def _size_px(path: Path) -> tuple[int, int] | None:
+    """Return a picture's width and height, None where it cannot be read; whoever uses it says why."""
+    import cv2
+
+    try:
+        picture = cv2.imdecode(np.frombuffer(path.read_bytes(), np.uint8), cv2.IMREAD_UNCHANGED)
+    except (OSError, cv2.error):
+        return None
+    return None if picture is None else (picture.shape[1], picture.shape[0])
 
 
 def joint_columns(joints: Sequence[Joint]) -> dict[str, NDArray[np.float64]]:
