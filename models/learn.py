@@ -38,9 +38,11 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above"},
 }
 #: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare, and where no lead
-#: draws solder up it lies low. A rule asks for it too where that spares other joints. None of them stands above.
+#: draws solder up it lies low; a dome of too much solder, or of solder that does not wet, meets the land steep. A rule
+#: asks for it too where that spares other joints. None of them stands above.
 CONFIRMS: Mapping[str, Mapping[str, Side]] = {
-    "non_wetting": {"land_cover_pct": "below"},
+    "non_wetting": {"land_cover_pct": "below", "wetting_angle_deg": "above"},
+    "excess_solder": {"wetting_angle_deg": "above"},
     "lead_missing": {"fillet_height_mm": "below"},
 }
 #: A readable limit may cost this share of all that can go wrong more than the best one.
@@ -122,7 +124,8 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
         plain = _covered(finding, source, task, dict(list(candidates.items())[:1]), options)
         if _total(task, plain, options) <= _total(task, found, options) + options.plain_bonus:
             found = plain
-    found = _confirmed(task, found, options)
+    pairs = (_confirmed(task, rules, options) for rules in (found, _begun(finding, source, task, candidates)))
+    found = min((_improve(task, rules, options) for rules in pairs), key=lambda some: _total(task, some, options))
     found = found + _unseen(finding, source, task, candidates, found)
     mirrored = [twin for rule in found for twin in _mirrored(rule)]
     return [replace(rule, indicator=indicator) for rule in mirrored]
@@ -205,6 +208,26 @@ def _separators(finding: str, source: str, task: _Task, missed: Bools, candidate
             rules.append(Rule(finding, source, (Condition(measure, above=limit) if side == "above"
                                                 else Condition(measure, below=limit),)))
     return rules
+
+
+def _begun(finding: str, source: str, task: _Task, candidates: Mapping[str, Side]) -> list[Rule]:
+    """Return a rule by the plainest measurement that nearly all with the finding meet, for others to confirm.
+
+    Where good joints reach as far, no limit on one measurement is worth its false calls, but two together may be.
+    """
+    if not candidates:
+        return []
+    measure, side = next(iter(candidates.items()))
+    sign = 1.0 if side == "above" else -1.0
+    values = sign * task.columns[measure][task.positive]
+    values = values[np.isfinite(values)]
+    if not len(values):
+        return []
+    limit = sign * max(float(np.quantile(values, 0.05)), task.smallest.get(measure, -np.inf))
+    low, high = possible(measure)
+    if not low < limit < high:
+        return []
+    return [Rule(finding, source, (Condition(measure, **{side: limit}),))]
 
 
 def _confirmed(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Rule]:

@@ -179,10 +179,11 @@ def _good_joints(joints: tuple[Joint, ...], recipe: Recipe, rng: np.random.Gener
     for tag, value in board.items():
         draw[tag] = 0.45 * value + 0.55 * draw[tag]
     fill, = rng.spawn(1)
-    full = fill.random(count) < recipe.one("good.full", fill)
-    for tag in ("toe_angle", "lead_angle"):
-        draw[tag] = np.where(full, recipe.draw(f"good.full_{tag}", fill, count), draw[tag])
-    draw["fill_bias"] = np.where(full, 0.0, draw["fill_bias"])
+    for kind in ("full", "domed"):
+        much = fill.random(count) < recipe.one(f"good.{kind}", fill)
+        for tag in ("toe_angle", "lead_angle"):
+            draw[tag] = np.where(much, recipe.draw(f"good.{kind}_{tag}", fill, count), draw[tag])
+        draw["fill_bias"] = np.where(much, 0.0, draw["fill_bias"])
     azimuth = azimuths()
     grow = recipe.one("land.size_error", rng) + rng.normal(0.0, 0.004, count)
     edge = land_edge(joints, azimuth, grow)

@@ -142,6 +142,25 @@ def test_land_left_bare_tells_what_has_not_wetted_from_too_much_solder() -> None
     assert all((row, "non_wetting") in named for row in np.flatnonzero(dewetted))
 
 
+@pytest.mark.parametrize("as_domed", [0.25, 0.5])
+def test_a_dome_that_meets_the_land_flat_has_wetted(as_domed: float) -> None:
+    """Some good joints stand as domed round their leads as those with too much solder; these meet the land steep."""
+    rng = np.random.default_rng(37)
+    hollow, domed, excess = 1000, 60, 80
+    table = table_of({
+        "convexity": np.concatenate([rng.uniform(-0.5, 0.0, hollow), rng.uniform(0.12, as_domed, domed),
+                                     rng.uniform(0.15, 0.5, excess)]),
+        "wetting_angle_deg": np.concatenate([rng.uniform(10.0, 55.0, hollow), rng.uniform(15.0, 35.0, domed),
+                                             rng.uniform(45.0, 55.0, excess)])},
+        [()] * (hollow + domed) + [("excess_solder",)] * excess)
+    rules = [rule for rule in train_sheet(table, folds=0).sheet.rules if rule.finding == "excess_solder"]
+    found = verdicts(rules, table)
+    assert (found[table.good] == "reject").sum() == 0
+    assert (found[table.has("excess_solder")] == "reject").all()
+    assert any(condition.measure == "wetting_angle_deg" and condition.above is not None
+               for rule in rules for condition in rule.when)
+
+
 def test_an_odd_joint_that_another_finding_rejects_moves_no_limit() -> None:
     # Eight good joints show their lead badly (0.5 to 0.6), and three without a lead seem to show one (0.61). These
     # three read as bridged too, and are rejected for that: a limit at 0.62 would buy nothing for eight false calls.

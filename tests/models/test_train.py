@@ -118,6 +118,25 @@ def test_solder_a_little_domed_is_no_finding_whatever_the_examples_say(least: fl
     assert rule.when[0].above is not None and rule.when[0].above >= 0.12
 
 
+def test_two_measurements_name_what_neither_tells_alone() -> None:
+    """Good joints are as domed, others as bare; rules of other findings reject these anyway: little is at stake."""
+    rng = np.random.default_rng(25)
+    domed, bare, both = 120, 120, 40
+    table = LabelledTable("joint", {
+        "convexity": np.concatenate([rng.uniform(-0.5, 0.5, domed), rng.uniform(-0.5, 0.1, bare),
+                                     rng.uniform(0.15, 0.5, both)]),
+        "land_cover_pct": np.concatenate([rng.uniform(90.0, 100.0, domed), rng.uniform(30.0, 80.0, bare),
+                                          rng.uniform(30.0, 80.0, both)]),
+        "wetting_angle_deg": np.concatenate([rng.uniform(15.0, 35.0, domed + bare), rng.uniform(50.0, 55.0, both)])},
+        ((),) * domed + (("partial_wetting",),) * bare + (("non_wetting",),) * both,
+        tuple(f"b{i % 20}" for i in range(domed + bare + both)), np.zeros(domed + bare + both, dtype=bool))
+    standing = [Rule("partial_wetting", "", (Condition("land_cover_pct", below=75.0),))]
+    beside = [Rule("excess_solder", "", (Condition("wetting_angle_deg", above=45.0),))]
+    rules = learn_rules("non_wetting", table, [], "learned", standing=standing, beside=beside)
+    assert len(rules) == 1 and len(rules[0].when) == 2
+    assert (holds(rules[0], table.columns) == table.has("non_wetting")).all()
+
+
 def test_a_measurement_without_examples_is_not_left_open() -> None:
     table = chip_table(40, 5)
     turned = np.array([abs(t) > 10 for t in np.nan_to_num(table.columns["turn_deg"])])

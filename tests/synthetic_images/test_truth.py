@@ -112,6 +112,18 @@ def test_heights_and_slopes_follow_from_the_fillet_equation() -> None:
         assert values["convexity"] < -0.1
 
 
+def test_solder_domed_round_a_lead_that_shows_is_good() -> None:
+    """It meets the land as flat as other solder, is level at the lead and hides no lead (common practice)."""
+    recipe = quiet_recipe(good__domed=1.0, good__domed_toe_angle=30.0, good__domed_lead_angle=86.0,
+                          good__toe_ripple=0.004, good__lead_offset=0.0, good__cover_share=0.98, good__lead_tilt=0.0)
+    _, view = render({}, 3, recipe=recipe)
+    for pin in ("1", "4"):
+        row = row_of(view, pin)
+        assert row.finding == "" and not row.marginal
+        assert row.values["convexity"] > 0.3 and row.values["lead_visible"] == 1.0
+        assert row.values["wetting_angle_deg"] == pytest.approx(30.0, abs=4.0)
+
+
 def test_planned_findings_are_found_on_the_surface() -> None:
     for seed in range(3):
         _, view = render(EVERY, seed)
