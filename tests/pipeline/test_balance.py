@@ -20,6 +20,7 @@ from vision.pipeline.balance import balanced, light_gains, strengths_by_solder
 from vision.pipeline.capture import Capture
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.optics import SLOPES_DEG, optics_of, predict
+from vision.pipeline.printing import print_response
 from vision.pipeline.unwrap import JointPatches
 
 STATION = drawn.station()
@@ -64,7 +65,7 @@ def test_solder_mirrors_as_much_light_however_steep_it_is(gains: NDArray[np.floa
 
 @pytest.mark.parametrize("gloss", [0.0, 0.2])
 def test_print_tells_how_strong_the_lights_are(gloss: float) -> None:
-    found = light_gains(board(UNEQUAL, gloss=gloss), NOBODY, solder(UNEQUAL), OPTICS, STATION)
+    found = light_gains(print_response(board(UNEQUAL, gloss=gloss), NOBODY), solder(UNEQUAL), OPTICS, STATION)
     assert found == pytest.approx(UNEQUAL, rel=0.03)
 
 
@@ -73,7 +74,7 @@ def test_solder_says_nothing_of_a_light_that_it_does_not_show() -> None:
     steep = solder(UNEQUAL, flattest_deg=15.0)
     assert strengths_by_solder(steep, OPTICS, STATION.lights)[1].tolist() == [False, True, True]
     weak = np.array([0.4, 1.0, 1.0]) * UNEQUAL
-    assert light_gains(board(weak), NOBODY, steep, OPTICS, STATION) == pytest.approx(
+    assert light_gains(print_response(board(weak), NOBODY), steep, OPTICS, STATION) == pytest.approx(
         weak / np.exp(np.mean(np.log(weak))), rel=0.05)
 
 
@@ -81,12 +82,13 @@ def test_solder_says_nothing_of_a_light_that_it_does_not_show() -> None:
     (None, UNEQUAL, "no print"), (EQUAL, EQUAL, "in balance"), (TINTED, EQUAL, "yellow print under equal lights"),
     (EQUAL, UNEQUAL, "print does not say so"), (0.15 * UNEQUAL, UNEQUAL, "no brighter than a board may be")])
 def test_nothing_is_balanced_without_two_witnesses(white: Any, lights: NDArray[np.float64], why: str) -> None:
-    assert light_gains(board(white), NOBODY, solder(lights), OPTICS, STATION) is None, why
+    assert light_gains(print_response(board(white), NOBODY), solder(lights), OPTICS, STATION) is None, why
 
 
 def test_flat_fields_have_the_say() -> None:
     lights = tuple(replace(light, flat_field=Path("white.png")) for light in STATION.lights)
-    assert light_gains(board(UNEQUAL), NOBODY, solder(UNEQUAL), OPTICS, replace(STATION, lights=lights)) is None
+    printed = print_response(board(UNEQUAL), NOBODY)
+    assert light_gains(printed, solder(UNEQUAL), OPTICS, replace(STATION, lights=lights)) is None
 
 
 @pytest.mark.parametrize("together", [True, False])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -19,9 +18,7 @@ from vision.pipeline.projections import (
     _crosses_edge,
     _has_flanks,
     _Ridge,
-    board_reach,
     find_projections,
-    find_tongues,
 )
 from vision.pipeline.unwrap import AZIMUTHS
 
@@ -133,21 +130,6 @@ def test_a_spike_on_the_lead_is_told_from_creases_that_come_in_sets(creases_deg:
     assert (reach((20.0, 0.1, 0.75, 30.0), *creases) > 0.0) == is_spike
 
 
-def test_where_metal_may_lie_on_the_board() -> None:
-    """As far as the last metal seen, a little past it, and anywhere where metal is seen as far as one looks."""
-    from tests.pipeline.test_gaps import patches
-
-    places = patches()
-    metal = np.zeros((len(places.hole_mm), AZIMUTHS, 12), dtype=bool)
-    metal[0, 40:60, :5] = True
-    metal[1, 10:30, 3:] = True
-    found = board_reach(places, metal)
-    step = places.step_mm[0, 0, -1]
-    assert found[0, 50] == pytest.approx(places.land_edge_mm[0, 50] + 5 * step + 0.09, abs=1e-3)
-    assert found[0, 100] == pytest.approx(places.land_edge_mm[0, 100] + 0.09, abs=1e-3)
-    assert np.isinf(found[1, 20]) and np.isfinite(found[1, 40])
-
-
 @pytest.mark.parametrize("shape, side_mm, is_spike", [("round", 2.0 * LEAD_MM, True), ("square", 0.532, False)])
 def test_a_short_ridge_over_a_square_leads_corner_is_no_spike(shape: Any, side_mm: float, is_spike: bool) -> None:
     """The corner itself lies on the lead, 0.08 mm further out than the edge of a round lead as large."""
@@ -179,15 +161,3 @@ def test_creases_to_corners_are_no_rivals_of_a_spike_on_the_lead() -> None:
     assert found[0] == pytest.approx(1.2 - LEAD_MM, abs=0.08)
     plain = replace(grid(*creases), owner=shown.owner)
     assert find_projections((joint,), plain, NOWHERE, leads(), ANYWHERE, NOWHERE)[0] == 0.0
-
-
-@pytest.mark.parametrize(("dark", "reaches"), [((), True), ((1,), True), ((1, 3), True), ((0, 1, 3), False)])
-def test_a_tongue_may_be_dark_along_its_crest(dark: tuple[int, ...], reaches: bool) -> None:
-    """Five directions wide and 0.3 mm long over the mask; in some of them nothing shines."""
-    places: Any = SimpleNamespace(land_edge_mm=np.full((1, AZIMUTHS), LAND_MM),
-                                  step_mm=np.full((1, AZIMUTHS, 60), STEP_MM))
-    metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
-    metal[0, 40:45] = True
-    metal[0, [40 + place for place in dark]] = False
-    found = find_tongues(places, metal, NOWHERE, leads())[0][0]
-    assert found == pytest.approx(LAND_MM + 0.3 - LEAD_MM if reaches else 0.0, abs=1e-6)

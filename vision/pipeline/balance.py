@@ -28,10 +28,7 @@ from vision.pipeline.surface import solder_roughness
 from vision.pipeline.unwrap import RING, JointPatches
 from vision.setup.station import Light, Station
 
-EVERY_PX = 4  # strokes of print are at least so wide in most pictures
-TOP, OF_TOP = 99.8, 0.75  # print is the brightest of the free board under its weakest light, and evenly bright
-FEW, LEAST, EVEN = 40, 0.12, 0.25  # samples; response; scatter against itself
-OVER_BOARD, OVER_ALL = 1.4, 2.0  # against the board's response under any light, for gloss mirrors one; and under all
+FEW = 40  # samples
 IN_BALANCE = 0.2  # natural logarithm of a light's strength: less may be the print's own tint and gloss
 MOST = 1.6  # the same: five times as strong as the others is no lamp's setting
 #: Solder bears print out where it says the same, by the cosine between both, and at least so much of it: what few
@@ -45,16 +42,18 @@ FLATTEST_DEG, FROM_TOP_DEG = 5.0, 2.0  # flatter solder mirrors the lens, and st
 LOOSE, LEAST_SCATTER = 1.5, 0.03  # what is off by more than so many times the usual scatter counts less
 
 
-def light_gains(capture: Capture, owners: NDArray[np.uint16], patches: JointPatches, optics: Optics,
+def light_gains(printed: NDArray[np.float64] | None, patches: JointPatches, optics: Optics,
                 station: Station) -> NDArray[np.float32] | None:
     """Return how strong every light is against their geometric mean, [light]; None where they are in balance.
 
-    Also where flat-fields say it, where no white print is seen, and where solder does not bear out what print says.
+    `printed` is what print gives under each light, None where none was seen (printing.print_response). None also where
+    flat-fields say it, where the lights are further apart than lamps are set, and where solder does not bear out what
+    print says.
     """
-    if all(light.flat_field for light in station.lights) or len(patches.responses) == 0:
+    if all(light.flat_field for light in station.lights) or printed is None or len(patches.responses) == 0:
         return None
-    by_print = _by_print(capture, owners)
-    if by_print is None:
+    by_print = np.log(printed) - np.mean(np.log(printed))
+    if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
         return None
     strengths, known = strengths_by_solder(patches, optics, station.lights)
     # Of lights that no solder shows it says nothing.
@@ -76,31 +75,6 @@ def balanced(capture: Capture, gains: NDArray[np.float32]) -> Capture:
     if len(together) == 1 and together[0].ndim == 3:
         return replace(capture, responses=np.moveaxis(together[0], 2, 0), interleaved=tuple(together))
     return replace(capture, responses=capture.responses * factor[:, None, None], interleaved=tuple(together))
-
-
-def _by_print(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
-    """Return how strong the lights are by white print on the free board, natural logarithms about 0, [light].
-
-    None where they are in balance or further apart than lamps are set, and where no print is seen.
-    """
-    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
-    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
-    seen = capture.responses[(slice(None), *grid)][:, free]
-    if seen.shape[1] < FEW:
-        return None
-    weakest = seen.min(axis=0)
-    bright = seen[:, weakest >= np.float32(OF_TOP * percentile(weakest, TOP))]
-    if bright.shape[1] < FEW:
-        return None
-    low, white, high = (percentile(bright, rank) for rank in (16.0, 50.0, 84.0))
-    if not ((high - low <= 2.0 * EVEN * white) & (white >= LEAST)).all():
-        return None
-    by_print = np.log(white) - np.mean(np.log(white))
-    if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
-        return None  # before the whole board is looked at, which takes longest: most views are in balance
-    against = white / np.maximum(percentile(seen, 50.0), 1e-3)
-    found = (against >= OVER_BOARD).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
-    return by_print if found else None
 
 
 def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Light, ...]

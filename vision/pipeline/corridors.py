@@ -14,6 +14,7 @@ from vision.pipeline.capture import Capture
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT
+from vision.pipeline.printing import like_print
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
 from vision.setup.family import Joint
@@ -24,11 +25,13 @@ OVERLAP_MM = 0.06  # the corridor begins and ends a little inside the lands' edg
 #: Beside the lands, so far and no further than so much of the gap, a bridge may be too steep to be lit.
 FOOT_MM, FOOT_SHARE = 0.12, 0.15
 UNLIKE_MASK, FLANK_STEPS = 0.10, 10  # so much a bridge's flank differs from the mask, and so many samples wide it is
-NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 PRINT, LAMINATE = (0.35, 1.3), (0.2, 0.6)  # least and largest response under all lights
 #: Shares of what the mask gives differ by so much from light to light on metal at least so bright against lit solder;
 #: a little is added to both, or a dark mask's noise would count.
 COLOURED, COLOURED_LIT, COLOUR_FLOOR = 1.8, 0.45, 0.1
+#: Metal of which round about, within so many samples each way, more than this share looks like print is print.
+NEAR_SAMPLES, MOSTLY_PRINT = 7, 0.55
+NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
 
@@ -79,17 +82,19 @@ def _crossed(center: NDArray[np.float64], radius: NDArray[np.float64], first: ND
 
 
 def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridors, registration: Registration,
-                  optics: Optics, mask_response: NDArray[np.float32]) -> NDArray[np.float64]:
+                  optics: Optics, mask_response: NDArray[np.float32],
+                  printed: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
     """Return for each pair the narrowest width (mm) of metal that joins the lands, 0 for none.
 
-    mask_response: [joint, light], what the bare board near each joint gives.
+    mask_response: [joint, light], what the bare board near each joint gives; printed: [light], what print does, if it
+    is known.
     """
     if len(corridors.first) == 0:
         return np.zeros(0)
     mask = 0.5 * (mask_response[corridors.first] + mask_response[corridors.second])
     # What runs from land to land passes the middle of the gap. Most corridors show nothing there.
     middle = _sample_corridors(capture, joints, corridors, registration, slice(ALONG // 2, ALONG // 2 + 1))
-    passed = is_metal(middle, mask, optics).any(axis=(1, 2))
+    passed = is_metal(middle, mask, optics, printed).any(axis=(1, 2))
     some = np.flatnonzero(passed | ~_rows(corridors)[2][:, ALONG // 2])
     widths = np.zeros(len(corridors.first))
     if len(some):
@@ -97,7 +102,8 @@ def bridge_widths(capture: Capture, joints: Sequence[Joint], corridors: Corridor
                               corridors.width_mm[some])
         samples = _sample_corridors(capture, joints, looked_at, registration, slice(None))
         begins, stops = _ends(joints, looked_at)
-        widths[some] = _widths(samples, looked_at, optics, mask[some], begins, stops)
+        metal = is_metal(samples, mask[some], optics, printed)
+        widths[some] = _widths(samples, metal, looked_at, optics, mask[some], begins, stops)
     return widths
 
 
@@ -145,13 +151,12 @@ def _ends(joints: Sequence[Joint], corridors: Corridors) -> tuple[NDArray[np.boo
     return ends[0], ends[1]
 
 
-def _widths(samples: NDArray[np.float32], corridors: Corridors, optics: Optics, mask: NDArray[np.float32],
-            begin: NDArray[np.bool_], stop: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _widths(samples: NDArray[np.float32], metal: NDArray[np.bool_], corridors: Corridors, optics: Optics,
+            mask: NDArray[np.float32], begin: NDArray[np.bool_], stop: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return the widths [pair] (mm) of metal, from the corridors' samples [pair, light, along, across].
 
     Paths may `begin` and `stop` at some of the samples, [pair, along, across].
     """
-    metal = is_metal(samples, mask, optics)
     narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
     metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
     step_mm = corridors.width_mm / ACROSS
@@ -242,13 +247,15 @@ def in_bridges(places_mm: NDArray[np.float64], joints: Sequence[Joint], corridor
     return np.asarray(inside.any(axis=1), dtype=np.bool_)
 
 
-def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:
+def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+             printed: NDArray[np.float64] | None = None) -> NDArray[np.bool_]:
     """Say which samples [n, light, ...] are bare metal and not solder mask or print, given the mask [n, light].
 
     Metal mirrors some light well above the mask. On a light mask it may not, but it has another colour: of what the
     mask gives under each light it gives very unequal shares. White print is bright under all lights alike (a Lambertian
-    surface has about the same response under each), metal never is. Bare laminate, where the openings of the mask
-    run together between near lands, is as matt and a good deal darker.
+    surface has about the same response under each), metal never is; what coloured print gives is `printed` [light],
+    where it is known. Bare laminate, where the openings of the mask run together between near lands, is as matt and a
+    good deal darker.
     """
     ones = (1,) * (samples.ndim - 2)
     limit = (1.25 * mask + 0.16 * optics.lit_energy / optics.white).astype(np.float32)
@@ -268,7 +275,24 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     matt = (low > np.float32(PRINT[0])) & (high < np.float32(PRINT[1]))
     matt |= (low > np.float32(LAMINATE[0])) & (high < np.float32(LAMINATE[1]))
     matt &= high < 2.0 * low
-    return np.asarray(metal & ~matt, dtype=np.bool_)
+    metal &= ~matt
+    if printed is not None:
+        metal &= ~_mostly_print(metal, samples, mask, printed)
+    return np.asarray(metal, dtype=np.bool_)
+
+
+def _mostly_print(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask: NDArray[np.float32],
+                  printed: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say of what seems metal where most of it round about looks like print: here and there solder does, too."""
+    asked = np.nonzero(metal)
+    alike = np.zeros_like(metal)
+    alike[asked] = like_print(np.moveaxis(samples, 1, -1)[asked].T, mask[asked[0]].T, printed)
+    if not alike.any():
+        return alike
+    window = (min(NEAR_SAMPLES, metal.shape[-1]), min(NEAR_SAMPLES, int(np.prod(metal.shape[1:-1]))))
+    both = (cv2.blur(flags.reshape(-1, metal.shape[-1]).astype(np.float32), window) for flags in (alike, metal))
+    share = next(both) / np.maximum(next(both), np.float32(1e-6))
+    return np.asarray(metal & (share.reshape(metal.shape) > np.float32(MOSTLY_PRINT)), dtype=np.bool_)
 
 
 def _dips(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics) -> NDArray[np.bool_]:

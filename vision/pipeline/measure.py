@@ -23,9 +23,11 @@ from vision.pipeline.lights import check_lights, explain
 from vision.pipeline.local import corrected_joints
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
-from vision.pipeline.projections import board_reach, find_projections, find_tongues
+from vision.pipeline.printing import print_response
+from vision.pipeline.projections import find_projections
 from vision.pipeline.register import Registration, RegistrationError, register_view
 from vision.pipeline.surface import Surface, find_surface
+from vision.pipeline.tongues import board_reach, find_tongues
 from vision.pipeline.uncertainty import uncertainties
 from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_again, unwrap_joints
 from vision.pipeline.vias import beside_vias
@@ -80,6 +82,7 @@ class ViewSurfaces:
     owners: NDArray[np.uint16]
     optics: Optics
     beyond: tuple[Joint, ...] = ()  # joints that other views answer for, but that this picture shows whole as well
+    printed: NDArray[np.float64] | None = None  # what print on the board gives under each light, where it is seen
 
 
 @dataclass(frozen=True)
@@ -141,13 +144,14 @@ def see_view(capture: Capture, family: Family, view: View, station: Station, *, 
         owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
         patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)
-    gains = None if as_lit else light_gains(capture, owners, patches, optics, station)
-    if gains is not None:
-        capture = balanced(capture, gains)
+    printed = print_response(capture, owners)
+    gains = None if as_lit else light_gains(printed, patches, optics, station)
+    if gains is not None and printed is not None:
+        capture, printed = balanced(capture, gains), printed / gains
         patches = replace(patches, responses=patches.responses / gains[:, None, None])
     surface = find_surface(patches, capture, registration, optics, family.fiducials)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()
-    return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, optics, beyond)
+    return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, optics, beyond, printed)
 
 
 def _beyond(family: Family, own: Sequence[Joint], registration: Registration,
@@ -172,7 +176,7 @@ def joins_of(seen: ViewSurfaces, optics: Optics) -> Joins:
         corridors = Corridors(corridors.first[kept], corridors.second[kept], corridors.gap_mm[kept],
                               corridors.width_mm[kept])
         mask = np.concatenate([mask, np.broadcast_to(np.median(mask, axis=0), (len(seen.beyond), mask.shape[1]))])
-    width = bridge_widths(seen.capture, joints, corridors, seen.registration, optics, mask)
+    width = bridge_widths(seen.capture, joints, corridors, seen.registration, optics, mask, seen.printed)
     return Joins(joints, corridors, width)
 
 
@@ -223,7 +227,7 @@ def _holes(seen: ViewSurfaces) -> NDArray[np.float64]:
 def metal_outside(seen: ViewSurfaces) -> NDArray[np.bool_]:
     """Say which samples beyond the lands, on no other part, are metal, [joint, azimuth, OUTSIDE]."""
     outside = seen.patches.responses[:, :, :, OUTSIDE]
-    return is_metal(outside, seen.surface.mask_response, seen.optics) & seen.patches.free
+    return is_metal(outside, seen.surface.mask_response, seen.optics, seen.printed) & seen.patches.free
 
 
 def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:

@@ -18,7 +18,8 @@ from vision.pipeline.lands import edges_towards
 from vision.pipeline.lead import Leads
 from vision.pipeline.measure import ViewSurfaces, joins_of, leads_of, loose_balls, metal_outside
 from vision.pipeline.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
-from vision.pipeline.projections import RIDGE_BEND, metal_run, tangential_bend
+from vision.pipeline.projections import RIDGE_BEND, tangential_bend
+from vision.pipeline.tongues import metal_run
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
 from vision.setup.family import Joint
 

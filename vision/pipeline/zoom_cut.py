@@ -311,7 +311,7 @@ def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Trace
     level = np.clip(slope[0] / STEEPEST_DEG * 255.0, 0, 255).astype(np.uint8)
     colours = np.asarray(cv2.applyColorMap(level, cv2.COLORMAP_VIRIDIS))
     colours[energy < DARK] = 0
-    metal = is_metal(planes[None], seen.surface.mask_response[index][None], optics)[0].astype(np.uint8)
+    metal = is_metal(planes[None], seen.surface.mask_response[index][None], optics, seen.printed)[0].astype(np.uint8)
     metal = np.asarray(cv2.morphologyEx(metal, cv2.MORPH_OPEN, np.ones((5, 5), dtype=np.uint8)))
     for each in lands_in(seen.joints, cut):
         cv2.fillPoly(metal, [np.round(_outline(each, cut)).astype(np.int32)], 1)

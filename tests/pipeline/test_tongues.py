@@ -1,0 +1,52 @@
+"""Tongues of metal on the board beside a land."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from vision.pipeline.lead import Leads
+from vision.pipeline.tongues import board_reach, find_tongues
+from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE
+
+STEP_MM, LAND_MM, LEAD_MM = 0.025, 0.9, 0.3
+NOWHERE = np.zeros((1, AZIMUTHS), dtype=bool)
+
+
+def leads() -> Leads:
+    one = np.ones(1)
+    return Leads(one, 0.0 * one, 0.0 * one, 2.0 * LEAD_MM * one, LEAD_MM * one, np.zeros((1, 2)))
+
+
+def around() -> Any:
+    return SimpleNamespace(land_edge_mm=np.full((1, AZIMUTHS), LAND_MM),
+                           step_mm=np.full((1, AZIMUTHS, OUTSIDE.stop), STEP_MM))
+
+
+def test_where_metal_may_lie_on_the_board() -> None:
+    """As far as the last metal seen, a little past it, and anywhere where metal is seen as far as one looks."""
+    from tests.pipeline.test_gaps import patches
+
+    places = patches()
+    metal = np.zeros((len(places.hole_mm), AZIMUTHS, 12), dtype=bool)
+    metal[0, 40:60, :5] = True
+    metal[1, 10:30, 3:] = True
+    found = board_reach(places, metal)
+    step = places.step_mm[0, 0, -1]
+    assert found[0, 50] == pytest.approx(places.land_edge_mm[0, 50] + 5 * step + 0.09, abs=1e-3)
+    assert found[0, 100] == pytest.approx(places.land_edge_mm[0, 100] + 0.09, abs=1e-3)
+    assert np.isinf(found[1, 20]) and np.isfinite(found[1, 40])
+
+
+@pytest.mark.parametrize(("dark", "reaches"), [((), True), ((1,), True), ((1, 3), True), ((0, 1, 3), False)])
+def test_a_tongue_may_be_dark_along_its_crest(dark: tuple[int, ...], reaches: bool) -> None:
+    """Five directions wide and 0.3 mm long over the mask; in some of them nothing shines."""
+    metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
+    metal[0, 40:45] = True
+    metal[0, [40 + place for place in dark]] = False
+    tongue, azimuth = find_tongues(around(), metal, NOWHERE, leads())
+    assert tongue[0] == pytest.approx(LAND_MM + 0.3 - LEAD_MM if reaches else 0.0, abs=1e-6)
+    assert not reaches or 40 <= azimuth[0] <= 45

@@ -1,0 +1,57 @@
+"""What the print on the free board looks like: white as a rule, but yellow is made, too."""
+
+from __future__ import annotations
+
+from functools import reduce
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.capture import Capture
+from vision.pipeline.ranks import median, percentile
+
+EVERY_PX = 4  # strokes of print are at least so wide in most pictures
+COARSER = 8  # of these samples every so manyth tells what the board itself is like
+TOP, OF_TOP = 99.8, 0.75  # print is the brightest of the free board under its weakest light, and evenly bright
+FEW, LEAST, EVEN = 40, 0.12, 0.25  # samples; response; scatter against itself
+OVER_BOARD, OVER_ALL = 1.4, 2.0  # against the board's response under any light, for gloss mirrors one; and under all
+#: A stroke's brim is board and print in parts. Samples are print where no light is further off such a mixture than
+#: this much and this share of what print adds, and print adds so little or so much.
+OFF, OFF_SHARE, PARTS = 0.08, 0.3, (0.1, 1.3)
+
+
+def print_response(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
+    """Return what print gives under each light, [light]; None where the free board shows none.
+
+    Print is bright and even, and brighter than most of the board under every light.
+    """
+    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
+    seen = [plane[grid] for plane in capture.responses]
+    weakest = reduce(np.minimum, seen)
+    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
+    least = np.float32(OF_TOP * percentile(weakest[free], TOP)) if np.count_nonzero(free) >= FEW else np.float32(np.inf)
+    there = np.flatnonzero(free & (weakest >= least))
+    if len(there) < FEW:
+        return None
+    bright = np.stack([plane.ravel().take(there) for plane in seen])
+    low, colour, high = (percentile(bright, rank) for rank in (16.0, 50.0, 84.0))
+    if not ((high - low <= 2.0 * EVEN * colour) & (colour >= LEAST)).all():
+        return None
+    usual = np.flatnonzero(free)[::COARSER]
+    board = np.array([median(plane.ravel().take(usual)) for plane in seen])
+    against = colour / np.maximum(board, 1e-3)
+    stands_out = (against >= OVER_BOARD).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
+    return np.asarray(colour, dtype=np.float64) if stands_out else None
+
+
+def like_print(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]
+               ) -> NDArray[np.bool_]:
+    """Say which samples [light, sample] look like print or print's brim on the mask.
+
+    `mask` is what the board beside gives, [light, sample] or [light, 1], and `colour` what print does, [light].
+    """
+    more, above = colour.astype(np.float32)[:, None] - mask, samples - mask
+    part = (more * above).sum(axis=0) / np.maximum((more * more).sum(axis=0), np.float32(1e-6))
+    mixed = part * more
+    near = (np.abs(above - mixed) <= np.float32(OFF) + np.float32(OFF_SHARE) * np.abs(mixed)).all(axis=0)
+    return np.asarray(near & (part > PARTS[0]) & (part < PARTS[1]), dtype=np.bool_)

@@ -1,0 +1,53 @@
+"""Tongues of solder on the board beside a land, and how far metal reaches there."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.lead import Leads
+from vision.pipeline.radial import running_count
+from vision.pipeline.ranks import median
+from vision.pipeline.unwrap import JointPatches
+
+PAST_EDGE_MM = 0.09  # blur, and land etched larger than drawn
+TONGUE_MM = 0.20  # beyond the land
+WIDEST_TONGUE = 30  # azimuth samples
+
+
+def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
+                 leads: Leads) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return how far (mm) a narrow tongue of metal on the mask reaches from the lead's edge, 0 for none, [joint].
+
+    And in which direction, an azimuth sample. `metal` [joint, azimuth, OUTSIDE] are the free samples beyond the land
+    that are metal. Flags too broad to have a crest show as such a tongue; solder all along a land's edge does not.
+    """
+    run = metal_run(patches, metal, joined)
+    beyond = run - median(run)[:, None]
+    far = beyond >= TONGUE_MM
+    # Three of five directions that follow on each other: a crest or a flank in between may be dark.
+    steady = np.sum([np.roll(far, shift, axis=1) for shift in range(-2, 3)], axis=0) >= 3
+    narrow = (far.sum(axis=1) <= WIDEST_TONGUE) & steady.any(axis=1)
+    reach = np.where(far, patches.land_edge_mm + beyond - leads.nominal_radius_mm[:, None], 0.0)
+    return np.where(narrow, reach.max(axis=1), 0.0), reach.argmax(axis=1)
+
+
+def metal_run(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return how far (mm) metal runs from the land's edge over the mask, 0 in joined directions, [joint, azimuth]."""
+    ended = running_count(~metal | joined[:, :, None]) > 0
+    run = np.count_nonzero(~ended, axis=2) * patches.step_mm[:, :, -1]
+    return np.asarray(run, dtype=np.float64)
+
+
+def board_reach(patches: JointPatches, metal: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return up to where (mm from the hole) metal may lie on the board around a land, [joint, azimuth].
+
+    Metal as far out as is looked at may go on.
+    """
+    last = metal.shape[2] - metal[:, :, ::-1].argmax(axis=2)
+    steps = np.where(metal.any(axis=2), last, 0).astype(np.float32)
+    steps = np.asarray(cv2.dilate(np.pad(steps, ((0, 0), (2, 2)), mode="wrap"), np.ones((1, 5), dtype=np.uint8)))
+    steps = steps[:, 2:-2]
+    reach = patches.land_edge_mm + steps * patches.step_mm[:, :, -1] + np.float32(PAST_EDGE_MM)
+    return np.where(steps >= metal.shape[2] - 1, np.inf, reach).astype(np.float64)
