@@ -9,7 +9,17 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from vision.pipeline.brims import BAND_MM, FACE_MM, SECTORS, bands, crisp_outlines, find_edges, sharp_edges
+from vision.pipeline.brims import (
+    BAND_MM,
+    FACE_MM,
+    SECTORS,
+    bands,
+    bands_of,
+    change_of,
+    crisp_outlines,
+    edges_of,
+    sharp_edges,
+)
 
 SIDE, STEP_MM, RADIUS_MM = 64, 0.025, 0.3
 AXIS = (np.arange(SIDE) - SIDE // 2) * STEP_MM
@@ -46,17 +56,26 @@ def test_bands_hold_the_samples_near_the_outline_sector_by_sector() -> None:
     assert (sector[NEAR.first] == np.tile(np.arange(SECTORS), 2)).all()
 
 
+def test_the_bands_of_some_joints_are_theirs_alone() -> None:
+    three = np.stack([EDGE_MM[0], EDGE_MM[0] + 0.1, EDGE_MM[0] - 0.1])
+    whole, some = bands(three, -BAND_MM, BAND_MM), bands_of(bands(three, -BAND_MM, BAND_MM), np.array([0, 2]))
+    alone = bands(three[[0, 2]], -BAND_MM, BAND_MM)
+    assert len(some.joint) < len(whole.joint)
+    for name in ("joint", "row", "column", "edge_mm", "first"):
+        assert np.array_equal(getattr(some, name), getattr(alone, name)), name
+
+
 def test_leads_thinner_than_a_few_samples_still_have_a_face() -> None:
     """A blade 0.06 mm thick: nothing lies so far inside its outline; and one whose sectors are partly empty."""
     thin = np.stack([np.abs(X) - 0.03, np.maximum(np.abs(X) - 0.08, np.abs(Y) - 0.3)])
     face = bands(thin, -np.inf, FACE_MM)
     assert len(np.unique(face.joint * SECTORS)) == 2 and (np.diff(face.first, append=len(face.joint)) > 0).all()
-    edges = find_edges(lights(DISH, DISH), STEPS, bands(thin, -BAND_MM, BAND_MM), face, MIDDLE, MIDDLE)
+    edges = edges_of(change_of(lights(DISH, DISH), STEPS), bands(thin, -BAND_MM, BAND_MM), face, MIDDLE, MIDDLE)
     assert np.isfinite(edges.face).all() and np.isfinite(edges.sharp).all()
 
 
 def test_a_disc_has_an_edge_where_a_dish_has_none() -> None:
-    edges = find_edges(lights(disc(RADIUS_MM), DISH), STEPS, NEAR, FACE, MIDDLE, MIDDLE)
+    edges = edges_of(change_of(lights(disc(RADIUS_MM), DISH), STEPS), NEAR, FACE, MIDDLE, MIDDLE)
     assert np.median(edges.sharp[0]) > 4.0 * np.median(edges.sharp[1])
     assert np.abs(edges.off_mm[0]).max() < STEP_MM
     sure = sharp_edges(edges, np.array([1.0, 0.4]))
@@ -66,7 +85,7 @@ def test_a_disc_has_an_edge_where_a_dish_has_none() -> None:
 
 def test_edges_are_looked_for_where_the_end_was_found() -> None:
     shifted = lights(disc(RADIUS_MM, right_mm=4 * STEP_MM), disc(RADIUS_MM))
-    edges = find_edges(shifted, STEPS, NEAR, FACE, MIDDLE, np.array([4, 0]))
+    edges = edges_of(change_of(shifted, STEPS), NEAR, FACE, MIDDLE, np.array([4, 0]))
     assert edges.sharp[0] == pytest.approx(edges.sharp[1], rel=0.05)
     assert np.abs(edges.off_mm[0]).max() < STEP_MM
 
@@ -76,7 +95,7 @@ def test_edges_are_looked_for_where_the_end_was_found() -> None:
     (disc(RADIUS_MM, inside=0.6, outside=0.5), False)])
 def test_an_outline_shows_a_lead_where_it_is_crisp_and_as_drawn(radiance: NDArray[np.float64], shows: bool) -> None:
     """Not a gradual one, one that lies elsewhere or one that hardly shows."""
-    edges = find_edges(lights(radiance, radiance), STEPS, NEAR, FACE, MIDDLE, MIDDLE)
+    edges = edges_of(change_of(lights(radiance, radiance), STEPS), NEAR, FACE, MIDDLE, MIDDLE)
     found = crisp_outlines(edges, np.zeros(2))
     assert found[0] == found[1]
     assert (found[0] > 0.7) if shows else (found[0] < 0.2)
@@ -84,7 +103,7 @@ def test_an_outline_shows_a_lead_where_it_is_crisp_and_as_drawn(radiance: NDArra
 
 def test_in_a_coarse_picture_an_outline_is_as_crisp_as_what_surely_is_a_lead() -> None:
     """Blur makes all edges of a view gradual alike."""
-    fine = find_edges(lights(disc(RADIUS_MM), disc(RADIUS_MM)), STEPS, NEAR, FACE, MIDDLE, MIDDLE)
+    fine = edges_of(change_of(lights(disc(RADIUS_MM), disc(RADIUS_MM)), STEPS), NEAR, FACE, MIDDLE, MIDDLE)
     edges = replace(fine, sharp=fine.sharp * np.float32(0.45 / np.median(fine.sharp)),
                     face=fine.face * np.float32(0.45 / np.median(fine.sharp)))
     assert (crisp_outlines(edges, np.zeros(2)) == 0.0).all()

@@ -52,6 +52,16 @@ def bands(edge_mm: NDArray[np.float64], least_mm: float, most_mm: float) -> Band
                  np.searchsorted(item, np.arange(joints * SECTORS)).astype(np.intp))
 
 
+def bands_of(part: Bands, some: NDArray[np.intp]) -> Bands:
+    """Return the samples of some joints, numbered anew in their order; `some` is ascending."""
+    last = np.append(part.first, len(part.joint))
+    items = some[:, None] * SECTORS + np.arange(SECTORS)
+    count = (last[items + 1] - last[items]).ravel()
+    kept = np.concatenate([np.arange(last[joint * SECTORS], last[(joint + 1) * SECTORS]) for joint in some.tolist()])
+    return Bands(np.searchsorted(some, part.joint[kept]).astype(np.intp), part.row[kept], part.column[kept],
+                 part.edge_mm[kept], (np.cumsum(count) - count).astype(np.intp))
+
+
 @dataclass(frozen=True)
 class Edges:
     """How sharply the lights change round what was found and over its face, [joint, sector]."""
@@ -61,13 +71,12 @@ class Edges:
     face: NDArray[np.float32]  # mean over the face
 
 
-def find_edges(lights: NDArray[np.float32], step_mm: NDArray[np.float64], near: Bands, face: Bands,
-               row: NDArray[np.int64], column: NDArray[np.int64]) -> Edges:
+def edges_of(change: NDArray[np.float32], near: Bands, face: Bands, row: NDArray[np.int64],
+             column: NDArray[np.int64]) -> Edges:
     """Look round what was found so many rows and columns off the grids' middles, [joint].
 
-    `lights` are the radiances of every light against lit solder, [light, joint, row, column].
+    `change` is how much the lights change from place to place, [joint, row, column].
     """
-    change = _change(lights, step_mm)
     shape = (len(change), SECTORS)
 
     def seen(part: Bands) -> NDArray[np.float32]:
@@ -92,12 +101,17 @@ def sharp_edges(edges: Edges, evidence: NDArray[np.float64]) -> NDArray[np.float
     follow on each other gradually. How much a step is blurred, and how unlike lead and solder are, differs from board
     to board: the measure is what the ends found with `evidence` [joint] usually show in this view.
     """
-    sharpness = np.median(edges.sharp, axis=1)
-    sure = evidence > USUAL
-    if not sure.any():
-        return np.ones(len(sharpness))
-    share = sharpness / max(float(np.median(sharpness[sure])), 1e-6)
+    usual = usual_sharpness(edges, evidence)
+    if usual <= 0.0:
+        return np.ones(len(evidence))
+    share = np.median(edges.sharp, axis=1) / usual
     return np.asarray(np.clip((share - SMOOTH) / (SHARP - SMOOTH), 0.0, 1.0), dtype=np.float64)
+
+
+def usual_sharpness(edges: Edges, evidence: NDArray[np.float64]) -> float:
+    """Return how sharp the edges of the ends found with `evidence` [joint] are; 0 where none was."""
+    sure = evidence > USUAL
+    return float(np.median(np.median(edges.sharp, axis=1)[sure])) if sure.any() else 0.0
 
 
 def crisp_outlines(edges: Edges, evidence: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -116,8 +130,11 @@ def crisp_outlines(edges: Edges, evidence: NDArray[np.float64]) -> NDArray[np.fl
     return np.asarray(found * (sharp > min(CRISP, OF_USUAL * usual)), dtype=np.float64)
 
 
-def _change(lights: NDArray[np.float32], step_mm: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Return how much all lights together change over OVER_MM, against what they give, [joint, row, column]."""
+def change_of(lights: NDArray[np.float32], step_mm: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return how much all lights together change over OVER_MM, against what they give, [joint, row, column].
+
+    `lights` are the radiances of every light against lit solder, [light, joint, row, column].
+    """
     shape = lights.shape[1:]
     tables = [light.reshape(-1, shape[2]) for light in lights]
     change = np.zeros_like(tables[0])

@@ -1,4 +1,4 @@
-"""Find the lead's end in every hole: solder too steep to be lit makes a dark rim around it."""
+"""Find the lead's end in every hole: by the dark rim of steep solder around it, or by its own even face."""
 
 from __future__ import annotations
 
@@ -10,8 +10,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.brims import BAND_MM as EDGE_BAND_MM
-from vision.pipeline.brims import FACE_MM, Bands, bands, crisp_outlines, find_edges, sharp_edges
+from vision.pipeline.brims import (
+    FACE_MM,
+    Bands,
+    bands,
+    bands_of,
+    change_of,
+    crisp_outlines,
+    edges_of,
+    sharp_edges,
+    usual_sharpness,
+)
 from vision.pipeline.capture import Capture
+from vision.pipeline.faces import BEYOND_MM as JUST_BEYOND_MM
+from vision.pipeline.faces import Faces, even_faces, outline_kernels
 from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
@@ -59,7 +71,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     dark against what lies outside it. A dome or a dish is lit in its middle and has no such rim where a lead
     would stand, nor any edge; an open hole is far darker inside than any lead's end. The rim is looked for at every
     shift that hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
-    Where that leaves a doubt, the step of slope at the lead's edge may show it.
+    Where that leaves a doubt, an even face in an outline as drawn may show it, or the step of slope at its edge.
     """
     shapes = _shapes(shapes_of(joints))
     step, radius = shapes.step_mm, shapes.radius_mm
@@ -89,11 +101,16 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         rim, darkest, _ = _by_quadrant(np.clip(_moved(shaded, row, column), np.float32(0.0), np.float32(1.2)),
                                        shapes.zones)
         visible = np.maximum(visible, _rim_seen(rim) * _no_hole(darkest))
-    edges = find_edges(lights, step, shapes.near, shapes.face, row, column)
+    change = change_of(lights, step)
+    edges = edges_of(change, shapes.near, shapes.face, row, column)
     visible *= sharp_edges(edges, visible)
+    usual = usual_sharpness(edges, visible)
     if light.any():  # there the outline itself may show the end
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
+    faces, here = _faces(lights, change, shapes, usual, optics, visible)
+    visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
+    moved[here] = np.clip(_moved(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
@@ -103,6 +120,19 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]))
+
+
+def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Shapes, usual: float, optics: Optics,
+           visible: NDArray[np.float64]) -> tuple[Faces, NDArray[np.intp]]:
+    """Look for even faces at the joints that leave a doubt; return those that tell more, and at which joints."""
+    asked = np.flatnonzero(visible < 1.0)
+    if not len(asked):
+        return Faces(np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)), asked
+    near, face, beyond = (bands_of(part, asked) for part in (shapes.near, shapes.face, shapes.beyond))
+    found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.places[asked], near, face, beyond,
+                       usual, optics.white)
+    better = found.evidence > visible[asked]
+    return Faces(found.evidence[better], found.row[better], found.column[better]), asked[better]
 
 
 def _rim_seen(dark_rim: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -163,6 +193,9 @@ class _Shapes:
     parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
     near: Bands  # samples near the outline
     face: Bands  # samples within it
+    beyond: Bands  # samples just beyond it
+    outline: NDArray[np.complex64]  # spectra of outlines less what lies within them (faces.outline_kernels)
+    places: NDArray[np.bool_]  # where an end may stand, the grid's first place for no shift
     outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
@@ -196,6 +229,7 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     return _Shapes(step, radius, inner, against,
                    rows, allowed[:, rows], _bins(zones, OTHER), _bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
+                   bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), allowed,
                    _bins(outlines, OUTLINES - 1))
 
 

@@ -1,0 +1,80 @@
+"""Even faces of leads on radiances that are written down, not rendered."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+
+from vision.pipeline.brims import BAND_MM, FACE_MM, bands, change_of
+from vision.pipeline.faces import BEYOND_MM, Faces, even_faces, outline_kernels
+
+SIDE, STEP_MM, RADIUS_MM = 64, 0.025, 0.3
+AXIS = (np.arange(SIDE) - SIDE // 2) * STEP_MM
+X, Y = np.meshgrid(AXIS, -AXIS)
+AWAY = np.hypot(X, Y)
+EDGE_MM = (AWAY - RADIUS_MM)[None]
+STEPS = np.array([STEP_MM])
+PARTS = [bands(EDGE_MM, *limits) for limits in ((-BAND_MM, BAND_MM), (-np.inf, FACE_MM), BEYOND_MM)]
+ALLOWED = np.fft.ifftshift(AWAY <= 0.2)[None]
+MATT = np.array([0.3, 0.4, 0.3], np.float32)  # what a matt face gives under each light
+FACE = 0.7 * MATT
+MIRROR = np.array([1.0, 0.0, 0.0])
+
+Array = NDArray[np.float64]
+
+
+def bands_of_light(*, first: float, second: float) -> Array:
+    """Solder that mirrors one light after the other, from the middle out; each fades into the next."""
+    shares = np.stack([1.0 / (1.0 + np.exp((AWAY - first) / 0.04)), np.zeros_like(AWAY), np.zeros_like(AWAY)])
+    shares[1] = (1.0 - shares[0]) / (1.0 + np.exp((AWAY - second) / 0.04))
+    shares[2] = 1.0 - shares[0] - shares[1]
+    return shares
+
+
+def end(outline_mm: Array, colour: Array, among: Array) -> Array:
+    """A lead's end of one colour [light] among solder [light, row, column]."""
+    return np.where(outline_mm < 0.0, colour[:, None, None], among)
+
+
+def found(scene: Array, usual: float = 0.9) -> Faces:
+    lights = np.stack([gaussian_filter(plane, 0.8) for plane in scene])[:, None].astype(np.float32)
+    return even_faces(lights, change_of(lights, STEPS), outline_kernels(EDGE_MM, STEPS), ALLOWED, *PARTS, usual, MATT)
+
+
+LIT = bands_of_light(first=0.1, second=0.5)
+MOVED = np.hypot(X - 0.1, Y + 0.05) - RADIUS_MM
+
+
+@pytest.mark.parametrize(("scene", "seen"), [
+    (end(EDGE_MM[0], FACE, LIT), True),
+    (end(EDGE_MM[0], FACE, np.full_like(LIT, 0.02)), True),  # solder all round too steep to be lit
+    (LIT, False),  # a dome
+    (bands_of_light(first=RADIUS_MM, second=0.6), False),  # whose first light reaches as far as a lead would
+    (end(EDGE_MM[0], 0.1 * FACE, LIT), False),  # an open hole
+    (end(EDGE_MM[0] - 0.12, FACE, LIT), False),  # a disc much larger than the lead
+    (end(EDGE_MM[0], MIRROR, 0.3 * LIT[[1, 2, 0]]), False),  # a flat top that mirrors one light
+    (end(EDGE_MM[0], FACE, np.repeat(0.98 * FACE[:, None, None], SIDE, axis=1).repeat(SIDE, axis=2)), False)])
+def test_an_even_face_in_an_outline_as_drawn_is_a_lead(scene: Array, seen: bool) -> None:
+    evidence = found(scene).evidence[0]
+    assert (evidence > 0.8) if seen else (evidence == 0.0)
+
+
+def test_it_is_found_wherever_it_stands() -> None:
+    """Though the dark and the bright round it are on one side."""
+    shaded = LIT * np.where(X < 0.0, 0.1, 1.0)
+    faces = found(end(MOVED, FACE, shaded))
+    assert faces.evidence[0] > 0.8
+    assert (faces.column[0] * STEP_MM, -faces.row[0] * STEP_MM) == pytest.approx((0.1, -0.05), abs=STEP_MM)
+
+
+def test_it_stands_nowhere_else_than_the_hole_lets_it() -> None:
+    assert found(end(np.hypot(X - 0.4, Y) - RADIUS_MM, FACE, LIT)).evidence[0] == 0.0
+
+
+def test_edges_are_as_sharp_as_the_views() -> None:
+    """Where other ends' edges are far sharper, so soft an outline is none."""
+    scene = end(EDGE_MM[0], FACE, LIT)
+    assert found(scene, usual=3.0).evidence[0] == 0.0
+    assert found(scene, usual=0.0).evidence[0] > 0.8  # nothing tells what is usual

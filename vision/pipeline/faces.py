@@ -1,0 +1,130 @@
+"""Know a lead by its end's even face in an outline as drawn, wherever in its hole it stands and whatever is round it.
+
+A cut end scatters light: it is about as bright all over, under several lights at once, and what lies just beyond its
+outline looks otherwise, most of the way round. Where a dome or a dish of solder mirrors a light, its bright spot is lit
+by that light alone, and fades into the next one's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.brims import SECTORS, Bands, edges_of
+
+#: Contrast of the outline is looked for in a band as wide to both sides of it, and against what lies further in.
+OUTLINE_MM, FURTHER_IN_MM = 0.03, -0.07
+BEYOND_MM = (0.04, 0.12)  # what lies just beyond the outline
+MOSTLY = 25.0  # percentile of the sectors that tell
+NOISE = 0.03  # of brightness that no face is more even than
+LEAST = 0.1  # radiance against lit solder, added where it is divided
+#: Between these each sign grows from none to full: how the outline stands out against other places in the hole; by how
+#: many times the face's own spread what lies beyond differs from it; how sharp the outline is against what ends found
+#: otherwise in this view show; and, turned round, how unevenly bright the face is, how far off the outline as drawn the
+#: edge lies here and there, and how much one light outweighs the others, where 0 is a matt face and 1 a mirror.
+STANDS_OUT, DIFFERS, AS_SHARP = (0.1, 0.18), (1.3, 1.9), (0.42, 0.58)
+UNEVEN, AS_DRAWN_MM, ONE_LIGHT = (0.3, 0.24), (0.056, 0.046), (0.38, 0.28)
+ALL_SIGNS = (0.2, 0.7)  # between these the evidence of all signs together grows
+USUAL = 1.0  # sharpness where nothing tells what is usual
+LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
+
+
+@dataclass(frozen=True)
+class Faces:
+    """What was found in each hole asked about, [joint]."""
+
+    evidence: NDArray[np.float64]  # 0 to 1 that it is a lead's end
+    row: NDArray[np.int64]  # how far off the grid's middle
+    column: NDArray[np.int64]
+
+
+def outline_kernels(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64]) -> NDArray[np.complex64]:
+    """Return spectra that, times those of grids, give their means along an outline less those within it.
+
+    `edge_mm` [joint, row, column] are distances to the outline of an end in the grid's middle; [joint, row, column].
+    """
+    def mean(low: float, high: float) -> NDArray[np.float64]:
+        step = step_mm[:, None, None]
+        part = (np.clip((edge_mm - low) / step + 0.5, 0.0, 1.0) * np.clip((high - edge_mm) / step + 0.5, 0.0, 1.0)
+                + 1e-9)
+        return np.asarray(part / part.sum(axis=(1, 2), keepdims=True), dtype=np.float64)
+
+    along = mean(-OUTLINE_MM, OUTLINE_MM) - mean(-np.inf, FURTHER_IN_MM)
+    return np.asarray(np.conj(np.fft.rfft2(along)), dtype=np.complex64)
+
+
+def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels: NDArray[np.complex64],
+               allowed: NDArray[np.bool_], near: Bands, face: Bands, beyond: Bands, usual: float,
+               matt: NDArray[np.float32]) -> Faces:
+    """Look for even faces wherever an end may stand.
+
+    Parameters
+    ----------
+    lights
+        Radiances of every light against lit solder, [light, joint, row, column].
+    change
+        How much they change from place to place (brims.change_of), [joint, row, column].
+    kernels
+        Of outline_kernels, for the same joints.
+    allowed
+        Where an end may stand, [joint, row, column], the middle first.
+    near, face, beyond
+        Samples along the outlines, within and just beyond them.
+    usual
+        How sharp outlines of ends found otherwise are (brims.usual_sharpness); 0 where none was found.
+    matt
+        What a matt face gives under each light, to any scale, [light].
+
+    """
+    side = change.shape[1]
+    stands = np.fft.irfft2(np.fft.rfft2(change) * kernels, s=(side, side))
+    flat = np.where(allowed, stands, np.nan).reshape(len(stands), -1)
+    at = np.nanargmax(flat, axis=1)
+    out = flat[np.arange(len(flat)), at] - np.nanmedian(flat, axis=1)
+    row, column = (np.where(place >= side // 2, place - side, place) for place in (at // side, at % side))
+    edges = edges_of(change, near, face, row, column)
+    within, scatter = _face(lights, face, row, column)
+    whole = within.sum(axis=0) + LEAST
+    uneven = scatter.sum(axis=0) / whole
+    away = np.abs(_by_sector(lights, beyond, row, column) - within[:, :, None]).sum(axis=0)
+    differs = np.percentile(away, MOSTLY, axis=1) / whole / (uneven + NOISE)
+    most, share = (matt / matt.sum()).max(), within.max(axis=0) / np.maximum(within.sum(axis=0), 1e-6)
+    sharp = np.median(edges.sharp, axis=1) / (usual or USUAL)
+    one_light, scatter_mm = (share - most) / max(1.0 - most, 1e-6), edges.off_mm.std(axis=1)
+    signs = [_grows(value, limits) for value, limits in (
+        (within.sum(axis=0), LIT), (out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
+        (scatter_mm, AS_DRAWN_MM), (one_light, ONE_LIGHT))]
+    return Faces(_grows(np.prod(signs, axis=0), ALL_SIGNS), row, column)
+
+
+def _places(part: Bands, row: NDArray[np.int64], column: NDArray[np.int64], side: int) -> NDArray[np.intp]:
+    rows = np.clip(part.row + row[part.joint], 0, side - 1)
+    columns = np.clip(part.column + column[part.joint], 0, side - 1)
+    return np.asarray((part.joint * side + rows) * side + columns, dtype=np.intp)
+
+
+def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
+          ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the mean and the standard deviation of every light over the faces, [light, joint]."""
+    place = _places(face, row, column, lights.shape[2])
+    count = np.bincount(face.joint, minlength=lights.shape[1])
+    values = [light.ravel().take(place).astype(np.float64) for light in lights]
+    mean = np.stack([np.bincount(face.joint, one, len(count)) for one in values]) / count
+    square = np.stack([np.bincount(face.joint, one * one, len(count)) for one in values]) / count
+    return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
+
+
+def _by_sector(lights: NDArray[np.float32], part: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
+               ) -> NDArray[np.float64]:
+    """Return the mean of every light over each sector, [light, joint, sector]."""
+    place = _places(part, row, column, lights.shape[2])
+    count = np.diff(part.first, append=len(part.joint))
+    sums = [np.add.reduceat(light.ravel().take(place).astype(np.float64), part.first) for light in lights]
+    return (np.stack(sums) / count).reshape(len(lights), lights.shape[1], SECTORS)
+
+
+def _grows(value: NDArray[np.floating], limits: tuple[float, float]) -> NDArray[np.float64]:
+    """Return 0 up to the first limit, 1 from the second on (or down, where that is less), and what lies between."""
+    return np.asarray(np.clip((value - limits[0]) / (limits[1] - limits[0]), 0.0, 1.0), dtype=np.float64)
