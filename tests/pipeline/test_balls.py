@@ -12,6 +12,7 @@ from vision.pipeline.balls import NO_HOLES, find_balls
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import optics_of, predict
 from vision.pipeline.unwrap import CLEARANCE_OWNER, FIDUCIAL_OWNER
+from vision.setup import Light, Station
 
 PX_PER_MM = 50.0
 MASK = np.array([0.15, 0.12, 0.12], dtype=np.float32)
@@ -124,6 +125,27 @@ def test_ball_on_a_board_as_bright_as_solder_is_found() -> None:
     ball(planes, 60.0, 100.0, 0.4, bright)
     _, diameters = found(planes, owners, bright)
     assert diameters == pytest.approx([0.4], abs=0.05)
+
+
+@pytest.mark.parametrize("diameter_mm", [0.25, 0.3, 0.4, 0.6])
+def test_a_ball_is_known_though_the_flattest_of_many_narrow_rings_is_weak(diameter_mm: float) -> None:
+    """It is mirrored within 0.13 radii of the ball's middle alone, a pixel or two of a ball so small."""
+    bands = ((4.0, 15.0), (16.0, 28.0), (29.0, 41.0), (42.0, 54.0), (55.0, 67.0), (68.0, 81.0))
+    lights = tuple(Light(f"ring {number}", "ab"[number % 2], ("red", "green", "blue")[number // 2], band)
+                   for number, band in enumerate(bands))
+    table, mask = predict(lights, SLOPES, 0.1), np.full(6, 0.55, dtype=np.float32)
+    planes = np.full((6, SIZE, SIZE), 0.55, dtype=np.float32)
+    row, column = np.mgrid[0:SIZE, 0:SIZE]
+    share = np.hypot(column - 60.3, row - 100.4) / (0.5 * diameter_mm * PX_PER_MM)
+    slope = np.rad2deg(np.arcsin(np.minimum(share, 1.0)))
+    for plane, answers in zip(planes, table.T, strict=True):
+        plane[share < 1.0] = (np.interp(slope, SLOPES, answers) + 0.35 * (slope > 42.0))[share < 1.0]
+    planes[0] *= 0.4
+    soft = np.stack([cv2.GaussianBlur(plane, (0, 0), 0.9) for plane in planes])
+    capture = Capture("v1", soft, np.zeros((SIZE, SIZE), dtype=np.uint8), ())
+    six = Station("six", 1.0 / PX_PER_MM, "{serial}_{exposure}.png", lights)
+    balls = find_balls(capture, np.zeros((SIZE, SIZE), dtype=np.uint16), mask, optics_of(six), PX_PER_MM)
+    assert balls.diameter_mm == pytest.approx([diameter_mm], abs=0.05)
 
 
 def test_dome_in_the_middle_of_a_land_is_a_lead_and_no_ball() -> None:

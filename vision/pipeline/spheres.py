@@ -24,6 +24,7 @@ LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyram
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
 NEAR_RIM, FAR_RIM = 0.75, 1.0  # where the dark rim is looked for, in radii
 LEAST_STEP = 0.08  # of lit solder: a smaller step is noise
+MIDDLE = 0.22  # of a sphere's radius, about which the flattest lights are mirrored
 CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
 #: Samples each way of the first, second and last fit, and what must be reached to go on: roundness, explained share.
@@ -62,7 +63,7 @@ def coarse_spheres(grey: Sequence[Grey], optics: Optics, largest_px: float) -> A
 
     `grey` [light] is what coarse_levels gives.
     """
-    flat, steep = optics.bands[0], optics.bands[-1]
+    flat, steep = seen_in_middle(optics), optics.bands[-1]
     high, low = (_grey(reduce(cv2.max, [grey[light] for light in band])) for band in (flat, steep))
     least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat[0], steep[0]]]
     size = 1.0
@@ -76,6 +77,17 @@ def coarse_spheres(grey: Sequence[Grey], optics: Optics, largest_px: float) -> A
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
                      for plane in (high, low))
     return np.concatenate(found)
+
+
+def seen_in_middle(optics: Optics) -> tuple[int, ...]:
+    """Return the lights that a sphere mirrors about its middle.
+
+    Of many narrow rings the flattest alone makes a spot too small to be seen on a small ball.
+    """
+    limit = np.rad2deg(np.arcsin(MIDDLE))
+    flat = [band for number, band in enumerate(optics.bands)
+            if number == 0 or (number < len(optics.bands) - 1 and float(optics.slope_deg[list(band)].max()) < limit)]
+    return tuple(light for band in flat for light in band)
 
 
 def level_scale(optics: Optics) -> float:
@@ -203,7 +215,7 @@ def fit_spheres(capture: Capture, optics: Optics, candidates: Array) -> Spheres:
         places, radius, start, first = places[kept], radius[kept], start[kept], first[kept]
     roundness, explained = roundness[kept], explained[kept]
     seen, lit = seen[kept], median(energy[kept]).astype(np.float64)
-    flat = list(optics.bands[0])
+    flat = list(seen_in_middle(optics))
     away = np.hypot(u, v)
     part = np.einsum("nls,l->ns", seen[:, flat], optics.white[flat])
     highlight = (part[:, away < 0.25].mean(axis=1) - part[:, away > 0.45].mean(axis=1)) / np.maximum(lit, 1e-6)
