@@ -15,12 +15,12 @@ from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family, demo_station
 from tests.pipeline import drawn
 from tests.pipeline.test_gaps import patches
-from vision.pipeline import measure
+from vision.pipeline import balance, measure
 from vision.pipeline.balance import balanced, light_gains, strengths_by_solder
 from vision.pipeline.capture import Capture
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.optics import SLOPES_DEG, optics_of, predict
-from vision.pipeline.printing import print_response
+from vision.pipeline.printing import print_response, white_board
 from vision.pipeline.unwrap import JointPatches
 
 STATION = drawn.station()
@@ -67,6 +67,39 @@ def test_solder_mirrors_as_much_light_however_steep_it_is(gains: NDArray[np.floa
 def test_print_tells_how_strong_the_lights_are(gloss: float) -> None:
     found = light_gains(print_response(board(UNEQUAL, gloss=gloss), NOBODY), solder(UNEQUAL), OPTICS, STATION)
     assert found == pytest.approx(UNEQUAL, rel=0.03)
+
+
+def white_mask(lights: NDArray[np.float64]) -> Capture:
+    """A white board under lights so strong, with dark print on it."""
+    picture = np.tile((0.6 * lights).astype(np.float32), (560, 700, 1))
+    for row in range(40, 500, 60):
+        picture[row:row + 10, 100:600] = 0.06
+    picture += np.random.default_rng(2).normal(0.0, 0.01, picture.shape).astype(np.float32)
+    return Capture("v1", np.moveaxis(picture, 2, 0), np.zeros((560, 700), dtype=np.uint8), (), (picture,))
+
+
+def test_a_white_board_tells_it_where_print_is_dark() -> None:
+    seen = white_mask(UNEQUAL)
+    assert print_response(seen, NOBODY) is None
+    assert light_gains(white_board(seen, NOBODY), solder(UNEQUAL), OPTICS, STATION) == pytest.approx(UNEQUAL, rel=0.03)
+    assert light_gains(white_board(seen, NOBODY), solder(EQUAL), OPTICS, STATION) is None  # the mask is coloured
+    assert light_gains(white_board(white_mask(EQUAL), NOBODY), solder(EQUAL), OPTICS, STATION) is None
+    assert white_board(board(UNEQUAL), NOBODY) is None
+
+
+@pytest.mark.parametrize(("lights", "cosine", "believed"), [(3, 0.75, False), (3, 0.85, True), (5, 0.75, True),
+                                                            (5, 0.6, False)])
+def test_of_many_lights_fewer_agree_by_chance(lights: int, cosine: float, believed: bool,
+                                              monkeypatch: pytest.MonkeyPatch) -> None:
+    """Solder need be less like print, by the cosine between both, where more than three lights are asked."""
+    rng = np.random.default_rng(8)
+    one, other = (part - part.mean() for part in rng.normal(0.0, 1.0, (2, lights)))
+    one *= 0.7 / np.linalg.norm(one)
+    other -= one * (other @ one) / (one @ one)
+    other = one * cosine + other * np.sqrt(1.0 - cosine**2) * 0.7 / np.linalg.norm(other)
+    monkeypatch.setattr(balance, "strengths_by_solder", lambda *_: (np.exp(other), np.ones(lights, dtype=bool)))
+    found = light_gains(np.exp(one), solder(EQUAL), OPTICS, STATION)
+    assert (found is not None) == believed
 
 
 def test_solder_says_nothing_of_a_light_that_it_does_not_show() -> None:

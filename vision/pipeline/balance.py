@@ -1,8 +1,8 @@
-"""Balance a view's lights by its white print, where no flat-field says how strong each light is.
+"""Balance a view's lights by its white print or mask, where no flat-field says how strong each light is.
 
 Without flat-fields every light is taken to make a white surface equally bright (see capture). On stations whose lamps
 are not set so, and where one has aged, every slope would be read as too near to the stronger lights' own. White print
-scatters all lights alike, and most boards bear some; solder must bear it out, for print may be coloured.
+scatters all lights alike, and most boards bear some or are white; solder must bear it out, for both may be coloured.
 """
 
 from __future__ import annotations
@@ -32,8 +32,9 @@ FEW = 40  # samples
 IN_BALANCE = 0.2  # natural logarithm of a light's strength: less may be the print's own tint and gloss
 MOST = 1.6  # the same: five times as strong as the others is no lamp's setting
 #: Solder bears print out where it says the same, by the cosine between both, and at least so much of it: what few
-#: samples show is held back.
-ALIKE, AS_MUCH = 0.8, 0.35
+#: samples show is held back. Of many lights fewer agree so well by chance.
+ALIKE, AS_MUCH = {2: 0.8, 3: 0.8}, 0.35
+ALIKE_MANY = 0.7
 #: What solder says of the lights: of samples lit between these shares of the usual, where as much of what it mirrors is
 #: light as this; so many rounds; and how firmly lights are held in balance that few samples show.
 LIT, MIRRORS, ROUNDS, HELD = (0.5, 1.8), 0.75, 4, 0.005
@@ -42,26 +43,27 @@ FLATTEST_DEG, FROM_TOP_DEG = 5.0, 2.0  # flatter solder mirrors the lens, and st
 LOOSE, LEAST_SCATTER = 1.5, 0.03  # what is off by more than so many times the usual scatter counts less
 
 
-def light_gains(printed: NDArray[np.float64] | None, patches: JointPatches, optics: Optics,
+def light_gains(white: NDArray[np.float64] | None, patches: JointPatches, optics: Optics,
                 station: Station) -> NDArray[np.float32] | None:
     """Return how strong every light is against their geometric mean, [light]; None where they are in balance.
 
-    `printed` is what print gives under each light, None where none was seen (printing.print_response). None also where
-    flat-fields say it, where the lights are further apart than lamps are set, and where solder does not bear out what
-    print says.
+    `white` is what print, or else a white board, gives under each light, None where neither was seen (printing). None
+    also where flat-fields say it, where the lights are further apart than lamps are set, and where solder does not bear
+    out what the white says.
     """
-    if all(light.flat_field for light in station.lights) or printed is None or len(patches.responses) == 0:
+    if all(light.flat_field for light in station.lights) or white is None or len(patches.responses) == 0:
         return None
-    by_print = np.log(printed) - np.mean(np.log(printed))
-    if not IN_BALANCE < float(np.abs(by_print).max()) < MOST:
+    by_white = np.log(white) - np.mean(np.log(white))
+    if not IN_BALANCE < float(np.abs(by_white).max()) < MOST:
         return None
     strengths, known = strengths_by_solder(patches, optics, station.lights)
     # Of lights that no solder shows it says nothing.
-    one, other = (part[known] - part[known].mean() for part in (by_print, np.log(strengths)))
+    one, other = (part[known] - part[known].mean() for part in (by_white, np.log(strengths)))
     length, its = float(np.linalg.norm(one)), float(np.linalg.norm(other))
-    if known.sum() < 2 or its < AS_MUCH * length or float(one @ other) < ALIKE * length * its:
+    alike = ALIKE.get(int(known.sum()), ALIKE_MANY)
+    if known.sum() < 2 or its < AS_MUCH * length or float(one @ other) < alike * length * its:
         return None
-    return np.asarray(np.exp(by_print), dtype=np.float32)
+    return np.asarray(np.exp(by_white), dtype=np.float32)
 
 
 def balanced(capture: Capture, gains: NDArray[np.float32]) -> Capture:

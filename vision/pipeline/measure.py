@@ -23,7 +23,7 @@ from vision.pipeline.lights import check_lights, explain
 from vision.pipeline.local import corrected_joints
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
-from vision.pipeline.printing import print_response
+from vision.pipeline.printing import print_response, white_board
 from vision.pipeline.projections import find_projections
 from vision.pipeline.register import Registration, RegistrationError, register_view
 from vision.pipeline.surface import Surface, find_surface
@@ -145,9 +145,10 @@ def see_view(capture: Capture, family: Family, view: View, station: Station, *, 
         patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)
     printed = print_response(capture, owners)
-    gains = None if as_lit else light_gains(printed, patches, optics, station)
-    if gains is not None and printed is not None:
-        capture, printed = balanced(capture, gains), printed / gains
+    white = printed if printed is not None else white_board(capture, owners)
+    gains = None if as_lit else light_gains(white, patches, optics, station)
+    if gains is not None:
+        capture, printed = balanced(capture, gains), None if printed is None else printed / gains
         patches = replace(patches, responses=patches.responses / gains[:, None, None])
     surface = find_surface(patches, capture, registration, optics, family.fiducials)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()

@@ -11,6 +11,7 @@ from vision.pipeline.capture import Capture
 from vision.pipeline.ranks import median, percentile
 
 EVERY_PX = 4  # strokes of print are at least so wide in most pictures
+WHITE = 0.4  # response of a white board, its lights' geometric mean
 COARSER = 8  # of these samples every so manyth tells what the board itself is like
 TOP, OF_TOP = 99.8, 0.75  # print is the brightest of the free board under its weakest light, and evenly bright
 FEW, LEAST, EVEN = 40, 0.12, 0.25  # samples; response; scatter against itself
@@ -25,10 +26,8 @@ def print_response(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.f
 
     Print is bright and even, and brighter than most of the board under every light.
     """
-    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
-    seen = [plane[grid] for plane in capture.responses]
+    seen, free = _board(capture, owners)
     weakest = reduce(np.minimum, seen)
-    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
     least = np.float32(OF_TOP * percentile(weakest[free], TOP)) if np.count_nonzero(free) >= FEW else np.float32(np.inf)
     there = np.flatnonzero(free & (weakest >= least))
     if len(there) < FEW:
@@ -42,6 +41,26 @@ def print_response(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.f
     against = colour / np.maximum(board, 1e-3)
     stands_out = (against >= OVER_BOARD).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
     return np.asarray(colour, dtype=np.float64) if stands_out else None
+
+
+def white_board(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
+    """Return what the free board gives under each light, [light]; None where it is not white, or nearly so."""
+    seen, free = _board(capture, owners)
+    usual = np.flatnonzero(free)[::COARSER]
+    if len(usual) < FEW:
+        return None
+    low, middle, high = (percentile(np.stack([plane.ravel().take(usual) for plane in seen]), rank)
+                         for rank in (16.0, 50.0, 84.0))
+    even = ((high - low <= 2.0 * EVEN * middle) & (middle >= LEAST)).all()
+    white = even and float(np.exp(np.mean(np.log(middle)))) >= WHITE
+    return np.asarray(middle, dtype=np.float64) if white else None
+
+
+def _board(capture: Capture, owners: NDArray[np.uint16]) -> tuple[list[NDArray[np.float32]], NDArray[np.bool_]]:
+    """Return samples of the whole picture, one plane a light, and which of them are free board."""
+    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
+    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
+    return [plane[grid] for plane in capture.responses], np.asarray(free, dtype=np.bool_)
 
 
 def like_print(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]
