@@ -3,9 +3,10 @@
 Run: nice python tests/benchmarks/bench_pipeline.py [--joints 60] [--rounds 7] [--json]
 
 Renders one board of 60 joints with lands of 2.0 mm at 50 px/mm (100 pixels across) and three chips, keeps its pictures
-in memory and times, least of several rounds, on one thread: reading, registration, unwrapping, segmenting, joint
-measurements and chips. The comparison in the same run is a script by scikit-image, joint after joint, that looks for
-the same things (plain_script.py); what it costs where it looks at solder, coverage and lead alone is told as well.
+in memory and times, least of several rounds, on one thread: reading, registration, unwrapping, looking for print and a
+white board, by which lights are balanced, segmenting, joint measurements and chips. The comparison in the same run is a
+script by scikit-image, joint after joint, that looks for the same things (plain_script.py); what it costs where it
+looks at solder, coverage and lead alone is told as well.
 Goals: at most 0.5 ms a joint without reading the file, and at least 15 times faster than the script doing the same
 job. Exit 1 where one is missed.
 """
@@ -33,6 +34,7 @@ from synthetic_images.demo import demo_station
 from vision.pipeline import measure
 from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.optics import optics_of
+from vision.pipeline.printing import print_response, white_board
 from vision.pipeline.register import register_view
 from vision.pipeline.surface import find_surface
 from vision.pipeline.unwrap import owner_map, unwrap_joints
@@ -139,6 +141,7 @@ def times(scene: Scene, rounds: int) -> dict[str, float]:
         "read": least(lambda: load_view("v1", {("v1", "a"): scene.path}, station), rounds),
         "register": least(lambda: register_view(capture, family, view, station), rounds),
         "unwrap": least(lambda: unwrap_joints(capture, joints, registration, owners()), rounds),
+        "print": least(lambda: (print_response(capture, map_of_owners), white_board(capture, map_of_owners)), rounds),
         "segment": least(lambda: find_surface(patches, capture, registration, optics, family.fiducials), rounds),
         # The two steps that see_view leaves to be done; measure_board calls the same.
         "measure": least(lambda: measure._measure_joints(seen, family), rounds),

@@ -49,18 +49,19 @@ def white_board(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.floa
     usual = np.flatnonzero(free)[::COARSER]
     if len(usual) < FEW:
         return None
-    low, middle, high = (percentile(np.stack([plane.ravel().take(usual) for plane in seen]), rank)
-                         for rank in (16.0, 50.0, 84.0))
-    even = ((high - low <= 2.0 * EVEN * middle) & (middle >= LEAST)).all()
-    white = even and float(np.exp(np.mean(np.log(middle)))) >= WHITE
-    return np.asarray(middle, dtype=np.float64) if white else None
+    samples = np.stack([plane.ravel().take(usual) for plane in seen])
+    middle = np.asarray(percentile(samples, 50.0), dtype=np.float64)
+    if (middle < LEAST).any() or float(np.exp(np.mean(np.log(middle)))) < WHITE:
+        return None
+    low, high = (percentile(samples, rank) for rank in (16.0, 84.0))
+    return middle if (high - low <= 2.0 * EVEN * middle).all() else None
 
 
 def _board(capture: Capture, owners: NDArray[np.uint16]) -> tuple[list[NDArray[np.float32]], NDArray[np.bool_]]:
     """Return samples of the whole picture, one plane a light, and which of them are free board."""
     grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
     free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
-    return [plane[grid] for plane in capture.responses], np.asarray(free, dtype=np.bool_)
+    return [np.ascontiguousarray(plane[grid]) for plane in capture.responses], np.asarray(free, dtype=np.bool_)
 
 
 def like_print(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]
