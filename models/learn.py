@@ -37,14 +37,16 @@ CANDIDATES: Mapping[str, Mapping[str, Side]] = {
     "chip_missing": {"chip_present": "below"},
     "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above"},
 }
-#: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare, and where no lead
-#: draws solder up it lies low; a dome of too much solder, or of solder that does not wet, meets the land steep. A rule
-#: asks for it too where that spares other joints. None of them stands above.
+#: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare; a dome of too much
+#: solder, or of solder that does not wet, meets the land steep. A rule asks for it too where that spares other joints.
+#: None of them stands above.
 CONFIRMS: Mapping[str, Mapping[str, Side]] = {
     "non_wetting": {"land_cover_pct": "below", "wetting_angle_deg": "above"},
     "excess_solder": {"wetting_angle_deg": "above"},
-    "lead_missing": {"fillet_height_mm": "below"},
 }
+#: The same for joints between a near limit and a far one (models.sparing): where no lead draws solder up it lies low.
+#: But a lead of which nothing at all is seen is missing or hidden, however high the solder seems to stand.
+SPARES: Mapping[str, Mapping[str, Side]] = {**CONFIRMS, "lead_missing": {"fillet_height_mm": "below"}}
 #: A readable limit may cost this share of all that can go wrong more than the best one.
 SLACK = 0.0005
 
@@ -124,8 +126,8 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
         plain = _covered(finding, source, task, dict(list(candidates.items())[:1]), options)
         if _total(task, plain, options) <= _total(task, found, options) + options.plain_bonus:
             found = plain
-    pairs = (_confirmed(task, rules, options) for rules in (found, _begun(finding, source, task, candidates)))
-    found = min((_improve(task, rules, options) for rules in pairs), key=lambda some: _total(task, some, options))
+    found = _confirmed(task, found or _begun(finding, source, task, candidates), options)
+    found = _improve(task, found, options)
     found = found + _unseen(finding, source, task, candidates, found)
     mirrored = [twin for rule in found for twin in _mirrored(rule)]
     return [replace(rule, indicator=indicator) for rule in mirrored]

@@ -20,7 +20,7 @@ import numpy as np
 
 from models.criteria import defects_of
 from models.guards import rounded_up, uncertainty_near
-from models.learn import CONFIRMS, LearnOptions, escape_price
+from models.learn import SPARES, LearnOptions, escape_price
 from models.placing import Side, parting_limit
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible
@@ -147,7 +147,7 @@ def _pair(rules: Sequence[Rule], learned: Sequence[bool], place: int, wide: Rule
     stakes = _stakes(rules, learned, place, table, workmanship_class, options)
     best, least = [rule], _cost([rule], table, stakes, options) - options.spare_bonus
     reach = holds(wide, table.columns, guarded=True)
-    for measure, side in CONFIRMS.get(rule.finding, {}).items():
+    for measure, side in SPARES.get(rule.finding, {}).items():
         if measure not in table.columns or measure == first.measure:
             continue
         for far in _far_limits(rule, table):

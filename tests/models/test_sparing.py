@@ -73,6 +73,24 @@ def test_a_second_measurement_that_joints_with_the_finding_do_not_share_is_not_a
     assert caught[mixed.has("lead_missing")].all()
 
 
+def test_a_lead_of_which_nothing_is_seen_is_rejected_however_high_the_solder_stands() -> None:
+    """A dome that hides its lead, or an open hole in a bright board, may seem as tall as a fillet on a lead.
+
+    So may some good joints whose leads are not seen: they go to repair or to a person with these.
+    """
+    rng = np.random.default_rng(38)
+    seen, dim, missing = 1000, 12, 60
+    table = table_of({
+        "lead_visible": np.concatenate([np.ones(seen), np.zeros(dim), np.zeros(missing)]),
+        "fillet_height_mm": np.concatenate([rng.uniform(0.25, 0.5, seen + dim), rng.uniform(0.05, 0.2, missing)])},
+        [()] * (seen + dim) + [("lead_missing",)] * missing)
+    hidden = table_of({"lead_visible": np.zeros(2), "fillet_height_mm": np.array([0.35, np.nan])},
+                      [("lead_missing",)] * 2)
+    rules = list(train_sheet(table, folds=0).sheet.rules)
+    assert (verdicts(rules, hidden) == "reject").all()
+    assert (verdicts(rules, table)[table.has("lead_missing")] == "reject").all()
+
+
 def domes(lowest: float) -> LabelledTable:
     """Return 1000 good joints hollow or straight, with convexity up to 0, and 60 domes from `lowest` on."""
     rng = np.random.default_rng(33)

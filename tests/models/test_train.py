@@ -12,7 +12,7 @@ from invented_tables import NOISE, chip_table, joint_table
 from models.errors import MeniscopeError
 from models.evaluate import compare, judged
 from models.guards import guarded, uncertainty_near
-from models.learn import CANDIDATES, CONFIRMS, LearnOptions, learn_rules
+from models.learn import CANDIDATES, SPARES, LearnOptions, learn_rules
 from models.limits import Condition, LimitSheet, Rule, holds, judge, parse_limits, sheet_problems, sheet_text
 from models.placing import SIGNED
 from models.table import LabelledTable, board_folds, join_tables
@@ -53,7 +53,7 @@ def test_limits_are_readable_numbers(trained: TrainResult) -> None:
 def test_rules_speak_only_of_measurements_that_mean_the_finding(trained: TrainResult) -> None:
     for rule in trained.sheet.rules:
         for condition in rule.when:
-            side = (CANDIDATES[rule.finding] | CONFIRMS.get(rule.finding, {}))[condition.measure]
+            side = (CANDIDATES[rule.finding] | SPARES.get(rule.finding, {}))[condition.measure]
             if condition.measure not in SIGNED:
                 assert (condition.above is not None) == (side == "above")
 
