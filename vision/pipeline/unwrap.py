@@ -28,7 +28,8 @@ OUTSIDE = slice(HOLE_STEPS + RING_STEPS, HOLE_STEPS + RING_STEPS + OUTSIDE_STEPS
 OUTSIDE_MM = 0.36  # how far beyond the land's edge the outside zone reaches
 
 FREE, CHIP_OWNER, FIDUCIAL_OWNER = 0, 40_000, 50_000
-CLEARANCE_OWNER = 50_001  # around a fiducial, where the mask is open and the laminate bare
+CLEARANCE_OWNER = 50_001  # around a fiducial, where the mask is open and the laminate bare, and at a chip's ends
+END_LAND_MM = 0.4  # lands reach so far beyond a chip's ends, for its fillets (common practice, no published source)
 
 
 @dataclass(frozen=True)
@@ -231,7 +232,7 @@ def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint],
               to_picture: Similarity, grow_mm: float) -> NDArray[np.uint16]:
     """Return who owns each pixel: 0 free board, n the n-th joint's land (from 1), CHIP_OWNER + n, FIDUCIAL_OWNER.
 
-    CLEARANCE_OWNER is where a fiducial's mask opening may lie.
+    CLEARANCE_OWNER is where a fiducial's mask opening may lie, or the part of a chip's lands that its ends leave free.
 
     Lands, chips and fiducials are grown by a margin.
     """
@@ -243,18 +244,24 @@ def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint],
         for across, owner in ((2.1, CLEARANCE_OWNER), (1.0, FIDUCIAL_OWNER)):
             radius = round((0.5 * across * fiducial.diameter_mm + grow_mm) * scale * 16)
             cv2.circle(owners, (int(place[0]), int(place[1])), radius, owner, -1, cv2.LINE_8, 4)
-    for number, chip in enumerate(chips):
-        cv2.fillPoly(owners, [np.round(chip_outline(chip, to_picture, grow_mm)).astype(np.int32)],
-                     CHIP_OWNER + number)
+    for beyond, first in ((END_LAND_MM, None), (0.0, CHIP_OWNER)):
+        for number, chip in enumerate(chips):
+            cv2.fillPoly(owners, [np.round(chip_outline(chip, to_picture, grow_mm, beyond)).astype(np.int32)],
+                         CLEARANCE_OWNER if first is None else first + number)
     outlines = np.round(land_outlines(joints, to_picture, grow_mm) - 0.5).astype(np.int32)
     for number, outline in enumerate(outlines, start=1):
         cv2.fillPoly(owners, [outline], number)
     return owners
 
 
-def chip_outline(chip: Chip, to_picture: Similarity, grow_mm: float = 0.0) -> NDArray[np.float64]:
-    """Return the corners of a chip's body with its end pads in picture px, (4, 2), grown by a margin."""
+def chip_outline(chip: Chip, to_picture: Similarity, grow_mm: float = 0.0, beyond_mm: float = 0.0
+                 ) -> NDArray[np.float64]:
+    """Return the corners of a chip's body in picture px, (4, 2), grown by a margin, and at its ends by one more."""
     half_w, half_h = chip.body_w_mm / 2.0 + grow_mm, chip.body_h_mm / 2.0 + grow_mm
+    if chip.body_w_mm >= chip.body_h_mm:
+        half_w += beyond_mm
+    else:
+        half_h += beyond_mm
     angle = np.deg2rad(chip.rotation_deg)
     turn = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
     corners = np.array([(-half_w, -half_h), (half_w, -half_h), (half_w, half_h), (-half_w, half_h)])
