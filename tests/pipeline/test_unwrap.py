@@ -18,6 +18,9 @@ from vision.pipeline.register import Registration
 from vision.pipeline.surface import find_surface
 from vision.pipeline.unwrap import (
     AZIMUTHS,
+    CHIP_OWNER,
+    CLEARANCE_OWNER,
+    FREE,
     HOLE,
     OUTSIDE,
     OUTSIDE_MM,
@@ -277,3 +280,21 @@ def test_slope_of_cones(response_of, tolerance):
 def test_azimuth_samples_fill_the_circle():
     assert len(azimuths_rad()) == AZIMUTHS
     assert np.diff(azimuths_rad()) == pytest.approx(2 * np.pi / AZIMUTHS)
+
+
+@pytest.mark.parametrize(("width", "height", "turn"), [(2.0, 1.25, 0.0), (1.25, 2.0, 0.0), (2.0, 1.25, 30.0)])
+def test_the_lands_at_a_chips_ends_are_no_free_board(width: float, height: float, turn: float) -> None:
+    """They reach 0.3 to 0.5 mm beyond its body there, and hardly beside it (common practice, no published source)."""
+    board = drawn.family(joints=(), chips=(Chip("R1", 5.0, 5.0, turn, width, height),))
+    at = placed(board)
+    owners = owner_map(drawn.SIZE, board, (), board.chips, at.to_picture, 0.0)
+
+    def owner(along: float, across: float) -> int:
+        angle = np.deg2rad(turn if width > height else turn + 90.0)
+        turned = np.array([[np.cos(angle), -np.sin(angle)], [np.sin(angle), np.cos(angle)]])
+        x, y = at.to_picture.to_px((5.0, 5.0) + turned @ (along, across)).astype(int)
+        return int(owners[y, x])
+
+    assert owner(0.9, 0.0) == owner(-0.9, 0.5) == CHIP_OWNER
+    assert owner(1.3, 0.0) == owner(-1.3, 0.5) == CLEARANCE_OWNER
+    assert owner(1.6, 0.0) == owner(0.0, 0.8) == owner(1.2, 0.8) == FREE
