@@ -6,6 +6,7 @@ The pictures are what the renderer's own table of rough metal gives on those slo
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -113,3 +114,17 @@ def test_an_empty_hole_leaves_nothing_covered_though_the_land_is_wetted(
     found = open_hole(patches, surface, leads, lead_distance(patches, leads, LAND), onto_land)
     assert leads.visible.max() < 0.25
     assert 1.0 - found.mean() == covered
+
+
+@pytest.mark.parametrize(("dimmed", "is_step"), [(0.93, False), (0.5, True)])
+def test_a_flat_film_a_little_dimmer_round_a_leads_place_is_not_steep_there(dimmed: float, is_step: bool) -> None:
+    """So flat it hardly mirrors the flattest light, as bright as what counts as unlit; what is far darker is steep."""
+    capture, optics, _, surface = seen(lambda away: np.full_like(away, 8.0))
+    row, column = np.mgrid[0:SIDE, 0:SIDE]
+    away = np.hypot((column + 0.5) / PX_PER_MM - MIDDLE[0], MIDDLE[1] - (row + 0.5) / PX_PER_MM)
+    ring = gaussian_filter(np.where((away > LEAD_MM) & (away < LEAD_MM + 0.12), dimmed, 1.0), 0.8)
+    bright = float((capture.responses[:, SIDE // 2, SIDE // 2] * optics.white).sum())
+    film = replace(capture, responses=(capture.responses * ring).astype(np.float32))
+    step = slope_steps(film, JOINTS, PLACE, optics, replace(surface, lit_level=bright / 0.64), np.array([1]),
+                       np.zeros((1, 2)))
+    assert (step[0] > 0.5) == is_step

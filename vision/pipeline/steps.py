@@ -16,7 +16,7 @@ from vision.pipeline.lands import lead_edges_towards
 from vision.pipeline.optics import DARK, Optics, sector_of, slope_from_responses
 from vision.pipeline.ranks import median
 from vision.pipeline.register import Registration
-from vision.pipeline.surface import Surface
+from vision.pipeline.surface import Surface, is_dim_flat
 from vision.setup.family import Joint
 
 RAYS, SAMPLES = 24, 64
@@ -25,6 +25,7 @@ NEAR_MM, FAR_MM = (0.0, 0.08), (0.28, 0.45)  # beside the edge, and well down th
 END_MM, EDGE_MM = -0.05, 0.12  # the end lies further in than the first; the step no further out than the second
 STEP_PX = 2.5  # blur spreads a step over so much
 UNLIT_DEG = 48.0  # slope taken for what no light lights
+HARDLY_DIM = 0.5  # of lit solder: flat films are as bright; what is darker, a dome's top too, tells no slope
 #: Between these the evidence grows: the slope beside the edge, how much of its fall is one step, that step.
 STEEP_DEG, AT_ONCE, STEP_DEG = (22.0, 26.0), (0.3, 0.45), (8.0, 14.0)
 FLATTER_DEG, END_DEG = 4.0, 30.0  # an end is so much flatter than what lies beside it, and lit
@@ -76,7 +77,10 @@ def _slopes(capture: Capture, joints: Sequence[Joint], registration: Registratio
             for axis in (0, 1))
     facing = None if optics.by_sector is None else sector_of(ray[:, 0], ray[:, 1])[None, :, None]
     slope, energy = slope_from_responses(capture.sample(x, y).swapaxes(0, 1), optics, surface.roughness[asked], facing)
-    return np.where(energy < np.float32(DARK * surface.lit_level), np.float32(UNLIT_DEG), slope)
+    energy *= np.float32(1.0 / surface.lit_level)
+    # Solder so flat that it hardly mirrors the flattest light is a little dim, too, and not steep.
+    flat = is_dim_flat(slope, energy) & (energy >= np.float32(HARDLY_DIM))
+    return np.where((energy < DARK) & ~flat, np.float32(UNLIT_DEG), slope)
 
 
 def _mean(slope: NDArray[np.float32], where: NDArray[np.bool_]) -> NDArray[np.float64]:
