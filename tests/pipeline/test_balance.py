@@ -20,7 +20,7 @@ from vision.pipeline.balance import balanced, light_gains, strengths_by_solder
 from vision.pipeline.capture import Capture
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.optics import SLOPES_DEG, optics_of, predict
-from vision.pipeline.printing import print_response, white_board
+from vision.pipeline.printing import board_samples, print_response, white_board
 from vision.pipeline.unwrap import JointPatches
 
 STATION = drawn.station()
@@ -55,6 +55,14 @@ def board(white: NDArray[np.float64] | None, together: bool = True, gloss: float
                    (picture,) if together else ())
 
 
+def print_on(seen: Capture) -> NDArray[np.float64] | None:
+    return print_response(board_samples(seen, NOBODY))
+
+
+def white_of(seen: Capture) -> NDArray[np.float64] | None:
+    return white_board(board_samples(seen, NOBODY))
+
+
 @pytest.mark.parametrize("gains", [EQUAL, UNEQUAL, np.array([1.4, 1.0, 0.7])])
 def test_solder_mirrors_as_much_light_however_steep_it_is(gains: NDArray[np.float64]) -> None:
     expected = gains / np.exp(np.mean(np.log(gains)))
@@ -65,7 +73,7 @@ def test_solder_mirrors_as_much_light_however_steep_it_is(gains: NDArray[np.floa
 
 @pytest.mark.parametrize("gloss", [0.0, 0.2])
 def test_print_tells_how_strong_the_lights_are(gloss: float) -> None:
-    found = light_gains(print_response(board(UNEQUAL, gloss=gloss), NOBODY), solder(UNEQUAL), OPTICS, STATION)
+    found = light_gains(print_on(board(UNEQUAL, gloss=gloss)), solder(UNEQUAL), OPTICS, STATION)
     assert found == pytest.approx(UNEQUAL, rel=0.03)
 
 
@@ -80,11 +88,11 @@ def white_mask(lights: NDArray[np.float64]) -> Capture:
 
 def test_a_white_board_tells_it_where_print_is_dark() -> None:
     seen = white_mask(UNEQUAL)
-    assert print_response(seen, NOBODY) is None
-    assert light_gains(white_board(seen, NOBODY), solder(UNEQUAL), OPTICS, STATION) == pytest.approx(UNEQUAL, rel=0.03)
-    assert light_gains(white_board(seen, NOBODY), solder(EQUAL), OPTICS, STATION) is None  # the mask is coloured
-    assert light_gains(white_board(white_mask(EQUAL), NOBODY), solder(EQUAL), OPTICS, STATION) is None
-    assert white_board(board(UNEQUAL), NOBODY) is None
+    assert print_on(seen) is None
+    assert light_gains(white_of(seen), solder(UNEQUAL), OPTICS, STATION) == pytest.approx(UNEQUAL, rel=0.03)
+    assert light_gains(white_of(seen), solder(EQUAL), OPTICS, STATION) is None  # the mask is coloured
+    assert light_gains(white_of(white_mask(EQUAL)), solder(EQUAL), OPTICS, STATION) is None
+    assert white_of(board(UNEQUAL)) is None
 
 
 @pytest.mark.parametrize(("lights", "cosine", "believed"), [(3, 0.75, False), (3, 0.85, True), (5, 0.75, True),
@@ -107,7 +115,7 @@ def test_solder_says_nothing_of_a_light_that_it_does_not_show() -> None:
     steep = solder(UNEQUAL, flattest_deg=15.0)
     assert strengths_by_solder(steep, OPTICS, STATION.lights)[1].tolist() == [False, True, True]
     weak = np.array([0.4, 1.0, 1.0]) * UNEQUAL
-    assert light_gains(print_response(board(weak), NOBODY), steep, OPTICS, STATION) == pytest.approx(
+    assert light_gains(print_on(board(weak)), steep, OPTICS, STATION) == pytest.approx(
         weak / np.exp(np.mean(np.log(weak))), rel=0.05)
 
 
@@ -115,12 +123,12 @@ def test_solder_says_nothing_of_a_light_that_it_does_not_show() -> None:
     (None, UNEQUAL, "no print"), (EQUAL, EQUAL, "in balance"), (TINTED, EQUAL, "yellow print under equal lights"),
     (EQUAL, UNEQUAL, "print does not say so"), (0.15 * UNEQUAL, UNEQUAL, "no brighter than a board may be")])
 def test_nothing_is_balanced_without_two_witnesses(white: Any, lights: NDArray[np.float64], why: str) -> None:
-    assert light_gains(print_response(board(white), NOBODY), solder(lights), OPTICS, STATION) is None, why
+    assert light_gains(print_on(board(white)), solder(lights), OPTICS, STATION) is None, why
 
 
 def test_flat_fields_have_the_say() -> None:
     lights = tuple(replace(light, flat_field=Path("white.png")) for light in STATION.lights)
-    printed = print_response(board(UNEQUAL), NOBODY)
+    printed = print_on(board(UNEQUAL))
     assert light_gains(printed, solder(UNEQUAL), OPTICS, replace(STATION, lights=lights)) is None
 
 

@@ -10,7 +10,7 @@ from tests.pipeline.drawn import LIGHTS
 from tests.pipeline.test_balance import NOBODY, TINTED, board
 from vision.pipeline.corridors import is_metal
 from vision.pipeline.optics import optics_of
-from vision.pipeline.printing import like_print, print_response
+from vision.pipeline.printing import board_samples, like_print, print_response
 from vision.setup import Station
 
 MASK = np.array([[0.36, 0.13, 0.03]], np.float32)
@@ -23,14 +23,14 @@ Array = NDArray[np.float64]
 
 
 def test_print_is_what_is_bright_on_the_free_board() -> None:
-    assert print_response(board(TINTED), NOBODY) == pytest.approx(0.6 * TINTED, rel=0.05)
-    assert print_response(board(None), NOBODY) is None
+    assert print_response(board_samples(board(TINTED), NOBODY)) == pytest.approx(0.6 * TINTED, rel=0.05)
+    assert print_response(board_samples(board(None), NOBODY)) is None
 
 
 def test_what_covers_other_parts_is_no_print() -> None:
     owners = NOBODY.copy()
     owners[30:, 90:610] = 1
-    assert print_response(board(TINTED), owners) is None
+    assert print_response(board_samples(board(TINTED), owners)) is None
 
 
 @pytest.mark.parametrize(("colours", "is_print"), [(STROKE, True), (SOLDER, False), (MASK, False),

@@ -8,17 +8,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from vision.pipeline.lead import Leads
+from tests.pipeline.test_projections import LAND_MM, LEAD_MM, NOWHERE, STEP_MM, leads
 from vision.pipeline.tongues import board_reach, find_tongues
 from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE
-
-STEP_MM, LAND_MM, LEAD_MM = 0.025, 0.9, 0.3
-NOWHERE = np.zeros((1, AZIMUTHS), dtype=bool)
-
-
-def leads() -> Leads:
-    one = np.ones(1)
-    return Leads(one, 0.0 * one, 0.0 * one, 2.0 * LEAD_MM * one, LEAD_MM * one, np.zeros((1, 2)))
 
 
 def around() -> Any:

@@ -33,8 +33,8 @@ IN_BALANCE = 0.2  # natural logarithm of a light's strength: less may be the pri
 MOST = 1.6  # the same: five times as strong as the others is no lamp's setting
 #: Solder bears print out where it says the same, by the cosine between both, and at least so much of it: what few
 #: samples show is held back. Of many lights fewer agree so well by chance.
-ALIKE, AS_MUCH = {2: 0.8, 3: 0.8}, 0.35
-ALIKE_MANY = 0.7
+ALIKE, ALIKE_MANY, AS_MUCH = 0.8, 0.7, 0.35
+MANY = 4  # lights
 #: What solder says of the lights: of samples lit between these shares of the usual, where as much of what it mirrors is
 #: light as this; so many rounds; and how firmly lights are held in balance that few samples show.
 LIT, MIRRORS, ROUNDS, HELD = (0.5, 1.8), 0.75, 4, 0.005
@@ -60,7 +60,7 @@ def light_gains(white: NDArray[np.float64] | None, patches: JointPatches, optics
     # Of lights that no solder shows it says nothing.
     one, other = (part[known] - part[known].mean() for part in (by_white, np.log(strengths)))
     length, its = float(np.linalg.norm(one)), float(np.linalg.norm(other))
-    alike = ALIKE.get(int(known.sum()), ALIKE_MANY)
+    alike = ALIKE_MANY if known.sum() >= MANY else ALIKE
     if known.sum() < 2 or its < AS_MUCH * length or float(one @ other) < alike * length * its:
         return None
     return np.asarray(np.exp(by_white), dtype=np.float32)

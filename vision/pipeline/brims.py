@@ -30,6 +30,12 @@ class Bands:
     edge_mm: NDArray[np.float32]  # distance from the outline
     first: NDArray[np.intp]  # [joint * SECTORS] the first sample of each sector
 
+    def places(self, row: NDArray[np.int64], column: NDArray[np.int64], side: int) -> NDArray[np.intp]:
+        """Return where the samples lie in grids laid flat, `side` each way, if the leads stand so far off, [sample]."""
+        rows = np.clip(self.row + row[self.joint], 0, side - 1)
+        columns = np.clip(self.column + column[self.joint], 0, side - 1)
+        return np.asarray((self.joint * side + rows) * side + columns, dtype=np.intp)
+
 
 def bands(edge_mm: NDArray[np.float64], least_mm: float, most_mm: float) -> Bands:
     """Return the samples so far from the outlines, from every sample's distance to them [joint, row, column].
@@ -62,6 +68,18 @@ def bands_of(part: Bands, some: NDArray[np.intp]) -> Bands:
                  part.edge_mm[kept], (np.cumsum(count) - count).astype(np.intp))
 
 
+def mean_kernel(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64], low_mm: float,
+                high_mm: float) -> NDArray[np.float64]:
+    """Return weights by which grids are averaged between two distances from outlines, [joint, row, column].
+
+    Samples on a border count in part. `edge_mm` are all samples' distances, [joint, row, column].
+    """
+    inside, before = ((part / step_mm[:, None, None] + 0.5).clip(0.0, 1.0)
+                      for part in (edge_mm - low_mm, high_mm - edge_mm))
+    kernel = inside * before + 1e-9
+    return np.asarray(kernel / kernel.sum(axis=(1, 2), keepdims=True), dtype=np.float64)
+
+
 @dataclass(frozen=True)
 class Edges:
     """How sharply the lights change round what was found and over its face, [joint, sector]."""
@@ -80,10 +98,7 @@ def edges_of(change: NDArray[np.float32], near: Bands, face: Bands, row: NDArray
     shape = (len(change), SECTORS)
 
     def seen(part: Bands) -> NDArray[np.float32]:
-        side = change.shape[1]
-        rows = np.clip(part.row + row[part.joint], 0, side - 1)
-        columns = np.clip(part.column + column[part.joint], 0, side - 1)
-        return np.asarray(change.reshape(-1).take((part.joint * side + rows) * side + columns), dtype=np.float32)
+        return np.asarray(change.reshape(-1).take(part.places(row, column, change.shape[1])), dtype=np.float32)
 
     around, over = seen(near), seen(face)
     most = np.maximum.reduceat(around, near.first)

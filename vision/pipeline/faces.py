@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.brims import SECTORS, Bands, edges_of
+from vision.pipeline.brims import SECTORS, Bands, edges_of, mean_kernel
+from vision.pipeline.signs import grows
 
 #: Contrast of the outline is looked for in a band as wide to both sides of it, and against what lies further in.
 OUTLINE_MM, FURTHER_IN_MM = 0.03, -0.07
@@ -45,14 +46,9 @@ def outline_kernels(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64]) 
 
     `edge_mm` [joint, row, column] are distances to the outline of an end in the grid's middle; [joint, row, column].
     """
-    def mean(low: float, high: float) -> NDArray[np.float64]:
-        step = step_mm[:, None, None]
-        part = (np.clip((edge_mm - low) / step + 0.5, 0.0, 1.0) * np.clip((high - edge_mm) / step + 0.5, 0.0, 1.0)
-                + 1e-9)
-        return np.asarray(part / part.sum(axis=(1, 2), keepdims=True), dtype=np.float64)
-
-    along = mean(-OUTLINE_MM, OUTLINE_MM) - mean(-np.inf, FURTHER_IN_MM)
-    return np.asarray(np.conj(np.fft.rfft2(along)), dtype=np.complex64)
+    along, within = (mean_kernel(edge_mm, step_mm, *zone) for zone in ((-OUTLINE_MM, OUTLINE_MM),
+                                                                      (-np.inf, FURTHER_IN_MM)))
+    return np.asarray(np.conj(np.fft.rfft2(along - within)), dtype=np.complex64)
 
 
 def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels: NDArray[np.complex64],
@@ -93,22 +89,16 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     most, share = (matt / matt.sum()).max(), within.max(axis=0) / np.maximum(within.sum(axis=0), 1e-6)
     sharp = np.median(edges.sharp, axis=1) / (usual or USUAL)
     one_light, scatter_mm = (share - most) / max(1.0 - most, 1e-6), edges.off_mm.std(axis=1)
-    signs = [_grows(value, limits) for value, limits in (
+    signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
         (scatter_mm, AS_DRAWN_MM), (one_light, ONE_LIGHT))]
-    return Faces(_grows(np.prod(signs, axis=0), ALL_SIGNS), row, column)
-
-
-def _places(part: Bands, row: NDArray[np.int64], column: NDArray[np.int64], side: int) -> NDArray[np.intp]:
-    rows = np.clip(part.row + row[part.joint], 0, side - 1)
-    columns = np.clip(part.column + column[part.joint], 0, side - 1)
-    return np.asarray((part.joint * side + rows) * side + columns, dtype=np.intp)
+    return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), row, column)
 
 
 def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
           ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the mean and the standard deviation of every light over the faces, [light, joint]."""
-    place = _places(face, row, column, lights.shape[2])
+    place = face.places(row, column, lights.shape[2])
     count = np.bincount(face.joint, minlength=lights.shape[1])
     values = [light.ravel().take(place).astype(np.float64) for light in lights]
     mean = np.stack([np.bincount(face.joint, one, len(count)) for one in values]) / count
@@ -119,12 +109,7 @@ def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], colu
 def _by_sector(lights: NDArray[np.float32], part: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
                ) -> NDArray[np.float64]:
     """Return the mean of every light over each sector, [light, joint, sector]."""
-    place = _places(part, row, column, lights.shape[2])
+    place = part.places(row, column, lights.shape[2])
     count = np.diff(part.first, append=len(part.joint))
     sums = [np.add.reduceat(light.ravel().take(place).astype(np.float64), part.first) for light in lights]
     return (np.stack(sums) / count).reshape(len(lights), lights.shape[1], SECTORS)
-
-
-def _grows(value: NDArray[np.floating], limits: tuple[float, float]) -> NDArray[np.float64]:
-    """Return 0 up to the first limit, 1 from the second on (or down, where that is less), and what lies between."""
-    return np.asarray(np.clip((value - limits[0]) / (limits[1] - limits[0]), 0.0, 1.0), dtype=np.float64)

@@ -18,6 +18,7 @@ from vision.pipeline.brims import (
     change_of,
     crisp_outlines,
     edges_of,
+    mean_kernel,
     sharp_edges,
     usual_sharpness,
 )
@@ -86,7 +87,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
                       for kernel in shapes.kernels)
     score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
-    score[~shapes.allowed] = -9.0
+    score[~shapes.allowed[:, shapes.rows]] = -9.0
     at = score.reshape(len(joints), -1).argmax(axis=1)
     row, column = _signed(shapes.rows[at // GRID]), _signed(at % GRID)
     whole = _moved(energy, row, column)
@@ -129,8 +130,8 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
     if not len(asked):
         return Faces(np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)), asked
     near, face, beyond = (bands_of(part, asked) for part in (shapes.near, shapes.face, shapes.beyond))
-    found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.places[asked], near, face, beyond,
-                       usual, optics.white)
+    found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.allowed[asked], near, face,
+                       beyond, usual, optics.white)
     better = found.evidence > visible[asked]
     return Faces(found.evidence[better], found.row[better], found.column[better]), asked[better]
 
@@ -188,14 +189,13 @@ class _Shapes:
     inner_mm: NDArray[np.float64]  # [joint] how far a lead's middle lies from its outline
     kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra: means over inside and rings less the rim's
     rows: NDArray[np.intp]  # in which some joint's hole and tilt allow a shift; the first for no shift
-    allowed: NDArray[np.bool_]  # [joint, place in rows, column] shifts that they allow
+    allowed: NDArray[np.bool_]  # shifts that they allow
     zones: _Bins  # zone * 4 + quadrant, OTHER elsewhere
     parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
     near: Bands  # samples near the outline
     face: Bands  # samples within it
     beyond: Bands  # samples just beyond it
     outline: NDArray[np.complex64]  # spectra of outlines less what lies within them (faces.outline_kernels)
-    places: NDArray[np.bool_]  # where an end may stand, the grid's first place for no shift
     outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
@@ -211,10 +211,8 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     quadrant = first + 2 * (axis[:, None] - axis[None, :] >= 0).astype(np.uint8)
     zones, kernels = np.full(edge.shape, OTHER, dtype=np.uint8), []
     for number, (low, high) in enumerate(ZONES_MM):
-        kernel = _soft(edge - low, step) * _soft(high - edge, step) + 1e-9
-        kernel /= kernel.sum(axis=(1, 2), keepdims=True)
         # Both grids have their middle in their middle, so the result's first place is for no shift.
-        kernels.append(np.conj(np.fft.rfft2(kernel)))
+        kernels.append(np.conj(np.fft.rfft2(mean_kernel(edge, step, low, high))))
         zones = np.where((edge > low) & (edge <= high), number * 4 + quadrant, zones).astype(np.uint8)
     away = np.hypot(axis[:, None], axis[None, :])[None] * step[:, None, None]
     limit = np.maximum(hole - radius, 0.0)[:, None, None] + OFFSET_ALLOWANCE_MM
@@ -227,9 +225,9 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     rows = np.flatnonzero(allowed.any(axis=(0, 2)))
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     return _Shapes(step, radius, inner, against,
-                   rows, allowed[:, rows], _bins(zones, OTHER), _bins(parts, 2),
+                   rows, allowed, _bins(zones, OTHER), _bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
-                   bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), allowed,
+                   bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step),
                    _bins(outlines, OUTLINES - 1))
 
 
@@ -309,11 +307,6 @@ def lead_radius(joint: Joint) -> float:
     """Return the radius of a disc as large as the lead's section, mm."""
     area = joint.lead_w_mm * joint.lead_h_mm * (np.pi / 4.0 if joint.lead_shape == "round" else 1.0)
     return float(np.sqrt(area / np.pi))
-
-
-def _soft(inside: NDArray[np.float64], step: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Anti-aliased indicator of a region from the signed distance to its edge (mm)."""
-    return np.clip(inside / step[:, None, None] + 0.5, 0.0, 1.0)
 
 
 def _signed(index: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -23,7 +23,7 @@ from vision.pipeline.lights import check_lights, explain
 from vision.pipeline.local import corrected_joints
 from vision.pipeline.optics import Optics, optics_of
 from vision.pipeline.pits import find_pits
-from vision.pipeline.printing import print_response, white_board
+from vision.pipeline.printing import board_samples, print_response, white_board
 from vision.pipeline.projections import find_projections
 from vision.pipeline.register import Registration, RegistrationError, register_view
 from vision.pipeline.surface import Surface, find_surface
@@ -144,8 +144,9 @@ def see_view(capture: Capture, family: Family, view: View, station: Station, *, 
         owners = owner_map(capture.size_px, family, joints, chips, registration.to_picture, SHADE_MM)
         patches = unwrap_again(patches, capture, joints, elsewhere, registration, owners)
     optics = optics_of(station, family.pixels)
-    printed = print_response(capture, owners)
-    white = printed if printed is not None else white_board(capture, owners)
+    samples = board_samples(capture, owners)
+    printed = print_response(samples)
+    white = printed if printed is not None else white_board(samples)
     gains = None if as_lit else light_gains(white, patches, optics, station)
     if gains is not None:
         capture, printed = balanced(capture, gains), None if printed is None else printed / gains

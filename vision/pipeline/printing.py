@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import reduce
 
 import numpy as np
@@ -21,47 +22,59 @@ OVER_BOARD, OVER_ALL = 1.4, 2.0  # against the board's response under any light,
 OFF, OFF_SHARE, PARTS = 0.08, 0.3, (0.1, 1.3)
 
 
-def print_response(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
+@dataclass(frozen=True)
+class BoardSamples:
+    """Samples of a whole picture, EVERY_PX apart each way."""
+
+    planes: tuple[NDArray[np.float32], ...]  # [row, column] of each light
+    free: NDArray[np.bool_]  # [row, column] which of them are free board
+
+    def of(self, places: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Return the samples at some places, counted row by row, [light, place]."""
+        return np.stack([plane.ravel().take(places) for plane in self.planes])
+
+    @property
+    def usual(self) -> NDArray[np.intp]:
+        """Return places that tell what the free board itself is like."""
+        return np.flatnonzero(self.free)[::COARSER]
+
+
+def board_samples(capture: Capture, owners: NDArray[np.uint16]) -> BoardSamples:
+    """Sample a picture for print_response and white_board; `owners` is what owner_map gives."""
+    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
+    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
+    return BoardSamples(tuple(np.ascontiguousarray(plane[grid]) for plane in capture.responses), free)
+
+
+def print_response(samples: BoardSamples) -> NDArray[np.float64] | None:
     """Return what print gives under each light, [light]; None where the free board shows none.
 
     Print is bright and even, and brighter than most of the board under every light.
     """
-    seen, free = _board(capture, owners)
-    weakest = reduce(np.minimum, seen)
+    free, weakest = samples.free, reduce(np.minimum, samples.planes)
     least = np.float32(OF_TOP * percentile(weakest[free], TOP)) if np.count_nonzero(free) >= FEW else np.float32(np.inf)
     there = np.flatnonzero(free & (weakest >= least))
     if len(there) < FEW:
         return None
-    bright = np.stack([plane.ravel().take(there) for plane in seen])
+    bright = samples.of(there)
     low, colour, high = (percentile(bright, rank) for rank in (16.0, 50.0, 84.0))
     if not ((high - low <= 2.0 * EVEN * colour) & (colour >= LEAST)).all():
         return None
-    usual = np.flatnonzero(free)[::COARSER]
-    board = np.array([median(plane.ravel().take(usual)) for plane in seen])
-    against = colour / np.maximum(board, 1e-3)
+    against = colour / np.maximum(median(samples.of(samples.usual)), 1e-3)
     stands_out = (against >= OVER_BOARD).all() and np.exp(np.mean(np.log(against))) >= OVER_ALL
     return np.asarray(colour, dtype=np.float64) if stands_out else None
 
 
-def white_board(capture: Capture, owners: NDArray[np.uint16]) -> NDArray[np.float64] | None:
+def white_board(samples: BoardSamples) -> NDArray[np.float64] | None:
     """Return what the free board gives under each light, [light]; None where it is not white, or nearly so."""
-    seen, free = _board(capture, owners)
-    usual = np.flatnonzero(free)[::COARSER]
-    if len(usual) < FEW:
+    usual = samples.of(samples.usual)
+    if usual.shape[1] < FEW:
         return None
-    samples = np.stack([plane.ravel().take(usual) for plane in seen])
-    middle = np.asarray(percentile(samples, 50.0), dtype=np.float64)
+    middle = np.asarray(percentile(usual, 50.0), dtype=np.float64)
     if (middle < LEAST).any() or float(np.exp(np.mean(np.log(middle)))) < WHITE:
         return None
-    low, high = (percentile(samples, rank) for rank in (16.0, 84.0))
+    low, high = (percentile(usual, rank) for rank in (16.0, 84.0))
     return middle if (high - low <= 2.0 * EVEN * middle).all() else None
-
-
-def _board(capture: Capture, owners: NDArray[np.uint16]) -> tuple[list[NDArray[np.float32]], NDArray[np.bool_]]:
-    """Return samples of the whole picture, one plane a light, and which of them are free board."""
-    grid = (slice(EVERY_PX // 2, None, EVERY_PX), slice(EVERY_PX // 2, None, EVERY_PX))
-    free = (owners[grid] == 0) & (capture.saturated[grid] == 0)
-    return [np.ascontiguousarray(plane[grid]) for plane in capture.responses], np.asarray(free, dtype=np.bool_)
 
 
 def like_print(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]

@@ -16,6 +16,7 @@ from vision.pipeline.lands import lead_edges_towards
 from vision.pipeline.optics import DARK, Optics, sector_of, slope_from_responses
 from vision.pipeline.ranks import median
 from vision.pipeline.register import Registration
+from vision.pipeline.signs import grows
 from vision.pipeline.surface import Surface, is_dim_flat
 from vision.setup.family import Joint
 
@@ -57,7 +58,7 @@ def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registr
     most = rise.max(axis=2)
     whole = np.where(within, slope, -np.inf).max(axis=2) - np.where(within, slope, np.inf).min(axis=2)
     at_once = np.median(most / np.maximum(whole, 1.0), axis=1)
-    found = _grows(near, STEEP_DEG) * _grows(np.median(most, axis=1), STEP_DEG) * _grows(at_once, AT_ONCE)
+    found = grows(near, STEEP_DEG) * grows(np.median(most, axis=1), STEP_DEG) * grows(at_once, AT_ONCE)
     about = within & (beyond >= END_MM)
     unlit = np.count_nonzero(about & (slope >= UNLIT_DEG), axis=(1, 2)) / np.maximum(about.sum(axis=(1, 2)), 1)
     no_hole = (unlit <= MOST_UNLIT) | (near >= far - LEVEL_DEG) | ((end <= FLAT_DEG) & (at_once >= NEARLY_AT_ONCE))
@@ -87,8 +88,3 @@ def _mean(slope: NDArray[np.float32], where: NDArray[np.bool_]) -> NDArray[np.fl
     """Return the median over rays [joint] of the means over some samples."""
     mean = (slope * where).sum(axis=2) / np.maximum(np.count_nonzero(where, axis=2), 1)
     return np.asarray(median(mean), dtype=np.float64)
-
-
-def _grows(value: NDArray[np.float64], limits: tuple[float, float]) -> NDArray[np.float64]:
-    """Return 0 up to the first limit, 1 from the second on, and what lies between."""
-    return np.clip((value - limits[0]) / (limits[1] - limits[0]), 0.0, 1.0)

@@ -244,10 +244,12 @@ def owner_map(size_px: tuple[int, int], family: Family, joints: Sequence[Joint],
         for across, owner in ((2.1, CLEARANCE_OWNER), (1.0, FIDUCIAL_OWNER)):
             radius = round((0.5 * across * fiducial.diameter_mm + grow_mm) * scale * 16)
             cv2.circle(owners, (int(place[0]), int(place[1])), radius, owner, -1, cv2.LINE_8, 4)
-    for beyond, first in ((END_LAND_MM, None), (0.0, CHIP_OWNER)):
-        for number, chip in enumerate(chips):
-            cv2.fillPoly(owners, [np.round(chip_outline(chip, to_picture, grow_mm, beyond)).astype(np.int32)],
-                         CLEARANCE_OWNER if first is None else first + number)
+    with_ends, bodies = ([np.round(chip_outline(chip, to_picture, grow_mm, beyond)).astype(np.int32) for chip in chips]
+                         for beyond in (END_LAND_MM, 0.0))
+    for outline in with_ends:
+        cv2.fillPoly(owners, [outline], CLEARANCE_OWNER)
+    for number, outline in enumerate(bodies):
+        cv2.fillPoly(owners, [outline], CHIP_OWNER + number)
     outlines = np.round(land_outlines(joints, to_picture, grow_mm) - 0.5).astype(np.int32)
     for number, outline in enumerate(outlines, start=1):
         cv2.fillPoly(owners, [outline], number)
