@@ -12,41 +12,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from models.candidates import CANDIDATES, CONFIRMS
 from models.placing import LEAST, LEAST_WAY, SIGNED, Side, best_limit, nothing_found, parting_limit
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible
-from models.table import Bools, LabelledTable, board_folds
+from models.table import Bools, LabelledTable
+from models.trees import firing_paths, on_good_side, pruning
 from models.vocabulary import MEASURE
 
-#: What each finding may be learned from, and on which side of a limit it lies: measurements that mean the finding
-#: physically, so that rules carry over to other boards and stations. The first is the plainest one and is used alone
-#: where it does as well as all together. Signed chip shifts are learned by size.
-CANDIDATES: Mapping[str, Mapping[str, Side]] = {
-    "no_solder": {"land_cover_pct": "below", "coverage_deg": "below", "hole_open_pct": "above"},
-    "partial_wetting": {"coverage_deg": "below", "land_cover_pct": "below", "largest_gap_deg": "above"},
-    # Not from the wetting angle: no light shows slopes above 45 degrees, so a steep good toe and one beyond 90 degrees
-    # read alike; a dome is told by where it is steep.
-    "non_wetting": {"convexity": "above"},
-    "excess_solder": {"convexity": "above", "lead_visible": "below"},
-    "lead_missing": {"lead_visible": "below", "lead_size_mm": "below", "hole_open_pct": "above"},
-    "bridge": {"bridge_width_mm": "above"},
-    "solder_ball": {"ball_diameter_mm": "above"},
-    "blowhole": {"pit_diameter_mm": "above"},
-    "solder_projection": {"projection_mm": "above"},
-    # Not from how much of its place a chip covers: what its plating and body look like hangs on its make.
-    "chip_missing": {"chip_present": "below"},
-    "chip_shifted": {"shift_along_mm": "above", "shift_across_mm": "above", "turn_deg": "above"},
-}
-#: What joints with a finding show besides, by physics: solder that has not wetted leaves land bare; a dome of too much
-#: solder, or of solder that does not wet, meets the land steep. A rule asks for it too where that spares other joints.
-#: None of them stands above.
-CONFIRMS: Mapping[str, Mapping[str, Side]] = {
-    "non_wetting": {"land_cover_pct": "below", "wetting_angle_deg": "above"},
-    "excess_solder": {"wetting_angle_deg": "above"},
-}
-#: The same for joints between a near limit and a far one (models.sparing): where no lead draws solder up it lies low.
-#: But a lead of which nothing at all is seen is missing or hidden, however high the solder seems to stand.
-SPARES: Mapping[str, Mapping[str, Side]] = {**CONFIRMS, "lead_missing": {"fillet_height_mm": "below"}}
 #: A readable limit may cost this share of all that can go wrong more than the best one.
 SLACK = 0.0005
 
@@ -165,7 +138,7 @@ def _propose(finding: str, source: str, task: _Task, missed: Bools, candidates: 
 
     names = list(candidates)
     rows = missed | ~task.positive
-    filled = [_on_good_side(task.columns[m], candidates[m])[rows] for m in names]
+    filled = [on_good_side(task.columns[m], candidates[m])[rows] for m in names]
     features, truth, cost = np.stack(filled, axis=1), missed[rows], task.cost[rows]
     settings = {
         "max_depth": options.depth, "min_samples_leaf": max(2, int(0.01 * truth.sum())), "random_state": options.seed,
@@ -173,10 +146,10 @@ def _propose(finding: str, source: str, task: _Task, missed: Bools, candidates: 
         "monotonic_cst": [1 if candidates[m] == "above" else -1 for m in names],
     }
     boards = [board for board, wanted in zip(task.boards, rows, strict=True) if wanted]
-    alpha = _pruning(features, truth, cost, boards, settings)
+    alpha = pruning(features, truth, cost, boards, settings)
     tree = DecisionTreeClassifier(ccp_alpha=alpha, **settings).fit(features, truth, sample_weight=cost)
     rules = []
-    for path in _firing_paths(tree.tree_):
+    for path in firing_paths(tree.tree_):
         limits: dict[str, float] = {}
         for feature, side, limit in path:
             measure = names[feature]
@@ -272,54 +245,6 @@ def _unseen(finding: str, source: str, task: _Task, candidates: Mapping[str, Sid
         if limit < possible(measure)[1]:
             extra.append(Rule(finding, f"{source} from good ones only", (Condition(measure, above=round(limit, 6)),)))
     return extra
-
-
-def _on_good_side(values: Floats, side: Side) -> Floats:
-    """Return the values with those that do not apply replaced by one beyond all others, where no condition holds."""
-    low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    reach = max(high - low, 1.0)
-    return np.where(np.isnan(values), high + reach if side == "below" else low - reach, values)
-
-
-def _pruning(features: Floats, truth: Bools, cost: Floats, boards: Sequence[str],
-             settings: Mapping[str, object]) -> float:
-    """Return the cost-complexity parameter with the least cost in cross-validation grouped by board."""
-    from sklearn.tree import DecisionTreeClassifier
-
-    alphas = DecisionTreeClassifier(**settings).cost_complexity_pruning_path(
-        features, truth, sample_weight=cost).ccp_alphas
-    alphas = np.unique(np.clip(alphas, 0.0, None))[:-1]  # the last one prunes to a single leaf
-    if len(alphas) <= 1 or len({b for b, t in zip(boards, truth, strict=True) if t}) < 4:
-        return 0.0
-    alphas = alphas[np.unique(np.linspace(0, len(alphas) - 1, 6).astype(int))]
-    wrong = np.zeros(len(alphas))
-    for train, test in board_folds(boards, 4):
-        if truth[train].all() or not truth[train].any():
-            continue
-        for place, alpha in enumerate(alphas):
-            tree = DecisionTreeClassifier(ccp_alpha=alpha, **settings)
-            tree.fit(features[train], truth[train], sample_weight=cost[train])
-            wrong[place] += cost[test][tree.predict(features[test]) != truth[test]].sum()
-    # Of trees that are equally good within one false call, the smallest.
-    return float(alphas[np.flatnonzero(wrong <= wrong.min() + 1.0)[-1]])
-
-
-def _firing_paths(tree: object) -> list[list[tuple[int, Side, float]]]:
-    """Return for each leaf that says "finding" its conditions from the root: (feature, side, limit)."""
-    left, right = tree.children_left, tree.children_right  # type: ignore[attr-defined]
-    feature, limit, value = tree.feature, tree.threshold, tree.value  # type: ignore[attr-defined]
-    paths: list[list[tuple[int, Side, float]]] = []
-    waiting: list[tuple[int, list[tuple[int, Side, float]]]] = [(0, [])]
-    while waiting:
-        node, path = waiting.pop()
-        if left[node] < 0:
-            if value[node].shape[1] == 2 and value[node][0, 1] > value[node][0, 0]:
-                paths.append(path)
-            continue
-        step = (int(feature[node]), float(limit[node]))
-        waiting.append((int(left[node]), [*path, (step[0], "below", step[1])]))
-        waiting.append((int(right[node]), [*path, (step[0], "above", step[1])]))
-    return paths
 
 
 def _improve(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Rule]:

@@ -18,9 +18,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from models.candidates import SPARES
 from models.criteria import defects_of
 from models.guards import rounded_up, uncertainty_near
-from models.learn import SPARES, LearnOptions, escape_price
+from models.learn import LearnOptions, escape_price
 from models.placing import Side, parting_limit
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from invented_tables import NOISE, chip_table, joint_table
 
+from models.candidates import CANDIDATES, SPARES
 from models.errors import MeniscopeError
 from models.evaluate import compare, judged
 from models.guards import guarded, uncertainty_near
-from models.learn import CANDIDATES, SPARES, LearnOptions, learn_rules
+from models.learn import LearnOptions, learn_rules
 from models.limits import Condition, LimitSheet, Rule, holds, judge, parse_limits, sheet_problems, sheet_text
 from models.placing import SIGNED
 from models.table import LabelledTable, board_folds, join_tables

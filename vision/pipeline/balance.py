@@ -8,7 +8,6 @@ scatters all lights alike, and most boards bear some or are white; solder must b
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +18,7 @@ from vision.pipeline.optics import (
     SLOPES_DEG,
     Optics,
     light_moment,
-    predict,
     slope_from_moment,
-    white_share,
 )
 from vision.pipeline.ranks import percentile
 from vision.pipeline.surface import solder_roughness
@@ -97,7 +94,8 @@ def strengths_by_solder(patches: JointPatches, optics: Optics, lights: tuple[Lig
         balanced_ring = (patches.responses * factor[:, None, None]).astype(np.float32)
         roughness = solder_roughness(balanced_ring, optics)
         slope = slope_from_moment(light_moment(now, optics)[0], optics, roughness)
-        mirrored = np.interp(slope, SLOPES_DEG, _mirrored(lights, _nearest_class(float(np.median(roughness)))))
+        usual_class = int(np.abs(ROUGHNESS - float(np.median(roughness))).argmin())
+        mirrored = np.interp(slope, SLOPES_DEG, optics.lit[usual_class])
         asked = (energy > LIT[0] * usual) & (energy < LIT[1] * usual) & (mirrored > MIRRORS)
         asked &= (slope > FLATTEST_DEG) & (slope < optics.max_slope_deg - FROM_TOP_DEG)
         if np.count_nonzero(asked) < FEW * len(lights):
@@ -124,16 +122,3 @@ def _solved(shares: NDArray[np.float64], mirrored: NDArray[np.float64],
         factor = np.linalg.solve(weighted.T @ shares + HELD * np.eye(len(factor)), weighted.T @ mirrored + HELD)
         factor = np.clip(factor, np.exp(-MOST), np.exp(MOST))
     return factor
-
-
-def _nearest_class(roughness: float) -> float:
-    return float(ROUGHNESS[int(np.abs(np.asarray(ROUGHNESS) - roughness).argmin())])
-
-
-@lru_cache(maxsize=64)
-def _mirrored(lights: tuple[Light, ...], roughness: float) -> NDArray[np.float64]:
-    """Return how much of what a slope mirrors is light, against the median of the slopes well lit, over SLOPES_DEG."""
-    white = np.array([white_share(light) for light in lights])
-    energy = (predict(lights, SLOPES_DEG, roughness) * white).sum(axis=1)
-    top = max(light.zenith_deg[1] for light in lights) / 2.0
-    return np.asarray(energy / np.median(energy[(SLOPES_DEG > 6.0) & (top - 4.0 > SLOPES_DEG)]), dtype=np.float64)

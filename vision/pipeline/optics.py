@@ -43,6 +43,7 @@ class Optics:
     moments: NDArray[np.float32]  # [step] radiance-weighted mean slope, evenly spaced
     slopes: NDArray[np.float32]  # [roughness, step] true slope for it
     purity: NDArray[np.float32]  # [roughness, band] largest share of the radiance that a band's lights can have
+    lit: NDArray[np.float32]  # [roughness, slope] how much of what metal mirrors is light, 1 = usual; over SLOPES_DEG
     lit_energy: float  # total radiance of a metal slope in the middle of the rings
     max_slope_deg: float  # slopes above this see no light
     unlit_deg: NDArray[np.float32]  # [roughness] slope from which metal is darker than DARK of lit metal
@@ -98,7 +99,7 @@ def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
     top = max(light.zenith_deg[1] for light in lights) / 2.0
     moments = np.linspace(middle.min(), middle.max(), MOMENT_STEPS)
     bands = light_bands(lights)
-    tables, purities, flats, sectors, unlit, lit = [], [], [], [], [], 0.0
+    tables, purities, flats, sectors, unlit, lit, usual = [], [], [], [], [], [], 0.0
     for roughness in ROUGHNESS:
         turned = [lobes(light, SLOPES_DEG, float(roughness)) for light in lights]
         radiance = np.stack([lobe.sum(axis=1) for lobe in turned], axis=1) * _turns(lights)  # [slope, light]
@@ -109,15 +110,17 @@ def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
         shares = np.stack([radiance[:, band].sum(axis=1) for band in bands], axis=1) / energy[:, None]
         purities.append(shares[bright].max(axis=0))
         own_lit = float(np.median(energy[(SLOPES_DEG > 6) & (top - 4 > SLOPES_DEG)]))
-        unlit.append(_falls_below(energy / own_lit, DARK))
+        lit.append(energy / own_lit)
+        unlit.append(_falls_below(lit[-1], DARK))
         if roughness == USUAL_ROUGHNESS:
-            lit = own_lit
+            usual = own_lit
         if any(_turns(lights) < 1.0):
             sectors.append([_inverse(_mean_slope(_towards(lights, turned, sector), middle), moments)
                             for sector in range(SECTORS)])
     by_sector = np.moveaxis(np.array(sectors, dtype=np.float32), 0, 1) if sectors else None
     return Optics(white.astype(np.float32), middle.astype(np.float32), moments.astype(np.float32),
-                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32), lit, top,
+                  np.stack(tables).astype(np.float32), np.stack(purities).astype(np.float32),
+                  np.stack(lit).astype(np.float32), usual, top,
                   np.array(unlit, dtype=np.float32), bands,
                   _steepest_from(lights, bands),
                   np.stack(flats).astype(np.float32), *_tilts(lights, lens_mm), by_sector)
