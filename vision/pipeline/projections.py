@@ -92,9 +92,8 @@ def _flank_rises(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> tup
     """
     along = np.linspace(ridge.start_mm, ridge.end_mm, 12)[:, None] + leads.nominal_radius_mm[joint]
     across = ACROSS_MM * np.arange(-FLANK - OFF, FLANK + OFF + 1)
-    cos, sin = math.cos(ridge.azimuth_rad), math.sin(ridge.azimuth_rad)
-    column = (leads.offset_x_mm[joint] + along * cos - across * sin) / grid.step_mm[joint] + SIDE // 2
-    row = SIDE // 2 - (leads.offset_y_mm[joint] + along * sin + across * cos) / grid.step_mm[joint]
+    x, y = _on_board(ridge, leads, joint, along, across)
+    column, row = SIDE // 2 + x / grid.step_mm[joint], SIDE // 2 - y / grid.step_mm[joint]
     steep = cv2.remap(grid.steep_deg[joint], column.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR,
                       borderMode=cv2.BORDER_REPLICATE)
     crest = steep[:, FLANK:-FLANK].argmin(axis=1)[:, None] + FLANK
@@ -122,8 +121,7 @@ def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads
     if grid.lights_change is None:
         return False
     away = leads.nominal_radius_mm[joint] + max(0.5 * (ridge.start_mm + ridge.end_mm), 0.0)
-    x = leads.offset_x_mm[joint] + away * np.cos(ridge.azimuth_rad)
-    y = leads.offset_y_mm[joint] + away * np.sin(ridge.azimuth_rad)
+    x, y = _on_board(ridge, leads, joint, np.array(away))
     column, row = (int(np.clip(SIDE // 2 + round(part / grid.step_mm[joint]), 0, SIDE - 1)) for part in (x, -y))
     return bool(grid.lights_change[joint, row, column])
 
@@ -258,8 +256,7 @@ def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: i
 def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_]) -> bool:
     """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there."""
     away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
-    x = leads.offset_x_mm[index] + away * np.cos(ridge.azimuth_rad)
-    y = leads.offset_y_mm[index] + away * np.sin(ridge.azimuth_rad)
+    x, y = _on_board(ridge, leads, index, away)
     # Most ridges end where there is land on every side: no edge lies nearer than half of the shorter side.
     if math.hypot(x[1], y[1]) < 0.5 * min(joint.land_w_mm, joint.land_h_mm) + 0.999 * CROSSED_MM[1]:
         return False
@@ -314,6 +311,14 @@ def _turn(one: _Ridge, other: _Ridge) -> float:
 
 def _apart(one: _Ridge, other: _Ridge) -> float:
     return abs(_turn(other, one))
+
+
+def _on_board(ridge: _Ridge, leads: Leads, joint: int, along: NDArray[np.float64],
+              across: NDArray[np.floating[Any]] | float = 0.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where (mm from the joint's middle) places lie so far along a ridge from the lead's axis and left of it."""
+    cos, sin = math.cos(ridge.azimuth_rad), math.sin(ridge.azimuth_rad)
+    return (leads.offset_x_mm[joint] + along * cos - across * sin,
+            leads.offset_y_mm[joint] + along * sin + across * cos)
 
 
 @lru_cache(maxsize=1)
