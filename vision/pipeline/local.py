@@ -31,7 +31,7 @@ LEAST_MM, LARGEST_MM = 0.08, 0.2
 GROWN_MM = 0.05  # an outline larger or smaller than drawn by more is the mask's opening or a toe that stops short
 #: Lands are taken to end further in than drawn from the first on, if the middle half of at least so many agree so well.
 #: In whole steps, for what hangs on shapes alone is kept for the next board.
-LEAST_INSET_MM, ALIKE_MM, LEAST_LANDS, INSET_STEP_MM = 0.02, 0.02, 6, 0.01
+LEAST_INSET_MM, ALIKE_MM, LEAST_LANDS, INSET_STEP_MM = 0.012, 0.02, 6, 0.01
 EVERY = 3  # so many directions of the polar samples are looked at: one of so many
 SURE = 4.0  # a correction must be so many times its own standard uncertainty
 
