@@ -60,8 +60,8 @@ def test_what_is_much_smaller_than_a_land_is_no_land(smaller_mm: float) -> None:
 
 
 @pytest.mark.parametrize(("smaller_mm", "of", "found_mm"), [
-    (0.0, 6, 0.0), (0.008, 6, 0.0), (0.017, 6, 0.017), (0.03, 6, 0.03), (0.045, 6, 0.045), (-0.04, 6, 0.0), (0.08, 6, 0.0),
-    (0.045, 3, 0.0)])
+    (0.0, 6, 0.0), (0.008, 6, 0.0), (0.017, 6, 0.017), (0.03, 6, 0.03), (0.045, 6, 0.045),
+    (-0.04, 6, 0.0), (0.08, 6, 0.0), (0.045, 3, 0.0)])
 def test_lands_that_all_end_further_in_than_drawn(smaller_mm: float, of: int, found_mm: float) -> None:
     """Copper etched narrower: lands drawn so much smaller, all or some, and what larger ones give, which are none.
 
