@@ -330,13 +330,19 @@ def print_table(name: str, seen: Seen, verdicts: Comparison, listed: Sequence[Go
     for goal in listed:
         print(goal.line())
     print("\n".join(others(seen)))
-    false_calls = [one for one in seen.outcomes if one.verdict == "reject" and not one.truth and not one.marginal]
-    for what, counts in (("false calls by finding", Counter(one.found[0] for one in false_calls)),
-                         ("false calls by board", Counter(one.board for one in false_calls))):
-        print(f"  {what}: {', '.join(f'{key} {count}' for key, count in counts.most_common(8)) or 'none'}")
+    for line in where_called_falsely(seen):
+        print(f"  {line}")
     for one in verdicts.worst:
         if one.verdict == "accept":
             print(f"  escaped: {one.board} {one.name} {'+'.join(one.truth)}")
+
+
+def where_called_falsely(seen: Seen) -> list[str]:
+    """Return lines that count the false calls by finding and by board."""
+    called = [one for one in seen.outcomes if one.verdict == "reject" and not one.truth and not one.marginal]
+    return [f"false calls by {what}: {', '.join(f'{key} {count}' for key, count in counts.most_common(8)) or 'none'}"
+            for what, counts in (("finding", Counter(one.found[0] for one in called)),
+                                 ("board", Counter(one.board for one in called)))]
 
 
 def as_json(seen: Seen, verdicts: Comparison, listed: Sequence[Goal]) -> dict[str, Any]:

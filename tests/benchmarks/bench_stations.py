@@ -36,7 +36,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from bench_accuracy import FAMILIES, TAUGHT, TRAIN_SEED, Seen, _error, _found, grade_one
+from bench_accuracy import FAMILIES, TAUGHT, TRAIN_SEED, Seen, _error, _found, grade_one, where_called_falsely
 
 from models.evaluate import compare
 from models.limits import LimitSheet
@@ -229,6 +229,8 @@ def _print(name: str, row: Row, seen: Seen, first: bool) -> None:
     print(f"    {row['note']}; escapes {row['escapes']}; false calls {row['false_calls']}")
     print("    " + "; ".join(f"{key}: {note}" for key, note in row["notes"].items()))
     print("    escapes, reviewed of defects: " + "; ".join(f"{key} {note}" for key, note in row["by_finding"].items()))
+    for line in where_called_falsely(seen):
+        print(f"    {line}")
     for reason in seen.lost[:5]:
         print(f"    {reason}")
     sys.stdout.flush()
