@@ -262,13 +262,17 @@ def _improve(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Rule
 
 
 def _pruned(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Rule]:
-    """Drop, one at a time, the rule or condition whose loss lowers the total cost most."""
+    """Drop, one at a time, the rule or condition whose loss lowers the total cost most.
+
+    What only confirms a finding never stands alone: good joints may show it, too, and more so on boards unlike these.
+    """
     while rules:
         shorter: list[list[Rule]] = []
         for number, rule in enumerate(rules):
             shorter.append(rules[:number] + rules[number + 1:])
-            shorter += [[*rules[:number], replace(rule, when=rule.when[:place] + rule.when[place + 1:]),
-                         *rules[number + 1:]] for place in range(len(rule.when)) if len(rule.when) > 1]
+            parts = [rule.when[:place] + rule.when[place + 1:] for place in range(len(rule.when))]
+            shorter += [[*rules[:number], replace(rule, when=when), *rules[number + 1:]] for when in parts
+                        if any(condition.measure in CANDIDATES[rule.finding] for condition in when)]
         best = min(shorter, key=lambda some: _total(task, some, options))
         if _total(task, best, options) > _total(task, rules, options):
             break

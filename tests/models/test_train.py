@@ -369,3 +369,19 @@ def test_tables_without_good_joints_or_of_the_wrong_part_are_refused() -> None:
         train_sheet(table.take(~table.good))
     with pytest.raises(MeniscopeError, match="wanted a table of joints"):
         train_sheet(chip_table(4, 1))
+
+
+def test_what_only_confirms_a_finding_is_no_rule_of_its_own() -> None:
+    """Steep toes alone would part these examples best, but good solder may stand steep round a lead that shows."""
+    rng = np.random.default_rng(25)
+    dome = np.concatenate([rng.normal(-0.4, 0.25, 400), rng.uniform(0.13, 0.5, 60)])
+    toe = np.concatenate([rng.uniform(10.0, 44.0, 400), rng.uniform(46.0, 70.0, 60)])
+    table = LabelledTable("joint", {"convexity": dome, "wetting_angle_deg": toe}, ((),) * 400 + (("excess_solder",),) * 60,
+                          tuple(f"b{i % 20}" for i in range(460)), np.zeros(460, dtype=bool))
+    rules = learn_rules("excess_solder", table, [], "learned")
+    assert rules
+    for rule in rules:
+        assert {"convexity", "lead_visible"} & {condition.measure for condition in rule.when}
+    caught = np.any([holds(rule, table.columns) for rule in rules], axis=0)
+    assert caught[400:].mean() > 0.9
+    assert caught[:400].mean() < 0.02
