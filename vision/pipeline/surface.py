@@ -19,6 +19,7 @@ from vision.pipeline.optics import (
     sector_of,
     slope_from_moment,
 )
+from vision.pipeline.plateaus import dull_land
 from vision.pipeline.radial import radius_first, radius_last
 from vision.pipeline.ranks import median, percentile
 from vision.pipeline.register import Registration
@@ -34,6 +35,7 @@ FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this br
 #: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep
 #: solder shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
 DIM_FLAT_DEG = (9.0, 15.0)
+LIKE_DULL = 1.15  # and within this one what dull lands on the same board give
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
 BRIGHTER = 1.3  # of its strongest light it gives no more than so much more: solder mirrors better
 ASIDE = 0.065  # of all that land gives: so much more any light may give, from the side or from what stands beside it
@@ -65,7 +67,7 @@ class Surface:
     lit_level: float  # what energy 1 is, in radiance relative to the lights' own
     radiance: NDArray[np.float32]  # as energy, but what is flat and dim is left dim
     land_level: float | None  # radiance of a flat bare land, from the fiducials
-    lands_response: NDArray[np.float32] | None  # [joint or 1, light], the same as flat land answers beside each joint
+    lands_response: NDArray[np.float32] | None  # [joint or 1, light], of flat bare land at each joint, dull where it is
     steepest_from_deg: NDArray[np.float32]  # [azimuth] what the steepest lights there light reads more than this
     mask_level: NDArray[np.float32]  # [joint] radiance of the bare board beside it, against lit solder
     land_scatter: float | None = None  # of neighbouring pixels on a flat bare land, against their mean
@@ -92,6 +94,10 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     radiance, energy = energy, np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
     dark = (energy < DARK) | mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, lands, slope, moment, dark)
+    dull = None if land is None else dull_land(smooth, land, bare | dark, moment, patches, optics)
+    if dull is not None and lands is not None:
+        lands = lands * (dull / lands.mean(axis=0))
+        bare |= like_land(smooth.swapaxes(0, 1), lands.T[:, :, None, None], LIKE_DULL)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
     mask_level = (np.maximum(mask, np.float32(0.0)) * (optics.white / level).astype(np.float32)).sum(axis=1)
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,

@@ -1,0 +1,82 @@
+"""Bare lands that are duller than the fiducials: known by being even over a wide area under every light.
+
+Heat and flux leave lands duller than the fiducials on the same board, which no solder wave has touched. A land is flat
+all the same, so it answers every light evenly, far along and in all directions. Solder that is as bright somewhere
+falls off to its toe, and what it gives under the lights that it hardly mirrors changes most.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.optics import Optics
+from vision.pipeline.radial import one_of
+from vision.pipeline.unwrap import RING, RING_STEPS, JointPatches
+
+EVERY = 3  # so many azimuths are looked at: one of so many
+RUN_MM, RUN_PX, MOST_STEPS = 0.1, 3.0, 34  # a run along a ray is so long, and so many px, at most so many samples
+FAINT = 0.05  # added to responses, so that a light that hardly answers says little
+#: Natural logarithms: so little any light changes over a run, and from one looked-at ray to the next; and so near all
+#: samples of a plateau lie to their median, and the plateaus of one board to the largest.
+EVEN, ALIKE = 0.15, 0.15
+WIDE = 0.12  # share of a land's ring that the middles of such runs cover at least
+ROUGHEST = 1.15  # the lights' mean slope on flat metal is at most so many times that on the roughest one known
+
+
+def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], apart: NDArray[np.bool_],
+              moment_deg: NDArray[np.float32], patches: JointPatches, optics: Optics) -> NDArray[np.float32] | None:
+    """Return what flat bare land gives under each light [light] where it is duller than the fiducials; None unseen.
+
+    `responses` [joint, light, azimuth, radius]; `land` [light] is what the fiducials give, `apart` [joint, azimuth,
+    radius] are samples that are dark or like these, `moment_deg` are the lights' mean slopes. The widest plateau
+    decides, and those of other joints that agree with it take part. Duller metal gives less of the light that shines
+    most nearly along the view, so solder films, which are shinier, are none.
+    """
+    even = _even(responses, apart, moment_deg, patches, optics)
+    area = one_of(EVERY, patches.area_mm2)[:, :, RING]
+    least = WIDE * area.sum(axis=(1, 2))
+    strongest = int(land.argmax())
+    sizes, plateaus = [], []
+    for joint in np.flatnonzero((area * even).sum(axis=(1, 2)) >= least).tolist():
+        values = responses[joint, :, ::EVERY, RING][:, even[joint]]
+        middle = np.median(values, axis=1)
+        size = float(area[joint][even[joint]][_off(values, middle[:, None]) <= ALIKE].sum())
+        if size >= least[joint] and middle[strongest] <= land[strongest]:
+            sizes.append(size)
+            plateaus.append(middle)
+    if not sizes:
+        return None
+    table, weight = np.stack(plateaus, axis=1), np.array(sizes)
+    weight *= _off(table, table[:, [int(weight.argmax())]]) <= ALIKE
+    return np.asarray(table @ weight / weight.sum(), dtype=np.float32)
+
+
+def _off(values: NDArray[np.float32], usual: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return by how much (natural logarithm) values [light, n] are off the usual under any light, [n]."""
+    ratio = (np.maximum(values, np.float32(0.0)) + np.float32(FAINT)) / (usual + np.float32(FAINT))
+    return np.asarray(np.abs(np.log(ratio)).max(axis=0), dtype=np.float32)
+
+
+def _even(responses: NDArray[np.float32], apart: NDArray[np.bool_], moment_deg: NDArray[np.float32],
+          patches: JointPatches, optics: Optics) -> NDArray[np.bool_]:
+    """Say which ring samples of every EVERY-th azimuth lie in the middle of a run that is even under every light.
+
+    [joint, azimuth, ring]. What is steeper than any flat metal reads is left out.
+    """
+    flat = optics.flats[:, 0]
+    steepest = ROUGHEST * float((flat @ optics.slope_deg / flat.sum(axis=1)).max())
+    even = ~one_of(EVERY, apart)[:, :, RING]
+    even &= one_of(EVERY, moment_deg)[:, :, RING] <= np.float32(steepest)
+    ring_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[:, ::EVERY]
+    run = np.minimum(max(RUN_MM, RUN_PX * patches.px_mm) * RING_STEPS / ring_mm, MOST_STEPS)
+    half = np.ceil(0.5 * run).astype(np.intp)  # [joint, azimuth]
+    for light in range(responses.shape[1]):
+        level = np.log(np.maximum(one_of(EVERY, responses[:, light])[:, :, RING], np.float32(0.0)) + np.float32(FAINT))
+        beside = np.abs(np.roll(level, 1, axis=1) - level) <= EVEN
+        even &= beside & np.roll(beside, -1, axis=1)
+        for steps in np.unique(half).tolist():
+            change = np.abs(level[:, :, 2 * steps:] - level[:, :, :-2 * steps])
+            along = np.pad(change <= EVEN, ((0, 0), (0, 0), (steps, steps)))
+            even &= along | (half != steps)[:, :, None]
+    return np.asarray(even, dtype=np.bool_)
