@@ -376,8 +376,9 @@ def test_what_only_confirms_a_finding_is_no_rule_of_its_own() -> None:
     rng = np.random.default_rng(25)
     dome = np.concatenate([rng.normal(-0.4, 0.25, 400), rng.uniform(0.13, 0.5, 60)])
     toe = np.concatenate([rng.uniform(10.0, 44.0, 400), rng.uniform(46.0, 70.0, 60)])
-    table = LabelledTable("joint", {"convexity": dome, "wetting_angle_deg": toe}, ((),) * 400 + (("excess_solder",),) * 60,
-                          tuple(f"b{i % 20}" for i in range(460)), np.zeros(460, dtype=bool))
+    table = LabelledTable("joint", {"convexity": dome, "wetting_angle_deg": toe},
+                          ((),) * 400 + (("excess_solder",),) * 60, tuple(f"b{i % 20}" for i in range(460)),
+                          np.zeros(460, dtype=bool))
     rules = learn_rules("excess_solder", table, [], "learned")
     assert rules
     for rule in rules:
