@@ -78,3 +78,23 @@ def test_edges_are_as_sharp_as_the_views() -> None:
     scene = end(EDGE_MM[0], FACE, LIT)
     assert found(scene, usual=3.0).evidence[0] == 0.0
     assert found(scene, usual=0.0).evidence[0] > 0.8  # nothing tells what is usual
+
+
+def grain(seed: int) -> Array:
+    """Frosty solder [light, row, column]: grains that lean to one light or the other, about half as strong as they can.
+
+    All is lit alike, so neither brightness nor colour tells the end from it.
+    """
+    soft = gaussian_filter(np.random.default_rng(seed).standard_normal((SIDE, SIDE)), 1.0)
+    first = 1.0 / (1.0 + np.exp((0.2 - 0.8 * soft / soft.std()) / 0.6))
+    shares = np.stack([first, 0.7 * (1.0 - first), 0.3 * (1.0 - first)])
+    return np.asarray(0.5 * shares + 0.5 * shares.mean(axis=(1, 2), keepdims=True), dtype=np.float64)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_thin_rim_round_an_even_face_tells_among_grain(seed: int) -> None:
+    """The face is as bright and of the same colour as the grain's mean; grain alone is no lead."""
+    frosty = grain(seed)
+    rim = 1.0 - 0.45 * np.exp(-(EDGE_MM[0] / 0.025) ** 2)
+    assert found(end(EDGE_MM[0], frosty.mean(axis=(1, 2)), frosty) * rim).evidence[0] > 0.8
+    assert found(frosty).evidence[0] == 0.0

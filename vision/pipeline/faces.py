@@ -27,8 +27,14 @@ LEAST = 0.1  # radiance against lit solder, added where it is divided
 #: edge lies here and there, and how much one light outweighs the others, where 0 is a matt face and 1 a mirror.
 STANDS_OUT, DIFFERS, AS_SHARP = (0.1, 0.18), (1.3, 1.9), (0.42, 0.58)
 UNEVEN, AS_DRAWN_MM, ONE_LIGHT = (0.3, 0.24), (0.056, 0.046), (0.38, 0.28)
+#: Or, among grain that blurs where its edge lies and leaves what is beyond alike: how the outline stands out against
+#: other places in the hole, by their scatter, in itself, and against the best of those that lie so many samples off;
+#: its sharpness; and, turned round, how uneven the face is, and how much one light outweighs the others.
+SCATTERS, STANDS_ALONE, ELSEWHERE, FAR = (2.4, 3.0), (0.09, 0.115), (0.035, 0.05), 5
+GRAINY_SHARP, SMOOTHER, MANY_LIGHTS = (0.36, 0.42), (0.34, 0.28), (0.26, 0.2)
 ALL_SIGNS = (0.2, 0.7)  # between these the evidence of all signs together grows
 USUAL = 1.0  # sharpness where nothing tells what is usual
+LEAST_SCATTER = 1e-3  # of contrasts
 LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
 
 
@@ -78,12 +84,13 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     stands = np.fft.irfft2(np.fft.rfft2(change) * kernels, s=(side, side))
     flat = np.where(allowed, stands, np.nan).reshape(len(stands), -1)
     at = np.nanargmax(flat, axis=1)
-    out = flat[np.arange(len(flat)), at] - np.nanmedian(flat, axis=1)
+    best, usually = flat[np.arange(len(flat)), at], np.nanmedian(flat, axis=1)
+    out = best - usually
     row, column = (np.where(place >= side // 2, place - side, place) for place in (at // side, at % side))
     edges = edges_of(change, near, face, row, column)
-    within, scatter = _face(lights, face, row, column)
+    within, spread = _face(lights, face, row, column)
     whole = within.sum(axis=0) + LEAST
-    uneven = scatter.sum(axis=0) / whole
+    uneven = spread.sum(axis=0) / whole
     away = np.abs(_by_sector(lights, beyond, row, column) - within[:, :, None]).sum(axis=0)
     differs = np.percentile(away, MOSTLY, axis=1) / whole / (uneven + NOISE)
     most, share = (matt / matt.sum()).max(), within.max(axis=0) / np.maximum(within.sum(axis=0), 1e-6)
@@ -92,7 +99,27 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
         (scatter_mm, AS_DRAWN_MM), (one_light, ONE_LIGHT))]
-    return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), row, column)
+    scatter = 1.4826 * np.nanmedian(np.abs(flat - usually[:, None]), axis=1)
+    among_grain = [grows(value, limits) for value, limits in (
+        (within.sum(axis=0), LIT), (out / np.maximum(scatter, LEAST_SCATTER), SCATTERS), (out, STANDS_ALONE),
+        (best - _elsewhere(flat, row, column, side), ELSEWHERE), (sharp, GRAINY_SHARP), (uneven, SMOOTHER),
+        (one_light, MANY_LIGHTS))]
+    evidence = np.maximum(np.prod(signs, axis=0), np.prod(among_grain, axis=0))
+    return Faces(grows(evidence, ALL_SIGNS), row, column)
+
+
+def _elsewhere(flat: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64], side: int
+               ) -> NDArray[np.float64]:
+    """Return the best of the places [joint, row * side + column] that lie FAR off the found ones, [joint].
+
+    Rows and columns count through the middle to the negative ones. Where there is no such place it is infinite: then
+    nothing tells the outline from chance.
+    """
+    count = np.arange(side)
+    signed = np.where(count >= side // 2, count - side, count)
+    away = (signed[:, None] - row[:, None, None]) ** 2 + (signed - column[:, None, None]) ** 2
+    far = np.where((away > FAR**2).reshape(flat.shape) & np.isfinite(flat), flat, -np.inf).max(axis=1)
+    return np.asarray(np.where(np.isfinite(far), far, np.inf), dtype=np.float64)
 
 
 def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
