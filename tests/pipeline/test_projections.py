@@ -161,3 +161,20 @@ def test_creases_to_corners_are_no_rivals_of_a_spike_on_the_lead() -> None:
     assert found[0] == pytest.approx(1.2 - LEAD_MM, abs=0.08)
     plain = replace(grid(*creases), owner=shown.owner)
     assert find_projections((joint,), plain, NOWHERE, leads(), ANYWHERE, NOWHERE)[0] == 0.0
+
+
+@pytest.mark.parametrize(("crest_deg", "is_spike"), [(43.0, False), (37.0, False), (30.0, True), (15.0, True)])
+def test_a_crest_beyond_the_lead_is_flat_all_along(crest_deg: float, is_spike: bool) -> None:
+    """A line over a flat lead goes on in solder of 55 degrees, too steep to be lit: what is less steep there at best.
+
+    Neighbours that it mirrors read flatter here and there; a spike's crest is flat.
+    """
+    angle = np.deg2rad(20.0)
+    along, aside = X * np.cos(angle) + Y * np.sin(angle), Y * np.cos(angle) - X * np.sin(angle)
+    line = np.exp(-0.5 * (aside / 0.05) ** 2)
+    over_lead = (along > 0.15) & (along < LEAD_MM)
+    beyond = (along >= LEAD_MM) & (along < 0.8)
+    steep = 55.0 - 40.0 * line * over_lead - (55.0 - crest_deg) * line * beyond
+    table = replace(grid(), steep_deg=steep.astype(np.float32)[None])
+    found = float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+    assert (found > 0.4) is is_spike

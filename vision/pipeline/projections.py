@@ -39,6 +39,8 @@ SMALLEST = 10  # samples
 #: sides. Where a shade or a skin of flux begins, steepness changes to one side only.
 CREST_RISE_DEG, FLAG_RAD = 9.0, 0.45
 ACROSS_MM, FLANK, OFF = 0.02, 10, 3  # samples across a ridge: their distance, a flank's and by how many it may be off
+ALONG = 12  # samples along it
+STEEP_MASS, STEEP_CREST_DEG = 1500.0, 32.0  # a ridge of less mass that is steeper than this is no spike
 LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
 
 
@@ -79,23 +81,43 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
                       or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))
                           and not _is_crease(ridge, found, corners)))
                   and not _where_lights_change(ridge, joint, grid, leads)]
-        rises = [_flank_rises(ridge, joint, grid, leads) for ridge in likely]
-        longest[joint] = max((ridge.end_mm for ridge, own in zip(likely, rises, strict=True)
-                              if _has_flanks(ridge, own, likely, rises)), default=0.0)
+        slopes = [_slopes_across(ridge, joint, grid, leads) for ridge in likely]
+        rises = [_flank_rises(steep) for steep in slopes]
+        longest[joint] = max((ridge.end_mm for ridge, steep, own in zip(likely, slopes, rises, strict=True)
+                              if not _is_steep(ridge, steep) and _has_flanks(ridge, own, likely, rises)), default=0.0)
     return longest
 
 
-def _flank_rises(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> tuple[float, float]:
-    """Return by how much (deg) the surface gets steeper on either side of a ridge within a flank's width, mean along.
+def _slopes_across(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> NDArray[np.float32]:
+    """Return slopes (deg) at places along a ridge, start and end included, and across it, [along, across].
 
-    First clockwise, then counter-clockwise of it, seen from the lead. The crest is where it is flattest near by.
+    From clockwise of it, seen from the lead, to counter-clockwise; the ridge itself is in the middle.
     """
-    along = np.linspace(ridge.start_mm, ridge.end_mm, 12)[:, None] + leads.nominal_radius_mm[joint]
+    along = np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:, None] + leads.nominal_radius_mm[joint]
     across = ACROSS_MM * np.arange(-FLANK - OFF, FLANK + OFF + 1)
     x, y = _on_board(ridge, leads, joint, along, across)
     column, row = SIDE // 2 + x / grid.step_mm[joint], SIDE // 2 - y / grid.step_mm[joint]
-    steep = cv2.remap(grid.steep_deg[joint], column.astype(np.float32), row.astype(np.float32), cv2.INTER_LINEAR,
-                      borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(cv2.remap(grid.steep_deg[joint], column.astype(np.float32), row.astype(np.float32),
+                                cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def _is_steep(ridge: _Ridge, steep: NDArray[np.float32]) -> bool:
+    """Say whether a ridge that is not sharp for long is steep, on the mean, from the lead's edge out to its end.
+
+    Solder too steep to be lit mirrors leads and lands beside it: bright specks that read as flat crests here and there.
+    The crest of a spike is flat all along.
+    """
+    if ridge.mass >= STEEP_MASS:
+        return False
+    outside = np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:-1] > 0.0
+    return float(steep[:-1, FLANK + OFF][outside].mean()) > STEEP_CREST_DEG
+
+
+def _flank_rises(steep: NDArray[np.float32]) -> tuple[float, float]:
+    """Return by how much (deg) the surface gets steeper on either side of a ridge within a flank's width, mean along.
+
+    First clockwise, then counter-clockwise of it, of slopes across it. The crest is where it is flattest near by.
+    """
     crest = steep[:, FLANK:-FLANK].argmin(axis=1)[:, None] + FLANK
     least, flank = np.take_along_axis(steep, crest, axis=1)[:, 0], np.arange(FLANK + 1)
     sides = (np.take_along_axis(steep, crest + sign * flank, axis=1).max(axis=1) - least for sign in (-1, 1))
