@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from vision.pipeline.brims import BAND_MM, FACE_MM, bands, change_of
-from vision.pipeline.faces import BEYOND_MM, Faces, even_faces, outline_kernels
+from vision.pipeline.faces import BEYOND_MM, Faces, even_faces, outline_kernels, rim_kernels, thin_rims
 
 SIDE, STEP_MM, RADIUS_MM = 64, 0.025, 0.3
 AXIS = (np.arange(SIDE) - SIDE // 2) * STEP_MM
@@ -98,3 +98,38 @@ def test_a_thin_rim_round_an_even_face_tells_among_grain(seed: int) -> None:
     rim = 1.0 - 0.45 * np.exp(-(EDGE_MM[0] / 0.025) ** 2)
     assert found(end(EDGE_MM[0], frosty.mean(axis=(1, 2)), frosty) * rim).evidence[0] > 0.8
     assert found(frosty).evidence[0] == 0.0
+
+
+RIMS = rim_kernels(EDGE_MM, STEPS)
+
+
+def lined(scene: Array) -> Faces:
+    lights = np.stack([gaussian_filter(plane, 0.8) for plane in scene])[:, None].astype(np.float32)
+    return thin_rims(lights, RIMS, ALLOWED, PARTS[1], MATT)
+
+
+def coarse_grain(seed: int) -> Array:
+    """Frosty solder [light, row, column] whose grains are half as large as the end: edges lie everywhere."""
+    soft = gaussian_filter(np.random.default_rng(seed).standard_normal((SIDE, SIDE)), 2.5)
+    first = 1.0 / (1.0 + np.exp(-soft / soft.std()))
+    return np.stack([0.6 * first, np.full_like(first, 0.3), 0.6 * (1.0 - first)])
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("at_mm", [(0.0, 0.0), (0.1, -0.05)])
+def test_a_thin_line_along_the_outline_tells_an_end(seed: int, at_mm: tuple[float, float]) -> None:
+    """A bevel sends the low light up and takes the others: bright under the one, dark under the others."""
+    edge = np.hypot(X - at_mm[0], Y - at_mm[1]) - RADIUS_MM
+    line = np.exp(-(edge / 0.025) ** 2)
+    scene = end(edge, np.array([0.3, 0.3, 0.3]), coarse_grain(seed))
+    scene = np.stack([scene[0] * (1.0 - 0.7 * line), scene[1] * (1.0 - 0.7 * line), scene[2] + 0.3 * line])
+    seen = lined(scene)
+    assert seen.evidence[0] > 0.8
+    assert (seen.column[0] * STEP_MM, -seen.row[0] * STEP_MM) == pytest.approx(at_mm, abs=STEP_MM)
+
+
+@pytest.mark.parametrize("scene", [coarse_grain(0), coarse_grain(1), coarse_grain(2), LIT,
+                                   bands_of_light(first=RADIUS_MM, second=0.6),
+                                   bands_of_light(first=RADIUS_MM - 0.05, second=RADIUS_MM + 0.05)])
+def test_grain_and_domes_have_no_such_line(scene: Array) -> None:
+    assert lined(scene).evidence[0] == 0.0

@@ -32,9 +32,17 @@ UNEVEN, AS_DRAWN_MM, ONE_LIGHT = (0.3, 0.24), (0.056, 0.046), (0.38, 0.28)
 #: its sharpness; and, turned round, how uneven the face is, and how much one light outweighs the others.
 SCATTERS, STANDS_ALONE, ELSEWHERE, FAR = (2.4, 3.0), (0.09, 0.115), (0.035, 0.05), 5
 GRAINY_SHARP, SMOOTHER, MANY_LIGHTS = (0.36, 0.42), (0.34, 0.28), (0.26, 0.2)
+#: Or by a thin line along the outline, darker or brighter than what lies to both sides of it, under any light: grain
+#: averages out along it. The line's width to either side, and where its sides are looked at.
+RIM_MM, RIM_SIDES_MM = 0.02, (0.05, 0.11)
+#: How much the line stands out under all lights together, in itself, by the scatter of such contrasts elsewhere in the
+#: hole, and against the best of those that lie off, as a ratio and by itself; and, turned round, as above.
+LINE, LINE_SCATTERS, LINE_RATIO, LINE_ALONE = (0.055, 0.07), (4.1, 4.7), (1.32, 1.44), (0.018, 0.028)
+LINE_UNEVEN, LINE_MATT = (0.34, 0.27), (0.14, 0.09)
 ALL_SIGNS = (0.2, 0.7)  # between these the evidence of all signs together grows
 USUAL = 1.0  # sharpness where nothing tells what is usual
 LEAST_SCATTER = 1e-3  # of contrasts
+BRIGHTEST = 1.5  # radiance against lit solder; what is brighter glints
 LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
 
 
@@ -55,6 +63,39 @@ def outline_kernels(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64]) 
     along, within = (mean_kernel(edge_mm, step_mm, *zone) for zone in ((-OUTLINE_MM, OUTLINE_MM),
                                                                       (-np.inf, FURTHER_IN_MM)))
     return np.asarray(np.conj(np.fft.rfft2(along - within)), dtype=np.complex64)
+
+
+def rim_kernels(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64]) -> NDArray[np.complex64]:
+    """Return spectra that give the contrast of a thin line along an outline to both its sides, as outline_kernels."""
+    low, high = RIM_SIDES_MM
+    along, *sides = (mean_kernel(edge_mm, step_mm, *zone) for zone in ((-RIM_MM, RIM_MM), (-high, -low), (low, high)))
+    return np.asarray(np.conj(np.fft.rfft2(along - 0.5 * (sides[0] + sides[1]))), dtype=np.complex64)
+
+
+def thin_rims(lights: NDArray[np.float32], kernels: NDArray[np.complex64], allowed: NDArray[np.bool_], face: Bands,
+              matt: NDArray[np.float32]) -> Faces:
+    """Look for thin lines along outlines as drawn, wherever an end may stand; arguments as of even_faces.
+
+    `kernels` are those of rim_kernels. Where a dome mirrors a light, the bright spot has a line round it, too: it is
+    lit by that light alone, which no face of a lead is.
+    """
+    side = lights.shape[2]
+    line = np.zeros(lights.shape[1:])
+    for light in lights:
+        spectrum = np.fft.rfft2(np.clip(light, np.float32(0.0), np.float32(BRIGHTEST)))
+        line += np.abs(np.fft.irfft2(spectrum * kernels, s=(side, side)))
+    flat = np.where(allowed, line, np.nan).reshape(len(line), -1)
+    at = np.nanargmax(flat, axis=1)
+    best, usually = flat[np.arange(len(flat)), at], np.nanmedian(flat, axis=1)
+    scatter = 1.4826 * np.nanmedian(np.abs(flat - usually[:, None]), axis=1)
+    row, column = (np.where(place >= side // 2, place - side, place) for place in (at // side, at % side))
+    elsewhere = _elsewhere(flat, row, column, side)
+    within, spread = _face(lights, face, row, column)
+    signs = [grows(value, limits) for value, limits in (
+        (within.sum(axis=0), LIT), (best, LINE), ((best - usually) / np.maximum(scatter, LEAST_SCATTER), LINE_SCATTERS),
+        (best / np.maximum(elsewhere, LEAST_SCATTER), LINE_RATIO), (best - elsewhere, LINE_ALONE),
+        (spread.sum(axis=0) / (within.sum(axis=0) + LEAST), LINE_UNEVEN), (_one_light(within, matt), LINE_MATT))]
+    return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), row, column)
 
 
 def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels: NDArray[np.complex64],
@@ -93,9 +134,8 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     uneven = spread.sum(axis=0) / whole
     away = np.abs(_by_sector(lights, beyond, row, column) - within[:, :, None]).sum(axis=0)
     differs = np.percentile(away, MOSTLY, axis=1) / whole / (uneven + NOISE)
-    most, share = (matt / matt.sum()).max(), within.max(axis=0) / np.maximum(within.sum(axis=0), 1e-6)
     sharp = np.median(edges.sharp, axis=1) / (usual or USUAL)
-    one_light, scatter_mm = (share - most) / max(1.0 - most, 1e-6), edges.off_mm.std(axis=1)
+    one_light, scatter_mm = _one_light(within, matt), edges.off_mm.std(axis=1)
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
         (scatter_mm, AS_DRAWN_MM), (one_light, ONE_LIGHT))]
@@ -106,6 +146,12 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
         (one_light, MANY_LIGHTS))]
     evidence = np.maximum(np.prod(signs, axis=0), np.prod(among_grain, axis=0))
     return Faces(grows(evidence, ALL_SIGNS), row, column)
+
+
+def _one_light(within: NDArray[np.float64], matt: NDArray[np.float32]) -> NDArray[np.float64]:
+    """Return how much one light outweighs the others on faces [light, joint]: 0 as on matt ones, 1 on a mirror."""
+    most, share = (matt / matt.sum()).max(), within.max(axis=0) / np.maximum(within.sum(axis=0), 1e-6)
+    return np.asarray((share - most) / max(1.0 - most, 1e-6), dtype=np.float64)
 
 
 def _elsewhere(flat: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64], side: int

@@ -24,7 +24,7 @@ from vision.pipeline.brims import (
 )
 from vision.pipeline.capture import Capture
 from vision.pipeline.faces import BEYOND_MM as JUST_BEYOND_MM
-from vision.pipeline.faces import Faces, even_faces, outline_kernels
+from vision.pipeline.faces import Faces, even_faces, outline_kernels, rim_kernels, thin_rims
 from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
@@ -132,8 +132,12 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
     near, face, beyond = (bands_of(part, asked) for part in (shapes.near, shapes.face, shapes.beyond))
     found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.allowed[asked], near, face,
                        beyond, usual, optics.white)
-    better = found.evidence > visible[asked]
-    return Faces(found.evidence[better], found.row[better], found.column[better]), asked[better]
+    lined = thin_rims(lights[:, asked], shapes.rims[asked], shapes.allowed[asked], face, optics.white)
+    by_line = lined.evidence > found.evidence
+    evidence, row, column = (np.where(by_line, new, old) for new, old in (
+        (lined.evidence, found.evidence), (lined.row, found.row), (lined.column, found.column)))
+    better = evidence > visible[asked]
+    return Faces(evidence[better], row[better], column[better]), asked[better]
 
 
 def _rim_seen(dark_rim: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -196,6 +200,7 @@ class _Shapes:
     face: Bands  # samples within it
     beyond: Bands  # samples just beyond it
     outline: NDArray[np.complex64]  # spectra of outlines less what lies within them (faces.outline_kernels)
+    rims: NDArray[np.complex64]  # spectra of thin lines along outlines (faces.rim_kernels)
     outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
@@ -227,7 +232,7 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     return _Shapes(step, radius, inner, against,
                    rows, allowed, _bins(zones, OTHER), _bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
-                   bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step),
+                   bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), rim_kernels(edge, step),
                    _bins(outlines, OUTLINES - 1))
 
 
