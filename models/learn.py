@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from models.candidates import CANDIDATES, CONFIRMS
-from models.placing import LEAST, LEAST_WAY, SIGNED, Side, best_limit, nothing_found, parting_limit
+from models.placing import LEAST, LEAST_WAY, MOST, SIGNED, Side, best_limit, nothing_found, parting_limit
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible
 from models.table import Bools, LabelledTable
@@ -64,6 +64,10 @@ class _Task:
     def slack(self) -> float:
         """What a readable number may cost: a share of all that can go wrong, and half a false call at least."""
         return max(0.5, SLACK * float(self.cost.sum()))
+
+    def held(self, measure: str, limit: float) -> float:
+        """Return a limit as near to the given one as limits on this measurement may lie."""
+        return min(max(limit, self.smallest.get(measure, limit)), MOST.get(measure, np.inf))
 
 
 def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], source: str, *, indicator: bool = False,
@@ -156,7 +160,7 @@ def _propose(finding: str, source: str, task: _Task, missed: Bools, candidates: 
             if side != candidates[measure]:
                 continue  # the tree carved along the way; by the physics this side only makes the finding surer
             tightest = min if side == "below" else max
-            sane = max(limit, task.smallest.get(measure, limit))
+            sane = task.held(measure, limit)
             limits[measure] = tightest(limits.get(measure, sane), sane)
         if limits:
             rules.append(Rule(finding, source, tuple(
@@ -179,7 +183,7 @@ def _separators(finding: str, source: str, task: _Task, missed: Bools, candidate
         beyond = values[missed & (values > edge)]
         if len(beyond) and np.isfinite(edge):
             limit = sign * (edge + float(beyond.min())) / 2.0
-            limit = max(limit, task.smallest.get(measure, limit))
+            limit = task.held(measure, limit)
             rules.append(Rule(finding, source, (Condition(measure, above=limit) if side == "above"
                                                 else Condition(measure, below=limit),)))
     return rules
@@ -198,7 +202,7 @@ def _begun(finding: str, source: str, task: _Task, candidates: Mapping[str, Side
     values = values[np.isfinite(values)]
     if not len(values):
         return []
-    limit = sign * max(float(np.quantile(values, 0.05)), task.smallest.get(measure, -np.inf))
+    limit = task.held(measure, sign * float(np.quantile(values, 0.05)))
     low, high = possible(measure)
     if not low < limit < high:
         return []
@@ -304,6 +308,8 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     nothing = nothing_found(condition.measure, sign, values, positive)
     some, least = ~nothing, LEAST_WAY * edges[1] if nothing.any() else -np.inf
     least = max(least, task.smallest.get(condition.measure, least))
+    if side == "below" and condition.measure in MOST:
+        least = max(least, -MOST[condition.measure])
     best = best_limit(condition.measure, sign, values[some], cost[some], positive[some], old, edges, task.slack, least)
 
     def moved_to(limit: float) -> list[Rule]:
@@ -317,6 +323,7 @@ def _placed(task: _Task, rules: list[Rule], number: int, place: int, options: Le
     near = [round(fine * float(k), 6) for k in (np.floor(sign * old / fine), np.ceil(sign * old / fine))]
     low, high = possible(condition.measure)
     low = task.smallest.get(condition.measure, low + fine) - fine / 2.0
+    high = min(high, MOST.get(condition.measure, np.inf) + fine / 2.0)
     return min((moved_to(limit) for limit in near if low < limit < high), default=rules,
                key=lambda some: _total(task, some, options))
 

@@ -26,6 +26,9 @@ SIGNED: frozenset[str] = frozenset({"shift_along_mm", "shift_across_mm", "turn_d
 #: And solder that has wetted may stand a little domed round a lead that shows, a quarter steeper at its toe than at the
 #: lead: a convexity up to 0.12 is no finding, however far off the examples lie (common practice, no published source).
 LEAST: Mapping[str, float] = {"shift_along_mm": 0.1, "shift_across_mm": 0.1, "turn_deg": 5.0, "convexity": 0.12}
+#: No limit lies above these. A lead of which a third is made out is made out: rendered ones nearly all show wholly, but
+#: under skins of flux, in grain and in coarse pictures the evidence for a lead that anyone sees is often no more.
+MOST: Mapping[str, float] = {"lead_visible": 0.3}
 
 
 def nothing_found(measure: str, sign: float, values: Floats, positive: Bools) -> Bools:

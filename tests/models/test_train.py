@@ -386,3 +386,15 @@ def test_what_only_confirms_a_finding_is_no_rule_of_its_own() -> None:
     caught = np.any([holds(rule, table.columns) for rule in rules], axis=0)
     assert caught[400:].mean() > 0.9
     assert caught[:400].mean() < 0.02
+
+
+def test_no_more_than_a_third_of_a_lead_is_asked_for() -> None:
+    """Though all good ones rendered show wholly and some without a lead seem to show half of one."""
+    rng = np.random.default_rng(26)
+    visible = np.concatenate([rng.uniform(0.9, 1.0, 400), np.zeros(40), rng.uniform(0.4, 0.6, 20)])
+    table = LabelledTable("joint", {"lead_visible": visible}, ((),) * 400 + (("lead_missing",),) * 60,
+                          tuple(f"b{i % 20}" for i in range(460)), np.zeros(460, dtype=bool))
+    rules = learn_rules("lead_missing", table, [], "learned")
+    limits = [condition.below for rule in rules for condition in rule.when]
+    assert limits
+    assert all(limit is not None and 0.0 < limit <= 0.3 for limit in limits)
