@@ -84,18 +84,13 @@ def thin_rims(lights: NDArray[np.float32], kernels: NDArray[np.complex64], allow
     for light in lights:
         spectrum = np.fft.rfft2(np.clip(light, np.float32(0.0), np.float32(BRIGHTEST)))
         line += np.abs(np.fft.irfft2(spectrum * kernels, s=(side, side)))
-    flat = np.where(allowed, line, np.nan).reshape(len(line), -1)
-    at = np.nanargmax(flat, axis=1)
-    best, usually = flat[np.arange(len(flat)), at], np.nanmedian(flat, axis=1)
-    scatter = 1.4826 * np.nanmedian(np.abs(flat - usually[:, None]), axis=1)
-    row, column = (np.where(place >= side // 2, place - side, place) for place in (at // side, at % side))
-    elsewhere = _elsewhere(flat, row, column, side)
-    within, spread = _face(lights, face, row, column)
+    peak = _peak(line, allowed)
+    within, spread = _face(lights, face, peak.row, peak.column)
     signs = [grows(value, limits) for value, limits in (
-        (within.sum(axis=0), LIT), (best, LINE), ((best - usually) / np.maximum(scatter, LEAST_SCATTER), LINE_SCATTERS),
-        (best / np.maximum(elsewhere, LEAST_SCATTER), LINE_RATIO), (best - elsewhere, LINE_ALONE),
+        (within.sum(axis=0), LIT), (peak.best, LINE), (peak.out / peak.scatter, LINE_SCATTERS),
+        (peak.best / np.maximum(peak.elsewhere, LEAST_SCATTER), LINE_RATIO), (peak.best - peak.elsewhere, LINE_ALONE),
         (spread.sum(axis=0) / (within.sum(axis=0) + LEAST), LINE_UNEVEN), (_one_light(within, matt), LINE_MATT))]
-    return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), row, column)
+    return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), peak.row, peak.column)
 
 
 def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels: NDArray[np.complex64],
@@ -122,30 +117,23 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
 
     """
     side = change.shape[1]
-    stands = np.fft.irfft2(np.fft.rfft2(change) * kernels, s=(side, side))
-    flat = np.where(allowed, stands, np.nan).reshape(len(stands), -1)
-    at = np.nanargmax(flat, axis=1)
-    best, usually = flat[np.arange(len(flat)), at], np.nanmedian(flat, axis=1)
-    out = best - usually
-    row, column = (np.where(place >= side // 2, place - side, place) for place in (at // side, at % side))
-    edges = edges_of(change, near, face, row, column)
-    within, spread = _face(lights, face, row, column)
+    peak = _peak(np.fft.irfft2(np.fft.rfft2(change) * kernels, s=(side, side)), allowed)
+    edges = edges_of(change, near, face, peak.row, peak.column)
+    within, spread = _face(lights, face, peak.row, peak.column)
     whole = within.sum(axis=0) + LEAST
     uneven = spread.sum(axis=0) / whole
-    away = np.abs(_by_sector(lights, beyond, row, column) - within[:, :, None]).sum(axis=0)
+    away = np.abs(_by_sector(lights, beyond, peak.row, peak.column) - within[:, :, None]).sum(axis=0)
     differs = np.percentile(away, MOSTLY, axis=1) / whole / (uneven + NOISE)
     sharp = np.median(edges.sharp, axis=1) / (usual or USUAL)
     one_light, scatter_mm = _one_light(within, matt), edges.off_mm.std(axis=1)
     signs = [grows(value, limits) for value, limits in (
-        (within.sum(axis=0), LIT), (out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
+        (within.sum(axis=0), LIT), (peak.out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
         (scatter_mm, AS_DRAWN_MM), (one_light, ONE_LIGHT))]
-    scatter = 1.4826 * np.nanmedian(np.abs(flat - usually[:, None]), axis=1)
     among_grain = [grows(value, limits) for value, limits in (
-        (within.sum(axis=0), LIT), (out / np.maximum(scatter, LEAST_SCATTER), SCATTERS), (out, STANDS_ALONE),
-        (best - _elsewhere(flat, row, column, side), ELSEWHERE), (sharp, GRAINY_SHARP), (uneven, SMOOTHER),
-        (one_light, MANY_LIGHTS))]
+        (within.sum(axis=0), LIT), (peak.out / peak.scatter, SCATTERS), (peak.out, STANDS_ALONE),
+        (peak.best - peak.elsewhere, ELSEWHERE), (sharp, GRAINY_SHARP), (uneven, SMOOTHER), (one_light, MANY_LIGHTS))]
     evidence = np.maximum(np.prod(signs, axis=0), np.prod(among_grain, axis=0))
-    return Faces(grows(evidence, ALL_SIGNS), row, column)
+    return Faces(grows(evidence, ALL_SIGNS), peak.row, peak.column)
 
 
 def _one_light(within: NDArray[np.float64], matt: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -154,18 +142,32 @@ def _one_light(within: NDArray[np.float64], matt: NDArray[np.float32]) -> NDArra
     return np.asarray((share - most) / max(1.0 - most, 1e-6), dtype=np.float64)
 
 
-def _elsewhere(flat: NDArray[np.float64], row: NDArray[np.int64], column: NDArray[np.int64], side: int
-               ) -> NDArray[np.float64]:
-    """Return the best of the places [joint, row * side + column] that lie FAR off the found ones, [joint].
+@dataclass(frozen=True)
+class _Peak:
+    """Where contrast is best in each hole, and how it stands out there, [joint]."""
 
-    Rows and columns count through the middle to the negative ones. Where there is no such place it is infinite: then
-    nothing tells the outline from chance.
-    """
+    row: NDArray[np.int64]  # how far off the grid's middle
+    column: NDArray[np.int64]
+    best: NDArray[np.float64]
+    out: NDArray[np.float64]  # by how much it exceeds the median over the hole
+    scatter: NDArray[np.float64]  # of contrasts over the hole, LEAST_SCATTER at least
+    elsewhere: NDArray[np.float64]  # the best of the places that lie FAR off; infinite where there are none
+
+
+def _peak(contrast: NDArray[np.float64], allowed: NDArray[np.bool_]) -> _Peak:
+    """Find where contrasts are largest among the allowed places, both [joint, row, column], the middle first."""
+    side = contrast.shape[1]
+    flat = np.where(allowed, contrast, np.nan).reshape(len(contrast), -1)
+    at = np.nanargmax(flat, axis=1)
+    best, usually = flat[np.arange(len(flat)), at], np.nanmedian(flat, axis=1)
+    scatter = 1.4826 * np.nanmedian(np.abs(flat - usually[:, None]), axis=1)
     count = np.arange(side)
     signed = np.where(count >= side // 2, count - side, count)
+    row, column = signed[at // side], signed[at % side]
     away = (signed[:, None] - row[:, None, None]) ** 2 + (signed - column[:, None, None]) ** 2
     far = np.where((away > FAR**2).reshape(flat.shape) & np.isfinite(flat), flat, -np.inf).max(axis=1)
-    return np.asarray(np.where(np.isfinite(far), far, np.inf), dtype=np.float64)
+    return _Peak(row, column, best, best - usually, np.maximum(scatter, LEAST_SCATTER),
+                 np.where(np.isfinite(far), far, np.inf))
 
 
 def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
