@@ -73,8 +73,12 @@ def test_a_little_bare_land_and_a_film_that_shines_say_nothing() -> None:
     assert seen(fillets(50.0, 15.0), film, FIDUCIAL * np.float32(1.5)) is None
 
 
-def test_lands_left_bare_are_seen_beside_fiducials_that_shine(tmp_path: Path) -> None:
-    """The fiducials of a rendered board are made to mirror: a third of the light from the side, more from above."""
+@pytest.mark.parametrize("low", [0.3, 0.0])
+def test_lands_left_bare_are_seen_beside_fiducials_that_shine(tmp_path: Path, low: float) -> None:
+    """The fiducials of a rendered board are made to mirror: a third of the light from the side, more from above.
+
+    Or nothing at all of the lowest light, less even once the other channels' light is taken off it.
+    """
     family, station = small_family(), small_station()
     plan = plan_board(family, np.random.default_rng(67), planned={1: ("no_solder", 1.0), 5: ("partial_wetting", 0.9)},
                       planned_chips={})
@@ -87,7 +91,7 @@ def test_lands_left_bare_are_seen_beside_fiducials_that_shine(tmp_path: Path) ->
         cv2.circle(disc, (round(middle[0] - 0.5), round(middle[1] - 0.5)),
                    round(0.55 * fiducial.diameter_mm / station.mm_per_px), 1, -1)
         # Blue, green, red: the demo station's high, low and middle lights.
-        factor = np.where(disc[:, :, None] == 1, np.array([1.5, 0.3, 0.3], dtype=np.float32), np.float32(1.0))
+        factor = np.where(disc[:, :, None] == 1, np.array([1.5, low, 0.3], dtype=np.float32), np.float32(1.0))
         picture = black + (picture - black) * factor
     path = tmp_path / "B1_v1_a.png"
     assert cv2.imwrite(str(path), np.clip(np.round(picture), 0, 255).astype(np.uint8))

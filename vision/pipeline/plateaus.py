@@ -40,7 +40,7 @@ def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], apart: 
     sizes, plateaus = [], []
     for joint in np.flatnonzero((area * even).sum(axis=(1, 2)) >= least).tolist():
         values = responses[joint, :, ::EVERY, RING][:, even[joint]]
-        middle = np.median(values, axis=1)
+        middle = np.maximum(np.median(values, axis=1), np.float32(0.0))
         size = float(area[joint][even[joint]][_off(values, middle[:, None]) <= ALIKE].sum())
         if size >= least[joint] and middle[strongest] <= land[strongest]:
             sizes.append(size)

@@ -96,7 +96,8 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     bare = _bare(smooth, lands, slope, moment, dark)
     dull = None if land is None else dull_land(smooth, land, bare | dark, moment, patches, optics)
     if dull is not None and lands is not None:
-        lands = lands * (dull / lands.mean(axis=0))
+        some = np.maximum(lands, np.float32(0.0)) + np.float32(FAINT)
+        lands = dull * (some / some.mean(axis=0))
         bare |= like_land(smooth.swapaxes(0, 1), lands.T[:, :, None, None], LIKE_DULL)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
     mask_level = (np.maximum(mask, np.float32(0.0)) * (optics.white / level).astype(np.float32)).sum(axis=1)
