@@ -105,7 +105,7 @@ RIMS = rim_kernels(EDGE_MM, STEPS)
 
 def lined(scene: Array) -> Faces:
     lights = np.stack([gaussian_filter(plane, 0.8) for plane in scene])[:, None].astype(np.float32)
-    return thin_rims(lights, RIMS, ALLOWED, PARTS[1], MATT)
+    return thin_rims(lights, change_of(lights, STEPS), RIMS, ALLOWED, PARTS[0], PARTS[1], 0.9, MATT)
 
 
 def coarse_grain(seed: int) -> Array:
@@ -130,6 +130,7 @@ def test_a_thin_line_along_the_outline_tells_an_end(seed: int, at_mm: tuple[floa
 
 @pytest.mark.parametrize("scene", [coarse_grain(0), coarse_grain(1), coarse_grain(2), LIT,
                                    bands_of_light(first=RADIUS_MM, second=0.6),
-                                   bands_of_light(first=RADIUS_MM - 0.05, second=RADIUS_MM + 0.05)])
+                                   bands_of_light(first=RADIUS_MM - 0.05, second=RADIUS_MM + 0.05),
+                                   1.0 - 0.6 * np.exp(-(EDGE_MM / 0.1) ** 2) * FACE[:, None, None]])
 def test_grain_and_domes_have_no_such_line(scene: Array) -> None:
     assert lined(scene).evidence[0] == 0.0

@@ -72,12 +72,13 @@ def rim_kernels(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64]) -> N
     return np.asarray(np.conj(np.fft.rfft2(along - 0.5 * (sides[0] + sides[1]))), dtype=np.complex64)
 
 
-def thin_rims(lights: NDArray[np.float32], kernels: NDArray[np.complex64], allowed: NDArray[np.bool_], face: Bands,
-              matt: NDArray[np.float32]) -> Faces:
+def thin_rims(lights: NDArray[np.float32], change: NDArray[np.float32], kernels: NDArray[np.complex64],
+              allowed: NDArray[np.bool_], near: Bands, face: Bands, usual: float, matt: NDArray[np.float32]) -> Faces:
     """Look for thin lines along outlines as drawn, wherever an end may stand; arguments as of even_faces.
 
     `kernels` are those of rim_kernels. Where a dome mirrors a light, the bright spot has a line round it, too: it is
-    lit by that light alone, which no face of a lead is.
+    lit by that light alone, which no face of a lead is. And where solder is steepest it is dark all round, but not
+    sharply so.
     """
     side = lights.shape[2]
     line = np.zeros(lights.shape[1:])
@@ -86,10 +87,12 @@ def thin_rims(lights: NDArray[np.float32], kernels: NDArray[np.complex64], allow
         line += np.abs(np.fft.irfft2(spectrum * kernels, s=(side, side)))
     peak = _peak(line, allowed)
     within, spread = _face(lights, face, peak.row, peak.column)
+    sharp = np.median(edges_of(change, near, face, peak.row, peak.column).sharp, axis=1) / (usual or USUAL)
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (peak.best, LINE), (peak.out / peak.scatter, LINE_SCATTERS),
         (peak.best / np.maximum(peak.elsewhere, LEAST_SCATTER), LINE_RATIO), (peak.best - peak.elsewhere, LINE_ALONE),
-        (spread.sum(axis=0) / (within.sum(axis=0) + LEAST), LINE_UNEVEN), (_one_light(within, matt), LINE_MATT))]
+        (sharp, GRAINY_SHARP), (spread.sum(axis=0) / (within.sum(axis=0) + LEAST), LINE_UNEVEN),
+        (_one_light(within, matt), LINE_MATT))]
     return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), peak.row, peak.column)
 
 

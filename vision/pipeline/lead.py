@@ -132,7 +132,8 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
     near, face, beyond = (bands_of(part, asked) for part in (shapes.near, shapes.face, shapes.beyond))
     found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.allowed[asked], near, face,
                        beyond, usual, optics.white)
-    lined = thin_rims(lights[:, asked], shapes.rims[asked], shapes.allowed[asked], face, optics.white)
+    lined = thin_rims(lights[:, asked], change[asked], shapes.rims[asked], shapes.allowed[asked], near, face, usual,
+                      optics.white)
     by_line = lined.evidence > found.evidence
     evidence, row, column = (np.where(by_line, new, old) for new, old in (
         (lined.evidence, found.evidence), (lined.row, found.row), (lined.column, found.column)))
