@@ -19,7 +19,7 @@ def on_good_side(values: Floats, side: Side) -> Floats:
 
 
 def pruning(features: Floats, truth: Bools, cost: Floats, boards: Sequence[str],
-             settings: Mapping[str, object]) -> float:
+            settings: Mapping[str, object]) -> float:
     """Return the cost-complexity parameter with the least cost in cross-validation grouped by board."""
     from sklearn.tree import DecisionTreeClassifier
 

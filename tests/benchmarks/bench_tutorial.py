@@ -17,10 +17,11 @@ import tempfile
 import time
 from pathlib import Path
 
-ROOM = Path(__file__).resolve().parents[2] / "vision" / "setup" / "cad"
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from tests.cad.tutorial import ROOM, commands, typed_at
+
 GOAL_MIN = 15.0
-#: What is typed at a command that asks: the capacitor's lead.
-TYPED = {"--ask": "round 0.6\n"}
 
 
 def main() -> int:
@@ -28,26 +29,22 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--jobs", type=int, default=2, help="processes that teach and render")
     jobs = ["--jobs", str(parser.parse_args().jobs)]
-    lines = (ROOM / "TUTORIAL.md").read_text(encoding="utf-8").splitlines()
     took = 0.0
     with tempfile.TemporaryDirectory(prefix="meniscope-tutorial-") as folder:
         shutil.copytree(ROOM / "example", folder, dirs_exist_ok=True)
-        for line in lines:
-            if line.startswith("    meniscope "):
-                arguments = shlex.split(line)[1:]
-                seconds = _run([*arguments, *(jobs if arguments[0] in ("train", "render") else [])], folder)
-                took += seconds
-                print(f"{seconds:7.1f} s  {line.strip()}")
+        for arguments in commands():
+            seconds = _run([*arguments, *(jobs if arguments[0] in ("train", "render") else [])], folder)
+            took += seconds
+            print(f"{seconds:7.1f} s  meniscope {shlex.join(arguments)}")
     print(f"{took / 60.0:.1f} min in all (goal {GOAL_MIN:.0f}: {'reached' if took <= GOAL_MIN * 60.0 else 'MISSED'})")
     return int(took > GOAL_MIN * 60.0)
 
 
 def _run(arguments: list[str], folder: str) -> float:
     """Return the seconds that a command takes; its output is shown only where it fails."""
-    typed = "".join(text for flag, text in TYPED.items() if flag in arguments)
     started = time.monotonic()
     done = subprocess.run([sys.executable, "-c", "from vision.cli import main; main()", *arguments], cwd=folder,
-                          input=typed, capture_output=True, text=True, check=False)
+                          input=typed_at(arguments), capture_output=True, text=True, check=False)
     if done.returncode:
         raise SystemExit(f"meniscope {shlex.join(arguments)} ended with {done.returncode}:\n{done.stdout}{done.stderr}")
     return time.monotonic() - started

@@ -2,26 +2,17 @@
 
 from __future__ import annotations
 
-import shlex
 import shutil
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
+from tests.cad.tutorial import ROOM, commands, typed_at
 from vision.cli import main
 from vision.setup import read_family
 
 pytest.importorskip("gerbonara")
-
-ROOM = Path(__file__).resolve().parents[2] / "vision" / "setup" / "cad"
-#: What is typed at a command that asks: the capacitor's lead.
-TYPED = {"--ask": "round 0.6\n"}
-
-
-def commands() -> list[list[str]]:
-    lines = (ROOM / "TUTORIAL.md").read_text(encoding="utf-8").splitlines()
-    return [shlex.split(line)[1:] for line in lines if line.startswith("    meniscope ")]
 
 
 def test_commands_of_the_tutorial(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -30,7 +21,7 @@ def test_commands_of_the_tutorial(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
     told = []
     assert len(commands()) == 8
     for arguments in commands():
-        typed = "".join(text for flag, text in TYPED.items() if flag in arguments)
+        typed = typed_at(arguments)
         if arguments[0] in ("train", "render"):
             arguments = [*arguments, "--jobs", "1"]  # noqa: PLW2901 - tests start no processes
         done = CliRunner().invoke(main, arguments, input=typed)

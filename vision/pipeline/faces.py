@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.brims import SECTORS, Bands, edges_of, mean_kernel
+from vision.pipeline.brims import SECTORS, Bands, Edges, edges_of, mean_kernel
 from vision.pipeline.signs import grows
 
 #: Contrast of the outline is looked for in a band as wide to both sides of it, and against what lies further in.
@@ -54,6 +54,13 @@ class Faces:
     row: NDArray[np.int64]  # how far off the grid's middle
     column: NDArray[np.int64]
 
+    def or_surer(self, other: Faces) -> Faces:
+        """Return in each hole what tells more, of this and another look."""
+        better = other.evidence > self.evidence
+        evidence, row, column = (np.where(better, its, own) for own, its in (
+            (self.evidence, other.evidence), (self.row, other.row), (self.column, other.column)))
+        return Faces(evidence, row, column)
+
 
 def outline_kernels(edge_mm: NDArray[np.float64], step_mm: NDArray[np.float64]) -> NDArray[np.complex64]:
     """Return spectra that, times those of grids, give their means along an outline less those within it.
@@ -87,7 +94,7 @@ def thin_rims(lights: NDArray[np.float32], change: NDArray[np.float32], kernels:
         line += np.abs(np.fft.irfft2(spectrum * kernels, s=(side, side)))
     peak = _peak(line, allowed)
     within, spread = _face(lights, face, peak.row, peak.column)
-    sharp = np.median(edges_of(change, near, face, peak.row, peak.column).sharp, axis=1) / (usual or USUAL)
+    sharp = _sharp(edges_of(change, near, face, peak.row, peak.column), usual)
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (peak.best, LINE), (peak.out / peak.scatter, LINE_SCATTERS),
         (peak.best / np.maximum(peak.elsewhere, LEAST_SCATTER), LINE_RATIO), (peak.best - peak.elsewhere, LINE_ALONE),
@@ -127,7 +134,7 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     uneven = spread.sum(axis=0) / whole
     away = np.abs(_by_sector(lights, beyond, peak.row, peak.column) - within[:, :, None]).sum(axis=0)
     differs = np.percentile(away, MOSTLY, axis=1) / whole / (uneven + NOISE)
-    sharp = np.median(edges.sharp, axis=1) / (usual or USUAL)
+    sharp = _sharp(edges, usual)
     one_light, scatter_mm = _one_light(within, matt), edges.off_mm.std(axis=1)
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (peak.out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
@@ -137,6 +144,11 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
         (peak.best - peak.elsewhere, ELSEWHERE), (sharp, GRAINY_SHARP), (uneven, SMOOTHER), (one_light, MANY_LIGHTS))]
     evidence = np.maximum(np.prod(signs, axis=0), np.prod(among_grain, axis=0))
     return Faces(grows(evidence, ALL_SIGNS), peak.row, peak.column)
+
+
+def _sharp(edges: Edges, usual: float) -> NDArray[np.float64]:
+    """Return how sharp outlines are against what is usual, or USUAL where nothing tells that, [joint]."""
+    return np.asarray(np.median(edges.sharp, axis=1) / (usual or USUAL), dtype=np.float64)
 
 
 def _one_light(within: NDArray[np.float64], matt: NDArray[np.float32]) -> NDArray[np.float64]:

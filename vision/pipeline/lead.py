@@ -134,11 +134,9 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
                        beyond, usual, optics.white)
     lined = thin_rims(lights[:, asked], change[asked], shapes.rims[asked], shapes.allowed[asked], near, face, usual,
                       optics.white)
-    by_line = lined.evidence > found.evidence
-    evidence, row, column = (np.where(by_line, new, old) for new, old in (
-        (lined.evidence, found.evidence), (lined.row, found.row), (lined.column, found.column)))
-    better = evidence > visible[asked]
-    return Faces(evidence[better], row[better], column[better]), asked[better]
+    surer = found.or_surer(lined)
+    better = surer.evidence > visible[asked]
+    return Faces(surer.evidence[better], surer.row[better], surer.column[better]), asked[better]
 
 
 def _rim_seen(dark_rim: NDArray[np.float64]) -> NDArray[np.float64]:

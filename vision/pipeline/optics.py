@@ -30,6 +30,7 @@ MOMENT_STEPS = 256  # a step fits a byte
 LOBE_AZIMUTHS_DEG = np.arange(1.5, 360.0, 3.0)
 PIECE = 131_072  # samples worked on at a time
 TILTS_DEG = SLOPES_DEG[:16]
+FAINT = 0.05  # added to responses where they are divided, so that a light that hardly answers says little
 LEAST_SPAN_DEG = 2.0  # of slope, between the middles of the flattest and the steepest light
 SECTORS = 36  # directions for which slopes are told apart where a light does not go all the way round
 

@@ -10,13 +10,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.optics import Optics
-from vision.pipeline.radial import one_of
+from vision.pipeline.optics import FAINT, Optics
+from vision.pipeline.radial import one_of, taken
 from vision.pipeline.unwrap import RING, RING_STEPS, JointPatches
 
 EVERY = 3  # so many azimuths are looked at: one of so many
 RUN_MM, RUN_PX, MOST_STEPS = 0.1, 3.0, 34  # a run along a ray is so long, and so many px, at most so many samples
-FAINT = 0.05  # added to responses, so that a light that hardly answers says little
 #: Natural logarithms: so little any light changes over a run, and from one looked-at ray to the next; and so near all
 #: samples of a plateau lie to their median, and the plateaus of one board to the largest.
 EVEN, ALIKE = 0.15, 0.15
@@ -34,7 +33,7 @@ def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], apart: 
     most nearly along the view, so solder films, which are shinier, are none.
     """
     even = _even(responses, apart, moment_deg, patches, optics)
-    area = one_of(EVERY, patches.area_mm2)[:, :, RING]
+    area = one_of(EVERY, patches.area_mm2[:, :, RING])
     least = WIDE * area.sum(axis=(1, 2))
     strongest = int(land.argmax())
     sizes, plateaus = [], []
@@ -66,17 +65,18 @@ def _even(responses: NDArray[np.float32], apart: NDArray[np.bool_], moment_deg: 
     """
     flat = optics.flats[:, 0]
     steepest = ROUGHEST * float((flat @ optics.slope_deg / flat.sum(axis=1)).max())
-    even = ~one_of(EVERY, apart)[:, :, RING]
-    even &= one_of(EVERY, moment_deg)[:, :, RING] <= np.float32(steepest)
+    even = ~one_of(EVERY, apart[:, :, RING])
+    even &= one_of(EVERY, moment_deg[:, :, RING]) <= np.float32(steepest)
     ring_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[:, ::EVERY]
     run = np.minimum(max(RUN_MM, RUN_PX * patches.px_mm) * RING_STEPS / ring_mm, MOST_STEPS)
     half = np.ceil(0.5 * run).astype(np.intp)  # [joint, azimuth]
+    steps = np.arange(RING_STEPS)
+    ends = [steps + sign * half[:, :, None] for sign in (-1, 1)]
+    even &= (ends[0] >= 0) & (ends[1] < RING_STEPS)
+    first, last = (np.clip(end, 0, RING_STEPS - 1) for end in ends)
     for light in range(responses.shape[1]):
-        level = np.log(np.maximum(one_of(EVERY, responses[:, light])[:, :, RING], np.float32(0.0)) + np.float32(FAINT))
+        level = np.log(np.maximum(one_of(EVERY, responses[:, light, :, RING]), np.float32(0.0)) + np.float32(FAINT))
         beside = np.abs(np.roll(level, 1, axis=1) - level) <= EVEN
         even &= beside & np.roll(beside, -1, axis=1)
-        for steps in np.unique(half).tolist():
-            change = np.abs(level[:, :, 2 * steps:] - level[:, :, :-2 * steps])
-            along = np.pad(change <= EVEN, ((0, 0), (0, 0), (steps, steps)))
-            even &= along | (half != steps)[:, :, None]
+        even &= np.abs(taken(level, last) - taken(level, first)) <= EVEN
     return np.asarray(even, dtype=np.bool_)

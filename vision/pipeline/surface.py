@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from vision.pipeline.capture import Capture
 from vision.pipeline.optics import (
     DARK,
+    FAINT,
     TILTS_DEG,
     Optics,
     light_moment,
@@ -35,14 +36,13 @@ FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this br
 #: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep
 #: solder shows the whole board and reads 20 or more, but where it mirrors a lit neighbour it may read 13.
 DIM_FLAT_DEG = (9.0, 15.0)
-LIKE_DULL = 1.15  # and within this one what dull lands on the same board give
 LIKE_FIDUCIAL = 1.42  # a bare land answers every light within this factor of the fiducials
+LIKE_DULL = 1.15  # or within this one of what dull lands on the same board give
 BRIGHTER = 1.3  # of its strongest light it gives no more than so much more: solder mirrors better
 ASIDE = 0.065  # of all that land gives: so much more any light may give, from the side or from what stands beside it
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
 EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 MOST_MIXED = 12  # of the ring, however coarse the picture
-FAINT = 0.05  # added to responses where they are divided, so that a light that hardly answers says little
 FAINT_LIGHT = 0.01  # radiance that every light has on flat metal besides what its lobe sends there
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land
 

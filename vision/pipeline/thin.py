@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.optics import FAINT
 from vision.pipeline.radial import of_some, radius_first, running_sum, taken
-from vision.pipeline.surface import EDGE_STEPS, FAINT, Surface
+from vision.pipeline.surface import EDGE_STEPS, Surface
 from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
 
 INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
