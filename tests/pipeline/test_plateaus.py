@@ -26,9 +26,12 @@ TABLE = predict(drawn.LIGHTS, SLOPES_DEG, SOLDER)
 FIDUCIAL, LAND = (predict(drawn.LIGHTS, np.zeros(1), roughness)[0].astype(np.float32) for roughness in (SHINY, DULL))
 
 
-def seen(slope_deg: NDArray[np.float64], bare: NDArray[np.bool_], land: NDArray[np.float32] = LAND
-         ) -> NDArray[np.float32] | None:
-    """What dull_land finds where solder of these slopes and bare land [joint, azimuth, ring] lie, with some noise."""
+def seen(slope_deg: NDArray[np.float64], bare: NDArray[np.bool_], land: NDArray[np.float32] = LAND,
+         alike: NDArray[np.bool_] | None = None) -> NDArray[np.float32] | None:
+    """What dull_land finds where solder of these slopes and bare land [joint, azimuth, ring] lie, with some noise.
+
+    Of the bare land, what is `alike` to the fiducials is known to be.
+    """
     places, optics = patches(), optics_of(drawn.station())
     responses = np.full(places.responses.shape, 0.05, dtype=np.float32)
     for light in range(len(drawn.LIGHTS)):
@@ -36,8 +39,11 @@ def seen(slope_deg: NDArray[np.float64], bare: NDArray[np.bool_], land: NDArray[
         responses[:, light, :, RING] = np.where(bare, land[light], solder)
     responses *= 1.0 + 0.02 * np.random.default_rng(3).standard_normal(responses.shape).astype(np.float32)
     responses = by_radius(responses)
-    return dull_land(responses, FIDUCIAL, np.zeros(places.radius_mm.shape, dtype=bool),
-                     light_moment(responses, optics)[0], places, optics)
+    known = np.zeros(places.radius_mm.shape, dtype=bool)
+    dark = known.copy()
+    if alike is not None:
+        known[:, :, RING] = alike
+    return dull_land(responses, FIDUCIAL, dark, known, light_moment(responses, optics)[0], places, optics)
 
 
 def fillets(lead_deg: float, toe_deg: float) -> NDArray[np.float64]:
@@ -71,6 +77,27 @@ def test_a_little_bare_land_and_a_film_that_shines_say_nothing() -> None:
     film = nowhere()
     film[0] = True
     assert seen(fillets(50.0, 15.0), film, FIDUCIAL * np.float32(1.5)) is None
+
+
+def test_an_even_slope_is_no_land_for_it_gives_most_of_another_light() -> None:
+    """A joint that is 20 degrees steep all over, or all round beside its land's edge, as where solder sags."""
+    steep = fillets(50.0, 15.0).copy()
+    steep[0] = 20.0
+    steep[3, :, 14:] = 20.0
+    assert seen(steep, nowhere()) is None
+
+
+def test_where_wider_lands_are_like_the_fiducials_none_is_duller() -> None:
+    """Half a land of another look beside a whole one that is known, and the other way round."""
+    bare, known = nowhere(), nowhere()
+    bare[0, :90] = True
+    known[1] = True
+    look = np.where(known | bare, 0.0, fillets(50.0, 15.0))
+    assert seen(look, bare) is not None
+    assert seen(look, bare, alike=known) is None
+    bare[0], known[1] = True, False
+    known[1, :70] = True
+    assert seen(np.where(known | bare, 0.0, fillets(50.0, 15.0)), bare, alike=known) == pytest.approx(LAND, rel=0.05)
 
 
 @pytest.mark.parametrize("low", [0.3, 0.0])

@@ -23,25 +23,31 @@ WIDE = 0.12  # share of a land's ring that the middles of such runs cover at lea
 ROUGHEST = 1.15  # the lights' mean slope on flat metal is at most so many times that on the roughest one known
 
 
-def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], apart: NDArray[np.bool_],
-              moment_deg: NDArray[np.float32], patches: JointPatches, optics: Optics) -> NDArray[np.float32] | None:
+def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], dark: NDArray[np.bool_],
+              alike: NDArray[np.bool_], moment_deg: NDArray[np.float32], patches: JointPatches,
+              optics: Optics) -> NDArray[np.float32] | None:
     """Return what flat bare land gives under each light [light] where it is duller than the fiducials; None unseen.
 
-    `responses` [joint, light, azimuth, radius]; `land` [light] is what the fiducials give, `apart` [joint, azimuth,
-    radius] are samples that are dark or like these, `moment_deg` are the lights' mean slopes. The widest plateau
-    decides, and those of other joints that agree with it take part. Duller metal gives less of the light that shines
-    most nearly along the view, so solder films, which are shinier, are none.
+    `responses` [joint, light, azimuth, radius]; `land` [light] is what the fiducials give; what is `dark`, and what is
+    `alike` to these, is [joint, azimuth, radius], as are the lights' mean slopes `moment_deg`. The widest plateau
+    decides, and those of other joints that agree with it take part; where it is like the fiducials, lands are not
+    duller. Duller metal gives less of the light that shines most nearly along the view, so solder films, which are
+    shinier, are none; it gives most of it all the same, which a slope does not.
     """
-    even = _even(responses, apart, moment_deg, patches, optics)
+    even = _even(responses, dark, moment_deg, patches, optics)
     area = one_of(EVERY, patches.area_mm2[:, :, RING])
-    least = WIDE * area.sum(axis=(1, 2))
+    known = even & one_of(EVERY, alike[:, :, RING])
+    even &= ~known
+    usual = float((area * known).sum(axis=(1, 2)).max())
+    least = np.maximum(WIDE * area.sum(axis=(1, 2)), usual)
     strongest = int(land.argmax())
     sizes, plateaus = [], []
     for joint in np.flatnonzero((area * even).sum(axis=(1, 2)) >= least).tolist():
         values = responses[joint, :, ::EVERY, RING][:, even[joint]]
         middle = np.maximum(np.median(values, axis=1), np.float32(0.0))
         size = float(area[joint][even[joint]][_off(values, middle[:, None]) <= ALIKE].sum())
-        if size >= least[joint] and middle[strongest] <= land[strongest]:
+        facing = np.exp(-ALIKE) * middle.max() <= middle[strongest] <= land[strongest]
+        if size >= least[joint] and facing:
             sizes.append(size)
             plateaus.append(middle)
     if not sizes:
@@ -57,7 +63,7 @@ def _off(values: NDArray[np.float32], usual: NDArray[np.float32]) -> NDArray[np.
     return np.asarray(np.abs(np.log(ratio)).max(axis=0), dtype=np.float32)
 
 
-def _even(responses: NDArray[np.float32], apart: NDArray[np.bool_], moment_deg: NDArray[np.float32],
+def _even(responses: NDArray[np.float32], dark: NDArray[np.bool_], moment_deg: NDArray[np.float32],
           patches: JointPatches, optics: Optics) -> NDArray[np.bool_]:
     """Say which ring samples of every EVERY-th azimuth lie in the middle of a run that is even under every light.
 
@@ -65,7 +71,7 @@ def _even(responses: NDArray[np.float32], apart: NDArray[np.bool_], moment_deg: 
     """
     flat = optics.flats[:, 0]
     steepest = ROUGHEST * float((flat @ optics.slope_deg / flat.sum(axis=1)).max())
-    even = ~one_of(EVERY, apart[:, :, RING])
+    even = ~one_of(EVERY, dark[:, :, RING])
     even &= one_of(EVERY, moment_deg[:, :, RING]) <= np.float32(steepest)
     ring_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[:, ::EVERY]
     run = np.minimum(max(RUN_MM, RUN_PX * patches.px_mm) * RING_STEPS / ring_mm, MOST_STEPS)

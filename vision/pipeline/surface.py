@@ -94,7 +94,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
     radiance, energy = energy, np.maximum(energy, is_dim_flat(slope, energy).astype(np.float32))
     dark = (energy < DARK) | mirrors_board(smooth, mask, optics, level)
     bare = _bare(smooth, lands, slope, moment, dark)
-    dull = None if land is None else dull_land(smooth, land, bare | dark, moment, patches, optics)
+    dull = None if land is None else dull_land(smooth, land, dark, bare, moment, patches, optics)
     if dull is not None and lands is not None:
         some = np.maximum(lands, np.float32(0.0)) + np.float32(FAINT)
         lands = dull * (some / some.mean(axis=0))
