@@ -173,6 +173,17 @@ def test_far_blacker_than_the_board_in_steep_solder_is_a_hole(black_energy: floa
     assert found.sum() <= 40 * is_open
 
 
+@pytest.mark.parametrize(("usual", "is_open"), [(0.4, True), (0.2, True), (0.15, False), (0.05, False)])
+def test_where_steep_solder_does_not_mirror_the_board_blackness_says_nothing(usual: float, is_open: bool) -> None:
+    """The board gives 0.3 of lit solder; dark zones that give half of that, or less, show something else."""
+    slope, energy = fillets(usual)
+    black = slice(100, 140)
+    energy[4, black] = np.where(energy[4, black] < 0.5, 0.01, energy[4, black])
+    found = opened(slope, energy, board=0.3)
+    assert found[4, 102:138].all() == is_open
+    assert found.sum() <= 40 * is_open
+
+
 @pytest.mark.parametrize(("flattest", "wide", "is_open"), [(18, 30, False), (18, 180, True), (8, 30, True)])
 def test_a_few_crests_far_out_on_the_land_are_wrinkles(flattest: int, wide: int, is_open: bool) -> None:
     """Steep, level at some ring sample, steep again and flat at the toe, over so many azimuths of joint 3."""

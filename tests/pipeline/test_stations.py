@@ -209,11 +209,23 @@ def test_what_counts_as_steepest_follows_the_lights_that_shine_there():
 
 def test_darkness_is_usual_for_what_lights_the_direction():
     darkest = np.tile(np.where(np.arange(180) < 45, 0.1, 0.4).astype(np.float32), (8, 1))
-    alike = np.where(np.arange(180) < 45, 11.5, 22.0).astype(np.float32)
-    usual = _usual_darkness(darkest, np.ones(darkest.shape, dtype=bool), alike)
-    assert usual == pytest.approx(darkest[0])
+    alike, wide = np.where(np.arange(180) < 45, 11.5, 22.0).astype(np.float32), np.zeros(darkest.shape, dtype=np.intp)
+    usual = _usual_darkness(darkest, np.ones(darkest.shape, dtype=bool), alike, wide)
+    assert usual == pytest.approx(darkest)
     few = np.arange(darkest.size).reshape(darkest.shape) % 180 < USUAL_FROM * 45 // 180 // 8 - 1
-    assert np.isinf(_usual_darkness(darkest, few, alike)).all()
+    assert np.isinf(_usual_darkness(darkest, few, alike, wide)).all()
+
+
+def test_darkness_is_usual_for_zones_as_wide():
+    """Blur lights up narrow dark zones; where few are as narrow, or as wide, those most like them are asked."""
+    everywhere, alike = np.ones((8, 180), dtype=bool), np.full(180, 22.0, dtype=np.float32)
+    width = np.tile(np.where(np.arange(180) < 90, 1, 4), (8, 1))
+    darkest = np.where(width == 1, 0.10, 0.02).astype(np.float32)
+    assert _usual_darkness(darkest, everywhere, alike, width) == pytest.approx(darkest)
+    few = width.copy()
+    few[0, 90:100], few[0, 100:110] = 3, 0
+    usual = _usual_darkness(darkest, everywhere, alike, few)
+    assert (usual[0, 90], usual[0, 100]) == pytest.approx((0.02, 0.10))
 
 
 def black_spot() -> tuple[FineGrid, Leads]:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.lead import Leads
-from vision.pipeline.radial import on_rays, radius_first, running_count, until
+from vision.pipeline.radial import on_rays, radius_first, running_count, taken, until
 from vision.pipeline.ranks import median, percentile
 from vision.pipeline.surface import EDGE_STEPS, Surface, smooth_azimuth
 from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
@@ -42,7 +42,11 @@ BLACKER = 0.42  # against what the dark zones of the view usually read: darker i
 #: share of lit solder, however light the view's dark zones are, and than the second of what the board gives, which
 #: solder mirrors that is too steep to be lit.
 HOLE_BLACK, OF_BOARD = 0.035, 0.25
+MIRRORS = 0.6  # where dark zones usually give less than this share of what the board gives, they do not mirror it
 USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
+#: Blur and scattered light brighten a narrow dark zone more than a wide one, so zones are compared with those about as
+#: wide: within two of these widths.
+WIDTHS_PX = (3.0, 5.0, 8.0, 12.0)
 
 
 def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32],
@@ -54,22 +58,24 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     steepest slope that is lit and flattens from there on. A crest with something dark behind it: where solder wets the
     lead it gets flatter outward all the way, where it does not it falls off again towards the lead. And blackness
     itself: steep solder mirrors the board, a hole mirrors nothing; how much the board gives is seen at the view's other
-    joints.
+    dark zones that are as wide.
 
     `away` is what lead_distance gives over LAND, `onto_land` [joint, azimuth] says where solder lies on the land.
     """
     outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.02).astype(np.float32)[:, None, None]
-    first, found = _out_of_the_dark(surface, outside)
+    first, found, width_mm = _out_of_the_dark(surface, outside, patches.radius_mm)
     darkest = _darkest(surface, outside)
     seen = (leads.visible > 0.5)[:, None]
-    usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg)
+    usual = _usual_darkness(darkest, found & onto_land & seen, surface.steepest_from_deg,
+                            np.digitize(width_mm / patches.px_mm, WIDTHS_PX))
     brim_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / (RING.stop - RING.start) * (first - HOLE_STEPS)
     brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm >= BRIM_MM[0]) & (brim_mm <= BRIM_MM[1])
     brim[brim] = _is_abrupt(surface, np.flatnonzero(brim), first[brim])
     brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
     crest, reach_mm = _crested(patches, surface, leads, away)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
-    black = found & np.isfinite(usual) & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
+    mirrors = np.isfinite(usual) & (usual >= (np.float32(MIRRORS) * surface.mask_level)[:, None])
+    black = found & mirrors & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
     # An empty hole shows its brim nearly all round.
     empty = (leads.visible < LEAD_SEEN) & (_is_empty(surface) | (brim.mean(axis=1) >= ALL_ROUND))
     return np.asarray((brim | crest | black) & seen | empty[:, None], dtype=np.bool_)
@@ -93,18 +99,27 @@ def _hole_black(surface: Surface) -> NDArray[np.float32]:
     return np.asarray(black[:, None], dtype=np.float32)
 
 
-def _usual_darkness(darkest: NDArray[np.float32], asked: NDArray[np.bool_],
-                    lit_alike: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the median of what the view's dark zones read where `asked`, [azimuth]; infinite where too few say so.
+def _usual_darkness(darkest: NDArray[np.float32], asked: NDArray[np.bool_], lit_alike: NDArray[np.float32],
+                    width: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Return the median of what the view's dark zones as wide read where `asked`; infinite where too few say so.
 
-    Azimuths that different lights reach, with unlike numbers in `lit_alike` [azimuth], are counted apart.
+    `width` counts classes of width. Where a class holds too few, the next wider ones are asked as well, and then the
+    next narrower ones. Azimuths that different lights reach, with unlike numbers in `lit_alike` [azimuth], are counted
+    apart. All others are [joint, azimuth].
     """
-    usual = np.full(len(lit_alike), np.inf, dtype=np.float32)
+    usual = np.full(darkest.shape, np.inf, dtype=np.float32)
     for number in np.unique(lit_alike):
         alike = lit_alike == number
-        values = darkest[:, alike][asked[:, alike]]
-        if len(values) >= USUAL_FROM * float(alike.mean()):
-            usual[alike] = median(values)
+        some = asked[:, alike]
+        values, classes = darkest[:, alike][some], width[:, alike][some]
+        needed = int(np.ceil(USUAL_FROM * float(alike.mean())))
+        if len(values) < needed:
+            continue
+        table = np.empty(len(WIDTHS_PX) + 1, dtype=np.float32)
+        for one in range(len(table)):
+            away = np.where(classes < one, len(table) + one - classes, classes - one)
+            table[one] = median(values[away <= np.partition(away, needed - 1)[needed - 1]])
+        usual[:, alike] = table[width[:, alike]]
     return usual
 
 
@@ -121,15 +136,22 @@ def lead_distance(patches: JointPatches, leads: Leads, within: slice) -> NDArray
     return away
 
 
-def _out_of_the_dark(surface: Surface, outside: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
-    """Return the first sample of the first lit run of three behind something dark, and where there is one."""
+def _out_of_the_dark(surface: Surface, outside: NDArray[np.bool_], radius_mm: NDArray[np.float32]
+                     ) -> tuple[NDArray[np.intp], NDArray[np.bool_], NDArray[np.float32]]:
+    """Return the first sample of the first lit run of three behind something dark, where there is one, how wide it is.
+
+    [joint, azimuth]; how wide it is dark up to there is in mm, and 0 where there is none.
+    """
     dark = surface.dark[:, :, WITHIN]
-    lit = outside & (running_count(dark & outside) >= 2)
+    unlit = dark & outside
+    lit = outside & (running_count(unlit) >= 2)
     lit &= ~dark
     run = lit[:, :, :-2] & lit[:, :, 1:-1] & lit[:, :, 2:]
     first = until(run)
     found = first < run.shape[2]
-    return np.where(found, first, 0), found
+    first = np.where(found, first, 0)
+    begin = np.minimum(until(unlit), first)
+    return first, found, taken(radius_mm, first) - taken(radius_mm, begin)
 
 
 def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32]:

@@ -31,6 +31,7 @@ from vision.pipeline.tongues import board_reach, find_tongues
 from vision.pipeline.uncertainty import uncertainties
 from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_again, unwrap_joints
 from vision.pipeline.vias import beside_vias
+from vision.pipeline.wedges import find_wedges
 from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
@@ -248,9 +249,10 @@ def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
     elsewhere = joined | beside_bare_land(toes)
     metal = metal_outside(seen)
     chips = towards_chips(joints, seen.chips)
-    columns["projection_mm"] = np.maximum(
+    columns["projection_mm"] = np.maximum.reduce([
         find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal), chips),
-        _tongues(seen, metal, joined | chips, lead))
+        _tongues(seen, metal, joined | chips, lead),
+        find_wedges(joints, seen.patches, seen.surface, lead, joined, elsewhere | chips)])
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
     columns |= _balls(seen, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

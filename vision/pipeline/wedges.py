@@ -1,0 +1,131 @@
+"""Wedges: narrow strips of another look that run outward from a lead, as a spike of solder does whatever its slopes.
+
+A spike's crest may be flatter or steeper than the fillet beside it, and its flanks dark or merely of other slopes; but
+all along it looks unlike what lies to its left and to its right, and these two look alike. A fillet hardly changes
+along a circle; where it does, at the corners of a lead or of a land, it does so several times alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.gaps import lead_distance
+from vision.pipeline.lead import Leads
+from vision.pipeline.radial import radius_first
+from vision.pipeline.surface import STEEP_DEG, Surface
+from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, JointPatches, azimuths_rad
+from vision.setup.family import Joint
+
+EVERY = 2  # so many azimuths and radii are looked at: one of so many
+RAYS = AZIMUTHS // EVERY
+LOOKED_AT = slice(10, OUTSIDE.start + 6, EVERY)  # further in lies the lead
+ACROSS_MM = 0.16  # so far to either side lies what a strip is compared with: half a usual spike and its flank
+FULL_DEG, RADIANCE_SHARE = 60.0, 0.7  # a slope's whole contrast, and what the root of radiance counts against it
+NOISE, MOST = 0.12, 0.6  # contrast that says nothing, and the most that one place says
+BEYOND_MM = 0.3  # the land's edge; further out lie other things
+#: Contrast by length (mm) by which a wedge stands out from all others of its joint, which begin so far from it.
+WEDGE_MM, APART_DEG = 0.115, 30.0
+#: So much of a wedge's contrast comes from places as bright as that, against lit solder: a strip that is dark all along
+#: may be the image of what stands beside the joint.
+LIT_SHARE, LIT = 0.5, 0.4
+CORNER_DEG = 14.0  # creases run towards the corners of a rectangular land
+CURVED_DEG = 16.0  # a bridge may leave a land so far aside of the straight line to the other
+MOST_TURN = RAYS // 4  # rays that a place to the side may be away
+ENOUGH = 0.95  # of its contrast tells how far a wedge reaches
+
+
+def find_wedges(joints: Sequence[Joint], patches: JointPatches, surface: Surface, leads: Leads,
+                joined: NDArray[np.bool_], elsewhere: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return how far (mm) a wedge reaches out from the lead's edge, 0 for none, [joint].
+
+    `joined` [joint, azimuth] are the directions of bridges, `elsewhere` those of what else runs outward: gaps, chips.
+    """
+    away = lead_distance(patches, leads, LOOKED_AT)[:, ::EVERY]
+    away = radius_first(away - leads.nominal_radius_mm.astype(np.float32)[:, None, None])
+    contrast = _contrast(_looks(surface), patches) * _asked(patches, away)
+    contrast *= radius_first(patches.step_mm[:, ::EVERY, LOOKED_AT]) * np.float32(EVERY)
+    along = _widened(contrast)
+    excluded = elsewhere | _beside(joined, CURVED_DEG) | _towards_corners(joints)
+    total = along.sum(axis=0) * ~excluded[:, ::EVERY]
+    best = total.argmax(axis=1)
+    off = np.abs((np.arange(RAYS) - best[:, None] + RAYS // 2) % RAYS - RAYS // 2) * (360.0 / RAYS)
+    alone = total.max(axis=1) - (total * (off > APART_DEG)).max(axis=1)
+    reach = np.zeros(len(joints))
+    for joint in np.flatnonzero(alone >= WEDGE_MM).tolist():
+        grown = np.cumsum(along[:, joint, best[joint]])
+        bright = np.greater_equal(surface.radiance[joint, ::EVERY, LOOKED_AT].T, LIT)
+        if _widened((contrast[:, joint] * bright)[:, None])[:, 0, best[joint]].sum() >= LIT_SHARE * grown[-1]:
+            reach[joint] = away[int(np.searchsorted(grown, ENOUGH * grown[-1])), joint, best[joint]]
+    return reach
+
+
+def _looks(surface: Surface) -> NDArray[np.float32]:
+    """Return what each place looks like, [radius, look, joint, ray]: its slope and the root of its radiance."""
+    dark, slope, radiance = (radius_first(part[:, ::EVERY, LOOKED_AT])
+                             for part in (surface.dark, surface.slope_deg, surface.radiance))
+    looks = np.empty((len(slope), 2, *slope.shape[1:]), dtype=np.float32)
+    looks[:, 0] = np.where(dark, np.float32(STEEP_DEG), slope) * np.float32(1.0 / FULL_DEG)
+    looks[:, 1] = np.sqrt(np.clip(radiance, 0.0, 1.5)) * np.float32(RADIANCE_SHARE)
+    return looks
+
+
+def _contrast(looks: NDArray[np.float32], patches: JointPatches) -> NDArray[np.float32]:
+    """Return by how much places look unlike both sides, less how unlike these are, [radius, joint, ray]."""
+    radius = patches.radius_mm[:, :, LOOKED_AT].mean(axis=1)  # [joint, radius]
+    turn = np.clip(np.rint(ACROSS_MM * RAYS / (2.0 * np.pi) / radius), 1, MOST_TURN).astype(np.intp)
+    around = _ringed(looks, MOST_TURN)
+    found = np.empty((len(looks), *looks.shape[2:]), dtype=np.float32)
+    for step in range(len(looks)):
+        for one in np.unique(turn[:, step]).tolist():
+            rows = np.flatnonzero(turn[:, step] == one)
+            part = around[step][:, rows]
+            left, own, right = (part[:, :, MOST_TURN + side:MOST_TURN + side + RAYS] for side in (-one, 0, one))
+            unlike = np.minimum(np.abs(own - left).sum(axis=0), np.abs(own - right).sum(axis=0))
+            found[step, rows] = unlike - np.abs(left - right).sum(axis=0)
+    return np.clip(found - np.float32(NOISE), 0.0, MOST)
+
+
+def _asked(patches: JointPatches, away: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say which places may be part of a wedge: beyond the lead's edge, and on nothing else, [radius, joint, ray]."""
+    radius = radius_first(patches.radius_mm[:, ::EVERY, LOOKED_AT])
+    free = np.ones(radius.shape, dtype=np.bool_)
+    outside = radius_first(patches.free[:, ::EVERY, 0:LOOKED_AT.stop - OUTSIDE.start:EVERY])
+    free[-len(outside):] = outside
+    near = radius < patches.land_edge_mm[:, ::EVERY] + np.float32(BEYOND_MM)
+    return np.asarray((away > 0.0) & near & free, dtype=np.bool_)
+
+
+def _widened(contrast: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the most of the contrast [radius, joint, ray] on a ray and those beside it: a strip may be crooked."""
+    return np.maximum(contrast, np.maximum(np.roll(contrast, 1, axis=2), np.roll(contrast, -1, axis=2)))
+
+
+def _ringed(table: NDArray[np.float32], more: int) -> NDArray[np.float32]:
+    """Return a table [..., ray] with so many rays more at both ends, as they follow on the circle."""
+    return np.concatenate([table[..., -more:], table, table[..., :more]], axis=-1)
+
+
+def _beside(flags: NDArray[np.bool_], deg: float) -> NDArray[np.bool_]:
+    """Return flags [joint, azimuth] grown by so many degrees to both sides."""
+    more = round(deg * AZIMUTHS / 360.0)
+    around = np.pad(flags, ((0, 0), (more, more)), mode="wrap").view(np.uint8)
+    grown = cv2.dilate(around, np.ones((1, 2 * more + 1), dtype=np.uint8))
+    return np.asarray(grown[:, more:-more] > 0, dtype=np.bool_)
+
+
+def _towards_corners(joints: Sequence[Joint]) -> NDArray[np.bool_]:
+    """Say which directions lead to the corners of rectangular lands, [joint, azimuth]."""
+    found = np.zeros((len(joints), AZIMUTHS), dtype=np.bool_)
+    azimuth = azimuths_rad()
+    for number, joint in enumerate(joints):
+        if joint.land_shape == "rect":
+            turned = azimuth - np.deg2rad(joint.land_rotation_deg)
+            for x, y in ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)):
+                corner = np.arctan2(y * joint.land_h_mm, x * joint.land_w_mm)
+                away = np.abs((turned - corner + np.pi) % (2.0 * np.pi) - np.pi)
+                found[number] |= away < np.deg2rad(CORNER_DEG)
+    return found
