@@ -24,6 +24,7 @@ from vision.pipeline.plateaus import dull_land
 from vision.pipeline.radial import radius_first, radius_last
 from vision.pipeline.ranks import median, percentile
 from vision.pipeline.register import Registration
+from vision.pipeline.sectors import bare_sectors
 from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
 from vision.setup.family import Fiducial
 
@@ -99,6 +100,7 @@ def find_surface(patches: JointPatches, capture: Capture, registration: Registra
         some = np.maximum(lands, np.float32(0.0)) + np.float32(FAINT)
         lands = dull * (some / some.mean(axis=0))
         bare |= like_land(smooth.swapaxes(0, 1), lands.T[:, :, None, None], LIKE_DULL)
+    bare |= bare_sectors(slope, dark, patches)
     land_level = None if land is None else float((np.maximum(land, 0.0) * optics.white).sum()) / level
     mask_level = (np.maximum(mask, np.float32(0.0)) * (optics.white / level).astype(np.float32)).sum(axis=1)
     return Surface(slope, energy, dark, bare, ~(dark | bare), mask, land, moment, roughness, level, radiance,

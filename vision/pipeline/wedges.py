@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.circles import to_both_sides
 from vision.pipeline.gaps import lead_distance
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import radius_first
@@ -34,7 +35,6 @@ WEDGE_MM, APART_DEG = 0.115, 30.0
 LIT_SHARE, LIT = 0.5, 0.4
 CORNER_DEG = 14.0  # creases run towards the corners of a rectangular land
 CURVED_DEG = 16.0  # a bridge may leave a land so far aside of the straight line to the other
-MOST_TURN = RAYS // 4  # rays that a place to the side may be away
 ENOUGH = 0.95  # of its contrast tells how far a wedge reaches
 
 
@@ -75,18 +75,10 @@ def _looks(surface: Surface) -> NDArray[np.float32]:
 
 def _contrast(looks: NDArray[np.float32], patches: JointPatches) -> NDArray[np.float32]:
     """Return by how much places look unlike both sides, less how unlike these are, [radius, joint, ray]."""
-    radius = patches.radius_mm[:, :, LOOKED_AT].mean(axis=1)  # [joint, radius]
-    turn = np.clip(np.rint(ACROSS_MM * RAYS / (2.0 * np.pi) / radius), 1, MOST_TURN).astype(np.intp)
-    around = _ringed(looks, MOST_TURN)
-    found = np.empty((len(looks), *looks.shape[2:]), dtype=np.float32)
-    for step in range(len(looks)):
-        for one in np.unique(turn[:, step]).tolist():
-            rows = np.flatnonzero(turn[:, step] == one)
-            part = around[step][:, rows]
-            left, own, right = (part[:, :, MOST_TURN + side:MOST_TURN + side + RAYS] for side in (-one, 0, one))
-            unlike = np.minimum(np.abs(own - left).sum(axis=0), np.abs(own - right).sum(axis=0))
-            found[step, rows] = unlike - np.abs(left - right).sum(axis=0)
-    return np.clip(found - np.float32(NOISE), 0.0, MOST)
+    left, right = to_both_sides(looks, patches.radius_mm[:, :, LOOKED_AT].mean(axis=1), ACROSS_MM)
+    unlike = np.minimum(np.abs(looks - left).sum(axis=1), np.abs(looks - right).sum(axis=1))
+    unlike -= np.abs(left - right).sum(axis=1)
+    return np.asarray(np.clip(unlike - np.float32(NOISE), 0.0, MOST), dtype=np.float32)
 
 
 def _asked(patches: JointPatches, away: NDArray[np.float32]) -> NDArray[np.bool_]:
@@ -102,11 +94,6 @@ def _asked(patches: JointPatches, away: NDArray[np.float32]) -> NDArray[np.bool_
 def _widened(contrast: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the most of the contrast [radius, joint, ray] on a ray and those beside it: a strip may be crooked."""
     return np.maximum(contrast, np.maximum(np.roll(contrast, 1, axis=2), np.roll(contrast, -1, axis=2)))
-
-
-def _ringed(table: NDArray[np.float32], more: int) -> NDArray[np.float32]:
-    """Return a table [..., ray] with so many rays more at both ends, as they follow on the circle."""
-    return np.concatenate([table[..., -more:], table, table[..., :more]], axis=-1)
 
 
 def _beside(flags: NDArray[np.bool_], deg: float) -> NDArray[np.bool_]:
