@@ -148,6 +148,17 @@ def test_behind_a_crest_dim_is_the_hole_where_it_reaches_the_holes_edge(dark_to:
     assert found[3].mean() == pytest.approx(float(is_open), abs=0.05)
 
 
+@pytest.mark.parametrize(("dark_to", "dark_energy", "is_open"), [(0.14, 0.2, True), (0.14, 0.4, False),
+                                                                 (0.05, 0.2, False)])
+def test_a_rim_round_a_hole_may_be_steepest_at_the_lands_edge(dark_to: float, dark_energy: float,
+                                                              is_open: bool) -> None:
+    """Solder drawn back from the lead; a dome round a lead looks so, too, but is dark beside it over little only."""
+    slope, energy = crested(lowest=6.0, fall_from=28.0, dark_to=dark_to, dark_energy=dark_energy)
+    away = patches().radius_mm[3] - np.float32(LEAD_MM)
+    slope[3] = np.where(away > 0.25, np.minimum(6.0 + 40.0 * (away - 0.25), 36.0), slope[3])
+    assert opened(slope, energy)[3].mean() == pytest.approx(float(is_open), abs=0.05)
+
+
 def test_a_dip_no_deeper_than_grain_is_no_crest() -> None:
     rng = np.random.default_rng(5)
     slope, energy = crested(lowest=24.0, fall_from=28.0, dark_to=0.15, dark_energy=0.2)

@@ -28,6 +28,7 @@ BLACK = 0.3  # of lit solder: behind a crest what is as dark as this is the hole
 DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's edge; solder that sags ends further in
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
 FALLS_TO_TOE_DEG = 0.8  # solder behind a crest flattens towards its toe by more than this, a dome steepens to its rim
+WIDE_MM, WIDE_PX = 0.09, 4.0  # so wide it is dark beside a lead where solder does not reach it
 BEYOND_CREST = 3  # samples behind a crest that are steeper
 #: Solder that does not wet the lead holds on to the hole's edge: its crest lies no further out than this sample, by the
 #: median over a joint, or runs round at least so many azimuths. Wrinkles of solder that shrank lie here and there.
@@ -72,7 +73,8 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     brim = found & (darkest < np.float32(HOLE_DARK)) & (brim_mm >= BRIM_MM[0]) & (brim_mm <= BRIM_MM[1])
     brim[brim] = _is_abrupt(surface, np.flatnonzero(brim), first[brim])
     brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
-    crest, reach_mm = _crested(patches, surface, leads, away)
+    wide = (width_mm >= np.float32(max(WIDE_MM, WIDE_PX * patches.px_mm))) & (darkest < np.float32(BLACK))
+    crest, reach_mm = _crested(patches, surface, leads, away, wide)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
     mirrors = np.isfinite(usual) & (usual >= (np.float32(MIRRORS) * surface.mask_level)[:, None])
     black = found & mirrors & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
@@ -182,16 +184,17 @@ def _is_level(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) 
     return np.asarray(flat & (falls < BRIM_FALLS_DEG) & (falls > -BRIM_RISES_DEG), dtype=np.bool_)
 
 
-def _crested(patches: JointPatches, surface: Surface, leads: Leads,
-             away: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
+def _crested(patches: JointPatches, surface: Surface, leads: Leads, away: NDArray[np.float32],
+             wide: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], NDArray[np.float32]]:
     """Say at which azimuths solder rises from its toe to a crest and falls off again towards the lead.
 
     Also return how far beyond the hole's edge the dark behind the crest reaches, mm, [joint, azimuth] both; 0 at joints
     without a crest.
     Outward, along what is lit all the way: steep, then flatter by more than grain can do, which is the crest, then
-    steep again, then flatter towards the toe. A fillet only flattens outward and a dome only steepens. The crest lies
-    on the land, for the solder holds on to the hole's edge; what the lead mirrors lies nearer to it. Grain is the
-    joint's own scatter of slope from sample to sample.
+    steep again, then flatter towards the toe. A fillet only flattens outward and a dome only steepens; where it is
+    `wide` [joint, azimuth] and black beside the lead it is none, and need not flatten. The crest lies on the land, for
+    the solder holds on to the hole's edge; what the lead mirrors lies nearer to it. Grain is the joint's own scatter of
+    slope from sample to sample.
     """
     dark = radius_first(surface.dark[:, :, WITHIN])
     slope = radius_first(surface.slope_deg[:, :, WITHIN])
@@ -203,12 +206,12 @@ def _crested(patches: JointPatches, surface: Surface, leads: Leads,
     stop = WITHIN.stop - np.maximum(np.ceil(blur_mm / step_mm), EDGE_BLUR_STEPS)  # [joint, azimuth]
     beside = away <= (leads.nominal_radius_mm + 0.05).astype(np.float32)[:, None, None]
     limit = np.float32(CREST_DEG) + CREST_SCATTER * scatter
-    crest = _crests(soft, dark, radius_first(beside), stop, limit)
+    crest = _crests(soft, dark, radius_first(beside), stop, limit, wide)
     # Where a joint's solder has a crest over a wide sector, less of one is enough beside it.
     known = np.flatnonzero(np.count_nonzero(crest, axis=1) >= KNOWN_FROM)
     if len(known):
         crest[known] |= _crests(soft[:, known], dark[:, known], radius_first(beside[known]), stop[known],
-                                np.float32(WEAK_DEG) + WEAK_SCATTER * scatter[known])
+                                np.float32(WEAK_DEG) + WEAK_SCATTER * scatter[known], wide[known])
     reach = np.zeros(stop.shape, dtype=np.float32)
     some = np.flatnonzero(crest.any(axis=1))
     if len(some):
@@ -225,7 +228,7 @@ def _dark_to(dark: NDArray[np.bool_], stop: NDArray[np.float32]) -> NDArray[np.f
 
 
 def _crests(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np.bool_], stop: NDArray[np.float32],
-            limit: NDArray[np.float32]) -> NDArray[np.bool_]:
+            limit: NDArray[np.float32], wide: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Say at which azimuths a crest stands out by `limit` [joint, 1] degrees, [joint, azimuth].
 
     Slopes, what is dark and what is the lead are [radius, joint, azimuth]; `stop` [joint, azimuth] is the sample from
@@ -237,7 +240,9 @@ def _crests(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np
     if len(ray):
         slopes = soft.reshape(len(soft), -1).take(ray, axis=1)
         unlit, on_lead = (flags.reshape(len(flags), -1).take(ray, axis=1) for flags in (dark, lead))
-        crested, place = _crested_rays(slopes, unlit, on_lead, stop.ravel()[ray], limit[ray // stop.shape[1], 0])
+        crested, place, flattens = _crested_rays(slopes, unlit, on_lead, stop.ravel()[ray],
+                                                 limit[ray // stop.shape[1], 0])
+        crested &= flattens | wide.ravel()[ray]
         joint = ray // stop.shape[1]
         for one in np.unique(joint[crested]).tolist():
             own = crested & (joint == one)
@@ -257,10 +262,11 @@ def _steepens(soft: NDArray[np.float32], stop: NDArray[np.float32], limit: NDArr
 
 
 def _crested_rays(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDArray[np.bool_],
-                  stop: NDArray[np.float32], limit: NDArray[np.float32]) -> tuple[NDArray[np.bool_], NDArray[np.uint8]]:
+                  stop: NDArray[np.float32], limit: NDArray[np.float32]
+                  ) -> tuple[NDArray[np.bool_], NDArray[np.uint8], NDArray[np.bool_]]:
     """Look outward along rays [radius, ray] for a crest, all at once; arguments as of _crests.
 
-    Return where there is one, and the sample of its flattest place, [ray] both.
+    Return where there is one, the sample of its flattest place, and where solder flattens towards its toe, [ray] each.
     """
     steepest, crest, peak = (np.full(stop.shape, start, dtype=np.float32) for start in (-1.0, 90.0, -1.0))
     beyond, lowest, place = (np.zeros(stop.shape, dtype=np.uint8) for _ in range(3))
@@ -283,7 +289,7 @@ def _crested_rays(soft: NDArray[np.float32], dark: NDArray[np.bool_], lead: NDAr
             beyond += risen
             beyond[broken] = 0
     toe = np.where(dark[-EDGE_BLUR_STEPS - 2:], np.float32(90.0), soft[-EDGE_BLUR_STEPS - 2:]).min(axis=0)
-    return np.asarray((beyond >= BEYOND_CREST) & (toe < peak - FALLS_TO_TOE_DEG), dtype=np.bool_), place
+    return beyond >= BEYOND_CREST, place, np.asarray(toe < peak - FALLS_TO_TOE_DEG, dtype=np.bool_)
 
 
 def _soft_where_lit(slope: NDArray[np.float32], dark: NDArray[np.bool_]) -> NDArray[np.float32]:
