@@ -137,6 +137,13 @@ def test_body_of_nearly_the_boards_colour_is_found_in_its_place(mask: float, shi
     assert columns["turn_deg"] == pytest.approx(turn_deg, abs=4.0)
 
 
+@pytest.mark.parametrize("mask", [0.2, 0.3, 0.5])
+def test_a_body_of_just_the_boards_colour_is_known_by_the_lines_along_its_sides(mask: float) -> None:
+    columns = draw_chip(mask, body=(mask, mask, mask), shift_mm=(0.1, 0.0))
+    assert columns["chip_present"] > 0.7
+    assert columns["shift_along_mm"] == pytest.approx(0.1, abs=0.08)
+
+
 @pytest.mark.parametrize("body", [(0.68, 0.52, 0.4), (0.1, 0.1, 0.1)])
 @pytest.mark.parametrize("round_mm", [0.08, 0.16])
 @pytest.mark.parametrize("shift_mm", [(0.0, 0.0), (0.06, -0.05)])

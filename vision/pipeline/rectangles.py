@@ -12,9 +12,24 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from vision.pipeline.capture import Capture
+from vision.pipeline.chip_doubts import (
+    ACROSS,
+    BOARD,
+    BRIMS,
+    INNER,
+    PLATED,
+    TIPS,
+    Array,
+    Plane,
+    is_board,
+    is_outlined,
+    like_board,
+    mean_of,
+    of_two_kinds,
+    unlike_ends,
+)
 from vision.pipeline.optics import Optics
 from vision.pipeline.ranks import median
 from vision.setup.family import Chip
@@ -33,26 +48,14 @@ FURTHEST = 0.8  # a chip further off than this share of its length is not looked
 SURE = 0.9  # evidence that ends the search
 SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
-UNLIKE, STEEPER = 1.9, 2.2  # shine of one end against the other; steepness of an end's inner brim against the rest
-PLAIN, ALIKE = 0.64, 0.13  # less evidence is doubted where body and board differ less (square roots of response)
-#: There, ends of which one mirrors more by this factor, or by this much another mixture of lights, are not one chip's.
-OTHER_SHINE, OTHER_HUE = 1.22, 0.108
-BODY, BESIDE = (0.3, 0.7), (1.3, 1.8)  # shares of half the length and width; of half the width, outside the body
-#: Where along its middle a chip's brim, in shares of half its width, is the board within this (square roots of
-#: response), there is no chip, whatever lies in the middle: a drop of glue does.
-BRIMS, BOARD = (0.75, 0.95), 0.02
+PLAIN = 0.64  # less evidence is doubted where body and board hardly differ
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
-END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
-TIPS, PLATED = (0.75, 0.92), (0.5, 1.0)  # where a chip's ends shine at least, and where they may, shares likewise
-END_WIDTH = 4  # samples
 ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
 ROUNDED = 0.9  # from here on, in shares of half the length and width, a chip's edges may be rounded
 TURN_COST = 0.003  # evidence for a degree
 ENDS = (0.66, 0.77, 0.89)  # places on an end, shares of half the length
 BRIM = 6  # samples that edges and means reach beyond an outline
 
-Array = NDArray[np.float64]
-Plane = NDArray[np.float32]
 Place = tuple[float, float, float, float]  # evidence, shift along and across the turned axes (samples), turn (deg)
 
 
@@ -101,8 +104,8 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     cover = _cover(shown, along, across, flat)
     u = u + _off_middle(shown, along, across, flat) * half[0]
     along, across = _axes(window, half, u, v)
-    if _is_board(shown, along, across, BRIMS, BOARD) or (
-            _like_board(shown, along, across) and _of_two_kinds(shown, along, across, flat)):
+    if (is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
+            like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)):
         evidence *= DOUBTED
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
@@ -154,70 +157,8 @@ def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Pla
     `ends` says where on a chip's ends shine is looked for, in shares of half the length.
     """
     shown, along, across = _own_axes(window, half, place)
-    return _unlike_ends(shown, along, across, flat, ends) or (
-        place[0] < PLAIN and _like_board(shown, along, across))
-
-
-def _unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tuple[float, float]) -> bool:
-    """Say whether what seems to be a chip's two ends cannot be: they differ, or are bumps of solder.
-
-    Both ends of a chip are plated alike and lie level. Of two lands without a chip, one fits better than the other into
-    the outline; and solder on a land stands as a bump that gets steeper to all sides, also towards the other land,
-    while a chip's end is level up to its body. Axes as _own_axes gives them.
-    """
-    course = (shown[:, np.abs(across) < ACROSS] ** 2).mean(axis=1)  # responses along the chip, [light, place]
-    steep = np.delete(course, flat, axis=0).sum(axis=0)
-    shine, bump = [], []
-    for sign in (-1.0, 1.0):
-        end, inner = ((sign * along > low) & (sign * along < high) for low, high in (END, INNER))
-        if not (end.any() and inner.any()):
-            return False
-        around = course[flat, (sign * along > ends[0]) & (sign * along < ends[1])]
-        shine.append(max(float(_mean(around[None], END_WIDTH, 1).max()), 0.01))
-        level = max(float(steep[end].mean()), float(steep[np.abs(along) <= INNER[0]].mean()), 0.01)
-        bump.append(float(steep[inner].max()) / level)
-    return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
-
-
-def _like_board(shown: Plane, along: Array, across: Array) -> bool:
-    """Say whether a chip's body would be the board beside it. Axes as _own_axes gives them."""
-    return _is_board(shown, along, across, (0.0, BODY[1]), ALIKE)
-
-
-def _is_board(shown: Plane, along: Array, across: Array, strip: tuple[float, float], alike: float) -> bool:
-    """Say whether a strip along a chip's middle, in shares of half its width, is the board beside it within `alike`."""
-    middle, aside = shown[:, :, np.abs(along) < BODY[0]], np.abs(across)
-    body, beside = (middle[:, (aside >= low) & (aside < high)] for low, high in (strip, BESIDE))
-    if not (body.size and beside.size):
-        return False
-    levels = [median(part.reshape(len(part), -1)) for part in (body, beside)]
-    return bool(np.abs(levels[0] - levels[1]).max() < alike)
-
-
-def _of_two_kinds(shown: Plane, along: Array, across: Array, flat: int) -> bool:
-    """Say whether two ends are not plated alike: one may be a chip standing on it, the other a bare land.
-
-    Ends differ in brightness or in their mixture of lights, both where a chip's ends are level at least and where each
-    shines most: rounded ends seen a little off the middle differ in one of them. Axes as _own_axes gives them.
-    """
-    strip = shown[:, np.abs(across) < ACROSS]
-    level, brightest = [], []
-    for sign in (-1.0, 1.0):
-        end, plated = (np.median(strip[:, :, (sign * along > low) & (sign * along < high)], axis=1)
-                       for low, high in (END, PLATED))
-        if not end.size:
-            return False
-        level.append(np.median(end, axis=1))
-        course = _mean(plated, END_WIDTH, 1)
-        brightest.append(course[:, course[flat].argmax()])
-    return _differ(*level) and _differ(*brightest)
-
-
-def _differ(one: Plane, other: Plane) -> bool:
-    """Say whether two ends, square roots of response [light], differ in brightness or in their mixture of lights."""
-    brighter = np.maximum(one, other) / np.maximum(np.minimum(one, other), 0.05)
-    hues = [end**2 / max(float((end**2).sum()), 1e-6) for end in (one, other)]
-    return bool(brighter.max() > OTHER_SHINE or np.abs(hues[0] - hues[1]).max() > OTHER_HUE)
+    return unlike_ends(shown, along, across, flat, ends) or (
+        place[0] < PLAIN and like_board(shown, along, across))
 
 
 def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
@@ -344,7 +285,7 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     half_long, half_short = half
     along, across = _edges(turned, 3, fine), _edges(turned, 2, fine)
     shine = np.ascontiguousarray(turned[flat].transpose(1, 2, 0))
-    shine = _mean(shine, 3, 3) if fine else shine
+    shine = mean_of(shine, 3, 3) if fine else shine
     # Only middles within reach are looked at; what lies beyond the window counts as nothing.
     near = np.arange(-np.floor(reach - 0.5) - 0.5, reach)
     before = [length // 2 - len(near) // 2 for length in shine.shape[:2]]
@@ -364,7 +305,7 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
         return whole
 
     end, body, ends, short_sides, long_sides = (
-        framed(_mean(plane, width, height)) for plane, width, height in (
+        framed(mean_of(plane, width, height)) for plane, width, height in (
             (shine, 0.1 * half_long, 1.5 * half_short), (shine, 0.8 * half_long, 1.4 * half_short),
             (along, 1.0, 1.7 * half_short), (across, 0.26 * half_long, 1.0), (across, 1.1 * half_long, 1.0)))
     evidence = np.minimum(at(ends, -half_long, 0.0), at(ends, half_long, 0.0))
@@ -410,8 +351,3 @@ def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
 def _second(one: Plane, other: Plane, third: Plane) -> Plane:
     """Return the second largest of three."""
     return np.maximum(np.minimum(one, other), np.minimum(np.maximum(one, other), third))
-
-
-def _mean(plane: Plane, width: float, height: float) -> Plane:
-    size = (max(1, round(width)), max(1, round(height)))
-    return np.asarray(cv2.blur(plane, size, borderType=cv2.BORDER_REPLICATE), dtype=np.float32).reshape(plane.shape)
