@@ -10,7 +10,7 @@ from tests.pipeline.drawn import LIGHTS
 from tests.pipeline.test_balance import NOBODY, TINTED, board
 from vision.pipeline.corridors import is_metal
 from vision.pipeline.optics import optics_of
-from vision.pipeline.printing import board_samples, like_print, print_response
+from vision.pipeline.printing import board_samples, print_part, print_response
 from vision.setup import Station
 
 MASK = np.array([[0.36, 0.13, 0.03]], np.float32)
@@ -36,7 +36,7 @@ def test_what_covers_other_parts_is_no_print() -> None:
 @pytest.mark.parametrize(("colours", "is_print"), [(STROKE, True), (SOLDER, False), (MASK, False),
                                                    (1.6 * STROKE[2:4], False)])
 def test_print_and_its_brim_are_told_from_solder_and_from_the_board(colours: Array, is_print: bool) -> None:
-    found = like_print(colours.T.astype(np.float32), MASK.T, YELLOW)
+    found = print_part(colours.T.astype(np.float32), MASK.T, YELLOW) > 0.0
     assert found.tolist() == [is_print] * len(colours)
 
 
@@ -49,3 +49,16 @@ def test_yellow_print_is_no_metal_where_its_colour_is_known() -> None:
     assert is_metal(samples, MASK, optics, YELLOW)[0].tolist() == [False, False, True, True, True]
     both = np.concatenate([samples, samples[..., ::-1]])
     assert is_metal(both, np.repeat(MASK, 2, axis=0), optics, YELLOW)[1].tolist() == [True, True, True, False, False]
+
+
+def test_dull_solder_is_like_print_and_board_in_parts_but_no_brim_of_print_is_near() -> None:
+    """A bridge of dull solder, answering all lights alike, and as much of it beside a stroke of white print."""
+    white, optics = np.array([1.25, 1.25, 1.2]), optics_of(Station("bench", 0.02, "{serial}.png", LIGHTS))
+    dull, board = np.array([1.1, 0.8, 0.6]), MASK[0]
+    samples = np.tile(dull[:, None], 24)[None].astype(np.float32)
+    assert print_part(samples[0], MASK.T.astype(np.float32), white).max() < 0.75
+    assert is_metal(samples, MASK, optics, white)[0].all()
+    assert not is_metal(samples, MASK, optics)[0].any()
+    brim = 0.7 * white + 0.3 * board
+    stroke = np.stack([brim, white, white, white, brim], axis=1)[None].astype(np.float32)
+    assert not is_metal(stroke, MASK, optics, white).any()

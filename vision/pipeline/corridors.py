@@ -14,7 +14,7 @@ from vision.pipeline.capture import Capture
 from vision.pipeline.lands import edges_towards
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT
-from vision.pipeline.printing import like_print
+from vision.pipeline.printing import print_part
 from vision.pipeline.register import Registration
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
 from vision.setup.family import Joint
@@ -29,8 +29,9 @@ PRINT, LAMINATE = (0.35, 1.3), (0.2, 0.6)  # least and largest response under al
 #: Shares of what the mask gives differ by so much from light to light on metal at least so bright against lit solder;
 #: a little is added to both, or a dark mask's noise would count.
 COLOURED, COLOURED_LIT, COLOUR_FLOOR = 1.8, 0.45, 0.1
-#: Metal of which round about, within so many samples each way, more than this share looks like print is print.
-NEAR_SAMPLES, MOSTLY_PRINT = 7, 0.55
+#: Metal of which round about, within so many samples each way, more than this share looks like print is print, where
+#: it is print for this part at least somewhere there.
+NEAR_SAMPLES, MOSTLY_PRINT, IN_FULL = 7, 0.55, 0.75
 NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 
@@ -253,9 +254,9 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
 
     Metal mirrors some light well above the mask. On a light mask it may not, but it has another colour: of what the
     mask gives under each light it gives very unequal shares. White print is bright under all lights alike (a Lambertian
-    surface has about the same response under each), metal never is; what coloured print gives is `printed` [light],
-    where it is known. Bare laminate, where the openings of the mask run together between near lands, is as matt and a
-    good deal darker.
+    surface has about the same response under each), metal seldom is; where it is known what print gives, `printed`
+    [light], no other is looked for. Bare laminate, where the openings of the mask run together between near lands, is
+    as matt and a good deal darker.
     """
     ones = (1,) * (samples.ndim - 2)
     limit = (1.25 * mask + 0.16 * optics.lit_energy / optics.white).astype(np.float32)
@@ -272,8 +273,9 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
         least, most = np.minimum(least, ratio), np.maximum(most, ratio)
         energy += np.maximum(plane, np.float32(0.0)) * optics.white[light]
     metal |= (most > np.float32(COLOURED) * least) & (energy > np.float32(COLOURED_LIT * optics.lit_energy))
-    matt = (low > np.float32(PRINT[0])) & (high < np.float32(PRINT[1]))
-    matt |= (low > np.float32(LAMINATE[0])) & (high < np.float32(LAMINATE[1]))
+    matt = (low > np.float32(LAMINATE[0])) & (high < np.float32(LAMINATE[1]))
+    if printed is None:
+        matt |= (low > np.float32(PRINT[0])) & (high < np.float32(PRINT[1]))
     matt &= high < 2.0 * low
     metal &= ~matt
     if printed is not None:
@@ -283,13 +285,18 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
 
 def _mostly_print(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask: NDArray[np.float32],
                   printed: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Say of what seems metal where most of it round about looks like print: here and there solder does, too."""
+    """Say of what seems metal where most of it round about looks like print: here and there solder does, too.
+
+    Dull solder may look like print and board in parts, but near a stroke's brim there is print in full.
+    """
     asked = np.nonzero(metal)
-    alike = np.zeros_like(metal)
-    alike[asked] = like_print(np.moveaxis(samples, 1, -1)[asked].T, mask[asked[0]].T, printed)
+    part = np.zeros(metal.shape, dtype=np.float32)
+    part[asked] = print_part(np.moveaxis(samples, 1, -1)[asked].T, mask[asked[0]].T, printed)
+    window = (min(NEAR_SAMPLES, metal.shape[-1]), min(NEAR_SAMPLES, int(np.prod(metal.shape[1:-1]))))
+    most = cv2.dilate(part.reshape(-1, metal.shape[-1]), np.ones(window[::-1], dtype=np.uint8)).reshape(metal.shape)
+    alike = (part > 0.0) & (most >= np.float32(IN_FULL))
     if not alike.any():
         return alike
-    window = (min(NEAR_SAMPLES, metal.shape[-1]), min(NEAR_SAMPLES, int(np.prod(metal.shape[1:-1]))))
     both = (cv2.blur(flags.reshape(-1, metal.shape[-1]).astype(np.float32), window) for flags in (alike, metal))
     share = next(both) / np.maximum(next(both), np.float32(1e-6))
     return np.asarray(metal & (share.reshape(metal.shape) > np.float32(MOSTLY_PRINT)), dtype=np.bool_)

@@ -77,9 +77,9 @@ def white_board(samples: BoardSamples) -> NDArray[np.float64] | None:
     return middle if (high - low <= 2.0 * EVEN * middle).all() else None
 
 
-def like_print(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]
-               ) -> NDArray[np.bool_]:
-    """Say which samples [light, sample] look like print or print's brim on the mask.
+def print_part(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]
+               ) -> NDArray[np.float32]:
+    """Return how much of print there is where samples [light, sample] look like it or its brim on the mask, else 0.
 
     `mask` is what the board beside gives, [light, sample] or [light, 1], and `colour` what print does, [light].
     """
@@ -87,4 +87,4 @@ def like_print(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: 
     part = (more * above).sum(axis=0) / np.maximum((more * more).sum(axis=0), np.float32(1e-6))
     mixed = part * more
     near = (np.abs(above - mixed) <= np.float32(OFF) + np.float32(OFF_SHARE) * np.abs(mixed)).all(axis=0)
-    return np.asarray(near & (part > PARTS[0]) & (part < PARTS[1]), dtype=np.bool_)
+    return np.asarray(part * (near & (part > PARTS[0]) & (part < PARTS[1])), dtype=np.float32)
