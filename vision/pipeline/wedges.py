@@ -7,8 +7,6 @@ along a circle; where it does, at the corners of a lead or of a land, it does so
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,8 +16,7 @@ from vision.pipeline.gaps import lead_distance
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import radius_first
 from vision.pipeline.surface import STEEP_DEG, Surface
-from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, JointPatches, azimuths_rad
-from vision.setup.family import Joint
+from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, JointPatches
 
 EVERY = 2  # so many azimuths and radii are looked at: one of so many
 RAYS = AZIMUTHS // EVERY
@@ -33,13 +30,12 @@ WEDGE_MM, APART_DEG = 0.115, 30.0
 #: So much of a wedge's contrast comes from places as bright as that, against lit solder: a strip that is dark all along
 #: may be the image of what stands beside the joint.
 LIT_SHARE, LIT = 0.5, 0.4
-CORNER_DEG = 14.0  # creases run towards the corners of a rectangular land
 CURVED_DEG = 16.0  # a bridge may leave a land so far aside of the straight line to the other
 ENOUGH = 0.95  # of its contrast tells how far a wedge reaches
 
 
-def find_wedges(joints: Sequence[Joint], patches: JointPatches, surface: Surface, leads: Leads,
-                joined: NDArray[np.bool_], elsewhere: NDArray[np.bool_]) -> NDArray[np.float64]:
+def find_wedges(patches: JointPatches, surface: Surface, leads: Leads, joined: NDArray[np.bool_],
+                elsewhere: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return how far (mm) a wedge reaches out from the lead's edge, 0 for none, [joint].
 
     `joined` [joint, azimuth] are the directions of bridges, `elsewhere` those of what else runs outward: gaps, chips.
@@ -49,12 +45,12 @@ def find_wedges(joints: Sequence[Joint], patches: JointPatches, surface: Surface
     contrast = _contrast(_looks(surface), patches) * _asked(patches, away)
     contrast *= radius_first(patches.step_mm[:, ::EVERY, LOOKED_AT]) * np.float32(EVERY)
     along = _widened(contrast)
-    excluded = elsewhere | _beside(joined, CURVED_DEG) | _towards_corners(joints)
+    excluded = elsewhere | _beside(joined, CURVED_DEG)
     total = along.sum(axis=0) * ~excluded[:, ::EVERY]
     best = total.argmax(axis=1)
     off = np.abs((np.arange(RAYS) - best[:, None] + RAYS // 2) % RAYS - RAYS // 2) * (360.0 / RAYS)
     alone = total.max(axis=1) - (total * (off > APART_DEG)).max(axis=1)
-    reach = np.zeros(len(joints))
+    reach = np.zeros(len(total))
     for joint in np.flatnonzero(alone >= WEDGE_MM).tolist():
         grown = np.cumsum(along[:, joint, best[joint]])
         bright = np.greater_equal(surface.radiance[joint, ::EVERY, LOOKED_AT].T, LIT)
@@ -102,17 +98,3 @@ def _beside(flags: NDArray[np.bool_], deg: float) -> NDArray[np.bool_]:
     around = np.pad(flags, ((0, 0), (more, more)), mode="wrap").view(np.uint8)
     grown = cv2.dilate(around, np.ones((1, 2 * more + 1), dtype=np.uint8))
     return np.asarray(grown[:, more:-more] > 0, dtype=np.bool_)
-
-
-def _towards_corners(joints: Sequence[Joint]) -> NDArray[np.bool_]:
-    """Say which directions lead to the corners of rectangular lands, [joint, azimuth]."""
-    found = np.zeros((len(joints), AZIMUTHS), dtype=np.bool_)
-    azimuth = azimuths_rad()
-    for number, joint in enumerate(joints):
-        if joint.land_shape == "rect":
-            turned = azimuth - np.deg2rad(joint.land_rotation_deg)
-            for x, y in ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0)):
-                corner = np.arctan2(y * joint.land_h_mm, x * joint.land_w_mm)
-                away = np.abs((turned - corner + np.pi) % (2.0 * np.pi) - np.pi)
-                found[number] |= away < np.deg2rad(CORNER_DEG)
-    return found
