@@ -55,6 +55,11 @@ def mound(away: Slopes) -> Slopes:
     return np.interp(away, (0.0, LEAD_MM + 0.05, LAND_MM), (0.0, 34.0, 12.0))
 
 
+def pimple(away: Slopes) -> Slopes:
+    """A cone of solder without a lead, flat at its tip only: a third as far as a lead's edge would be."""
+    return np.where(away < LEAD_MM / 3.0, 3.0, 34.0)
+
+
 JOINT = Joint("J1", "1", *MIDDLE.tolist(), "round", 2.0 * LAND_MM, 2.0 * LAND_MM, 0.0, 2.0 * HOLE_MM, "round",
               2.0 * LEAD_MM, 2.0 * LEAD_MM, "N1")
 JOINTS = (JOINT, JOINT)
@@ -95,7 +100,7 @@ def test_a_lead_in_rough_solder_is_known_by_its_edge(slopes: Callable[[Slopes], 
     assert visible == 1.0
 
 
-@pytest.mark.parametrize("slopes", [dome, mound])
+@pytest.mark.parametrize("slopes", [dome, mound, pimple])
 def test_solder_without_an_edge_shows_no_lead(slopes: Callable[[Slopes], Slopes]) -> None:
     step, visible = looked_at(slopes)
     assert step < 0.05

@@ -27,6 +27,7 @@ END_MM, EDGE_MM = -0.05, 0.12  # the end lies further in than the first; the ste
 STEP_PX = 2.5  # blur spreads a step over so much
 UNLIT_DEG = 48.0  # slope taken for what no light lights
 HARDLY_DIM = 0.5  # of lit solder: flat films are as bright; what is darker, a dome's top too, tells no slope
+SMALLEST = 0.5  # of the way to the edge as drawn: further in the step is the brim of a dome's bright spot
 #: Between these the evidence grows: the slope beside the edge, how much of its fall is one step, that step.
 STEEP_DEG, AT_ONCE, STEP_DEG = (22.0, 26.0), (0.3, 0.45), (8.0, 14.0)
 FLATTER_DEG, END_DEG = 4.0, 30.0  # an end is so much flatter than what lies beside it, and lit
@@ -62,7 +63,9 @@ def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registr
     about = within & (beyond >= END_MM)
     unlit = np.count_nonzero(about & (slope >= UNLIT_DEG), axis=(1, 2)) / np.maximum(about.sum(axis=(1, 2)), 1)
     no_hole = (unlit <= MOST_UNLIT) | (near >= far - LEVEL_DEG) | ((end <= FLAT_DEG) & (at_once >= NEARLY_AT_ONCE))
-    is_lead = (end < np.minimum(near - FLATTER_DEG, END_DEG)) & no_hole
+    middle = np.minimum(rise.argmax(axis=2) + lag[:, None] // 2, SAMPLES - 1)
+    out = np.median(np.take_along_axis(away, middle, axis=1) / edge, axis=1)
+    is_lead = (end < np.minimum(near - FLATTER_DEG, END_DEG)) & no_hole & (out >= SMALLEST)
     return np.asarray(found * is_lead, dtype=np.float64)
 
 
