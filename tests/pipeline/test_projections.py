@@ -151,6 +151,19 @@ def test_creases_to_a_rectangular_lands_corners_come_in_sets_though_one_begins_f
     assert (found > 0.0) == is_spike
 
 
+@pytest.mark.parametrize(("angles", "depth_deg", "is_spike"), [
+    ((135.0, 225.0, 315.0), 22.0, False), ((135.0, 225.0, 315.0), 12.0, True), ((135.0, 225.0), 22.0, True)])
+def test_a_crease_may_run_up_to_the_lead_where_all_others_are_there(angles: tuple[float, ...], depth_deg: float,
+                                                                    is_spike: bool) -> None:
+    """A ridge from the lead to a corner, and creases to other corners that begin further out and are less sharp."""
+    joint = replace(small_family().joints[0], land_shape="rect", land_w_mm=2.0, land_h_mm=2.0, land_rotation_deg=0.0,
+                    lead_shape="round", lead_w_mm=2.0 * LEAD_MM, lead_h_mm=2.0 * LEAD_MM)
+    creases = [(angle, 0.65, 1.25, depth_deg) for angle in angles]
+    shown = replace(grid((45.0, 0.15, 1.25, 30.0), *creases), owner=owned(np.ones((SIDE, SIDE))))
+    found = float(find_projections((joint,), shown, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+    assert (found > 0.0) == is_spike
+
+
 def test_creases_to_corners_are_no_rivals_of_a_spike_on_the_lead() -> None:
     """It points between them, and they may together be as long."""
     joint = replace(small_family().joints[0], land_shape="rect", land_w_mm=2.0, land_h_mm=2.0, land_rotation_deg=0.0,

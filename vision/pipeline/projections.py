@@ -318,12 +318,14 @@ def _rivals(ridge: _Ridge, found: Sequence[_Ridge], corners: NDArray[np.float64]
 def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.float64]) -> bool:
     """Say whether a ridge is one of a set that runs to the corners of a rectangular land, alike in reach and bend.
 
-    A pit or a lead off the middle may make one of the set longer than the others. None of them begins on the lead.
+    A pit or a lead off the middle may make one of the set longer than the others, or let it run up to the lead: then
+    all others must be there, and the one not far sharper.
     """
-    own = _corner_of(ridge, corners)
-    alike = {_corner_of(other, corners) for other in others if other.bend >= CREASE_BEND * ridge.bend
+    own, on_lead = _corner_of(ridge, corners), ridge.start_mm <= ON_LEAD_MM
+    as_sharp = ridge.bend / SHARPER if on_lead else CREASE_BEND * ridge.bend
+    alike = {_corner_of(other, corners) for other in others if other.bend >= as_sharp
              and abs(other.end_mm - ridge.end_mm) <= CREASE_REACH * ridge.end_mm}
-    return own >= 0 and ridge.start_mm > ON_LEAD_MM and len(alike - {own, -1}) >= CREASES
+    return own >= 0 and len(alike - {own, -1}) >= (len(corners) - 1 if on_lead else CREASES)
 
 
 def _turn(one: _Ridge, other: _Ridge) -> float:
