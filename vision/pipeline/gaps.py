@@ -76,7 +76,7 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     wide = (width_mm >= np.float32(max(WIDE_MM, WIDE_PX * patches.px_mm))) & (darkest < np.float32(BLACK))
     crest, reach_mm = _crested(patches, surface, leads, away, wide)
     crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
-    mirrors = np.isfinite(usual) & (usual >= (np.float32(MIRRORS) * surface.mask_level)[:, None])
+    mirrors = np.isfinite(usual) & (usual >= np.float32(MIRRORS) * median(surface.mask_level))
     black = found & mirrors & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
     # An empty hole shows its brim nearly all round.
     empty = (leads.visible < LEAD_SEEN) & (_is_empty(surface) | (brim.mean(axis=1) >= ALL_ROUND))
