@@ -292,11 +292,11 @@ def _mostly_print(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask: 
     asked = np.nonzero(metal)
     part = np.zeros(metal.shape, dtype=np.float32)
     part[asked] = print_part(np.moveaxis(samples, 1, -1)[asked].T, mask[asked[0]].T, printed)
+    if part.max(initial=0.0) < IN_FULL:
+        return np.zeros_like(metal)
     window = (min(NEAR_SAMPLES, metal.shape[-1]), min(NEAR_SAMPLES, int(np.prod(metal.shape[1:-1]))))
     most = cv2.dilate(part.reshape(-1, metal.shape[-1]), np.ones(window[::-1], dtype=np.uint8)).reshape(metal.shape)
     alike = (part > 0.0) & (most >= np.float32(IN_FULL))
-    if not alike.any():
-        return alike
     both = (cv2.blur(flags.reshape(-1, metal.shape[-1]).astype(np.float32), window) for flags in (alike, metal))
     share = next(both) / np.maximum(next(both), np.float32(1e-6))
     return np.asarray(metal & (share.reshape(metal.shape) > np.float32(MOSTLY_PRINT)), dtype=np.bool_)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.circles import most_beside
 from vision.pipeline.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.lead import Leads
 from vision.pipeline.margins import bare_margins
@@ -24,9 +24,9 @@ from vision.pipeline.radial import (
     until,
 )
 from vision.pipeline.rise import without_rise
-from vision.pipeline.surface import EDGE_STEPS, STEEP_DEG, Surface, smooth_azimuth
+from vision.pipeline.surface import STEEP_DEG, Surface, smooth_azimuth
 from vision.pipeline.thin import INNER_STEPS, LAND_STOP, SOFT_STEPS, Toes, find_toes, median_where
-from vision.pipeline.unwrap import AZIMUTHS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
+from vision.pipeline.unwrap import AZIMUTHS, EDGE_STEPS, HOLE, OUTSIDE, RING, RING_STEPS, JointPatches
 
 BARE_SHARE = 0.65
 BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
@@ -158,9 +158,7 @@ def beside_bare_land(toes: Toes) -> NDArray[np.bool_]:
     The edge of a gap runs outward like a spike; a spike itself may look bare, but over a narrow sector only.
     """
     wide = smooth_azimuth(toes.bare_from < RING_STEPS // 2, 11)
-    around = np.pad(wide, ((0, 0), (BESIDE, BESIDE)), mode="wrap").view(np.uint8)
-    grown = cv2.dilate(around, np.ones((1, 2 * BESIDE + 1), dtype=np.uint8))[:, BESIDE:-BESIDE]
-    return np.asarray(grown > 0, dtype=np.bool_)
+    return most_beside(wide, BESIDE)
 
 
 def find_toe(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_],

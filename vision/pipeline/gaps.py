@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import on_rays, radius_first, running_count, taken, until
 from vision.pipeline.ranks import median, percentile
-from vision.pipeline.surface import EDGE_STEPS, Surface, smooth_azimuth
-from vision.pipeline.unwrap import HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
+from vision.pipeline.surface import Surface, smooth_azimuth
+from vision.pipeline.unwrap import EDGE_STEPS, HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
 WITHIN = slice(0, RING.stop - EDGE_STEPS)

@@ -12,13 +12,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.circles import to_both_sides
+from vision.pipeline.circles import most_beside, to_both_sides
 from vision.pipeline.radial import radius_first
-from vision.pipeline.unwrap import AZIMUTHS, RING, JointPatches
+from vision.pipeline.unwrap import AZIMUTHS, EDGE_STEPS, RING, JointPatches
 
 EVERY = 2  # so many azimuths and radii are looked at: one of so many
 RAYS = AZIMUTHS // EVERY
-EDGE_STEPS = 2  # outermost samples that mix land and mask
 LOOKED_AT = slice(RING.start, RING.stop - EDGE_STEPS, EVERY)
 ACROSS_MM = 0.08  # to either side of an edge, slopes differ by more than EDGE_DEG
 EDGE_DEG, FLAT_DEG = 9.0, 17.0  # and on its flat side are less than this
@@ -33,7 +32,7 @@ def bare_sectors(slope_deg: NDArray[np.float32], dark: NDArray[np.bool_],
     """Say which samples are land left bare between two such edges, [joint, azimuth, radius] as slopes and dark are."""
     slope = np.where(radius_first(dark[:, ::EVERY, LOOKED_AT]), np.float32(90.0),
                      radius_first(slope_deg[:, ::EVERY, LOOKED_AT]))
-    clockwise, counter = to_both_sides(slope, patches.radius_mm[:, :, LOOKED_AT].mean(axis=1), ACROSS_MM)
+    clockwise, counter = to_both_sides(slope, patches.radius_mm[:, :, LOOKED_AT], ACROSS_MM)
     step_mm = radius_first(patches.step_mm[:, ::EVERY, LOOKED_AT]) * np.float32(EVERY)
     begins, ends = (_length((steep - low > EDGE_DEG) & (low < FLAT_DEG), step_mm)
                     for steep, low in ((clockwise, counter), (counter, clockwise)))
@@ -49,8 +48,7 @@ def bare_sectors(slope_deg: NDArray[np.float32], dark: NDArray[np.bool_],
 
 def _length(edge: NDArray[np.bool_], step_mm: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return how long an edge [radius, joint, ray] is along each ray and those beside it, mm, [joint, ray]."""
-    near = edge | np.roll(edge, 1, axis=2) | np.roll(edge, -1, axis=2)
-    return np.asarray((near * step_mm).sum(axis=0), dtype=np.float32)
+    return np.asarray((most_beside(edge, 1) * step_mm).sum(axis=0), dtype=np.float32)
 
 
 def _sector(begins: NDArray[np.float32], ends: NDArray[np.float32],
@@ -61,8 +59,9 @@ def _sector(begins: NDArray[np.float32], ends: NDArray[np.float32],
     of edges that have something flat between them and nothing as flat beside, that with the longer shorter edge counts.
     """
     best, found = 0.0, (0, 0)
+    lasts = _edges(ends)
     for first, long in _edges(begins):
-        for last, other in _edges(ends):
+        for last, other in lasts:
             count = (last - first) % RAYS
             if min(long, other) <= best or not NARROWEST_DEG <= count * 360.0 / RAYS <= WIDEST_DEG:
                 continue

@@ -64,7 +64,7 @@ def slope_steps(capture: Capture, joints: Sequence[Joint], registration: Registr
     unlit = np.count_nonzero(about & (slope >= UNLIT_DEG), axis=(1, 2)) / np.maximum(about.sum(axis=(1, 2)), 1)
     no_hole = (unlit <= MOST_UNLIT) | (near >= far - LEVEL_DEG) | ((end <= FLAT_DEG) & (at_once >= NEARLY_AT_ONCE))
     middle = np.minimum(rise.argmax(axis=2) + lag[:, None] // 2, SAMPLES - 1)
-    out = np.median(np.take_along_axis(away, middle, axis=1) / edge, axis=1)
+    out = np.median(step[:, None] * middle / edge, axis=1)
     is_lead = (end < np.minimum(near - FLATTER_DEG, END_DEG)) & no_hole & (out >= SMALLEST)
     return np.asarray(found * is_lead, dtype=np.float64)
 

@@ -25,7 +25,7 @@ from vision.pipeline.radial import radius_first, radius_last
 from vision.pipeline.ranks import median, percentile
 from vision.pipeline.register import Registration
 from vision.pipeline.sectors import bare_sectors
-from vision.pipeline.unwrap import OUTSIDE, RING, RING_STEPS, JointPatches
+from vision.pipeline.unwrap import EDGE_STEPS, OUTSIDE, RING, RING_STEPS, JointPatches
 from vision.setup.family import Fiducial
 
 BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in what mirrors it
@@ -42,7 +42,6 @@ LIKE_DULL = 1.15  # or within this one of what dull lands on the same board give
 BRIGHTER = 1.3  # of its strongest light it gives no more than so much more: solder mirrors better
 ASIDE = 0.065  # of all that land gives: so much more any light may give, from the side or from what stands beside it
 LEVEL_LIKE, LEVEL_DEG, LEVEL_REACH = 1.9, 0.35, 2  # or within this one where the mean slope stays level over 2 samples
-EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 MOST_MIXED = 12  # of the ring, however coarse the picture
 FAINT_LIGHT = 0.01  # radiance that every light has on flat metal besides what its lobe sends there
 FLAT_DEG = 9.0  # slopes below this can hardly be told from a flat land

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from vision.pipeline.optics import FAINT
 from vision.pipeline.radial import of_some, radius_first, running_sum, taken
-from vision.pipeline.surface import EDGE_STEPS, Surface
-from vision.pipeline.unwrap import AZIMUTHS, RING, RING_STEPS, JointPatches
+from vision.pipeline.surface import Surface
+from vision.pipeline.unwrap import AZIMUTHS, EDGE_STEPS, RING, RING_STEPS, JointPatches
 
 INNER_STEPS = 5  # solder must reach this far onto the ring to count as running onto the land
 BLUR_MM = 0.045  # at toe and land edge so much of the land shows what lies beyond

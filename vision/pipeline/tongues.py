@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.circles import most_beside
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import running_count
 from vision.pipeline.ranks import median
@@ -47,7 +47,6 @@ def board_reach(patches: JointPatches, metal: NDArray[np.bool_]) -> NDArray[np.f
     """
     last = metal.shape[2] - metal[:, :, ::-1].argmax(axis=2)
     steps = np.where(metal.any(axis=2), last, 0).astype(np.float32)
-    steps = np.asarray(cv2.dilate(np.pad(steps, ((0, 0), (2, 2)), mode="wrap"), np.ones((1, 5), dtype=np.uint8)))
-    steps = steps[:, 2:-2]
+    steps = most_beside(steps, 2)
     reach = patches.land_edge_mm + steps * patches.step_mm[:, :, -1] + np.float32(PAST_EDGE_MM)
     return np.where(steps >= metal.shape[2] - 1, np.inf, reach).astype(np.float64)

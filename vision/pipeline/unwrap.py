@@ -24,6 +24,7 @@ HOLE_STEPS, RING_STEPS, OUTSIDE_STEPS = 20, 36, 12
 #: The three zones along the radius: hole, ring of the land, board just outside the land.
 HOLE = slice(0, HOLE_STEPS)
 RING = slice(HOLE_STEPS, HOLE_STEPS + RING_STEPS)
+EDGE_STEPS = 2  # outermost ring samples that mix land and mask
 OUTSIDE = slice(HOLE_STEPS + RING_STEPS, HOLE_STEPS + RING_STEPS + OUTSIDE_STEPS)
 OUTSIDE_MM = 0.36  # how far beyond the land's edge the outside zone reaches
 

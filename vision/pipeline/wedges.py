@@ -7,11 +7,10 @@ along a circle; where it does, at the corners of a lead or of a land, it does so
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.circles import to_both_sides
+from vision.pipeline.circles import most_beside, to_both_sides
 from vision.pipeline.gaps import lead_distance
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import radius_first
@@ -30,7 +29,8 @@ WEDGE_MM, APART_DEG = 0.115, 30.0
 #: So much of a wedge's contrast comes from places as bright as that, against lit solder: a strip that is dark all along
 #: may be the image of what stands beside the joint.
 LIT_SHARE, LIT = 0.5, 0.4
-CURVED_DEG = 16.0  # a bridge may leave a land so far aside of the straight line to the other
+CROOKED = 1  # rays to either side of a strip's own that it may cross
+CURVED = 8  # azimuths: so far aside of the straight line to the other may a bridge leave a land
 ENOUGH = 0.95  # of its contrast tells how far a wedge reaches
 
 
@@ -44,8 +44,8 @@ def find_wedges(patches: JointPatches, surface: Surface, leads: Leads, joined: N
     away = radius_first(away - leads.nominal_radius_mm.astype(np.float32)[:, None, None])
     contrast = _contrast(_looks(surface), patches) * _asked(patches, away)
     contrast *= radius_first(patches.step_mm[:, ::EVERY, LOOKED_AT]) * np.float32(EVERY)
-    along = _widened(contrast)
-    excluded = elsewhere | _beside(joined, CURVED_DEG)
+    along = most_beside(contrast, CROOKED)
+    excluded = elsewhere | most_beside(joined, CURVED)
     total = along.sum(axis=0) * ~excluded[:, ::EVERY]
     best = total.argmax(axis=1)
     off = np.abs((np.arange(RAYS) - best[:, None] + RAYS // 2) % RAYS - RAYS // 2) * (360.0 / RAYS)
@@ -54,7 +54,7 @@ def find_wedges(patches: JointPatches, surface: Surface, leads: Leads, joined: N
     for joint in np.flatnonzero(alone >= WEDGE_MM).tolist():
         grown = np.cumsum(along[:, joint, best[joint]])
         bright = np.greater_equal(surface.radiance[joint, ::EVERY, LOOKED_AT].T, LIT)
-        if _widened((contrast[:, joint] * bright)[:, None])[:, 0, best[joint]].sum() >= LIT_SHARE * grown[-1]:
+        if most_beside(contrast[:, joint] * bright, CROOKED)[:, best[joint]].sum() >= LIT_SHARE * grown[-1]:
             reach[joint] = away[int(np.searchsorted(grown, ENOUGH * grown[-1])), joint, best[joint]]
     return reach
 
@@ -71,7 +71,7 @@ def _looks(surface: Surface) -> NDArray[np.float32]:
 
 def _contrast(looks: NDArray[np.float32], patches: JointPatches) -> NDArray[np.float32]:
     """Return by how much places look unlike both sides, less how unlike these are, [radius, joint, ray]."""
-    left, right = to_both_sides(looks, patches.radius_mm[:, :, LOOKED_AT].mean(axis=1), ACROSS_MM)
+    left, right = to_both_sides(looks, patches.radius_mm[:, :, LOOKED_AT], ACROSS_MM)
     unlike = np.minimum(np.abs(looks - left).sum(axis=1), np.abs(looks - right).sum(axis=1))
     unlike -= np.abs(left - right).sum(axis=1)
     return np.asarray(np.clip(unlike - np.float32(NOISE), 0.0, MOST), dtype=np.float32)
@@ -85,16 +85,3 @@ def _asked(patches: JointPatches, away: NDArray[np.float32]) -> NDArray[np.bool_
     free[-len(outside):] = outside
     near = radius < patches.land_edge_mm[:, ::EVERY] + np.float32(BEYOND_MM)
     return np.asarray((away > 0.0) & near & free, dtype=np.bool_)
-
-
-def _widened(contrast: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Return the most of the contrast [radius, joint, ray] on a ray and those beside it: a strip may be crooked."""
-    return np.maximum(contrast, np.maximum(np.roll(contrast, 1, axis=2), np.roll(contrast, -1, axis=2)))
-
-
-def _beside(flags: NDArray[np.bool_], deg: float) -> NDArray[np.bool_]:
-    """Return flags [joint, azimuth] grown by so many degrees to both sides."""
-    more = round(deg * AZIMUTHS / 360.0)
-    around = np.pad(flags, ((0, 0), (more, more)), mode="wrap").view(np.uint8)
-    grown = cv2.dilate(around, np.ones((1, 2 * more + 1), dtype=np.uint8))
-    return np.asarray(grown[:, more:-more] > 0, dtype=np.bool_)
