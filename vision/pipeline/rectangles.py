@@ -30,6 +30,7 @@ from vision.pipeline.chip_doubts import (
     of_two_kinds,
     unlike_ends,
 )
+from vision.pipeline.chip_turns import turn_left
 from vision.pipeline.optics import Optics
 from vision.pipeline.ranks import median
 from vision.setup.family import Chip
@@ -101,7 +102,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
     shown, along, across = _own_axes(window, half, best)
-    cover = _cover(shown, along, across, flat)
+    cover, left = _cover(shown, along, across, flat), turn_left(shown, along, across)
     u = u + _off_middle(shown, along, across, flat) * half[0]
     along, across = _axes(window, half, u, v)
     if (is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
@@ -110,7 +111,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
     x, y = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
-    return Fit(evidence, step * float(x), step * float(y), float((turn + 90.0) % 180.0 - 90.0), cover)
+    return Fit(evidence, step * float(x), step * float(y), float((turn + left + 90.0) % 180.0 - 90.0), cover)
 
 
 def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
