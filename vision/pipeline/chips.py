@@ -24,6 +24,8 @@ LEAST_SHOWN = 0.25  # weaker evidence has no place of its own
 #: A chip's lands reach so far beyond its ends and sides at most (common practice, no published source); they are looked
 #: for at so far from a joint's land.
 CHIP_LAND_MM, CHIP_SIDE_MM, BESIDE_LAND_MM = 0.6, 0.2, (0.06, 0.2, 0.36)
+#: A chip that is off by more than this, or turned by more, has left its lands, or one of them.
+OFF_MM, OFF_DEG = 0.25, 8.0
 AROUND_MM = 0.45  # so much around the body must be in the picture
 Column = NDArray[np.float64]
 
@@ -70,3 +72,24 @@ def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registr
         corners = chip_outline(chip, registration.to_picture, AROUND_MM)
         inside[index] = bool(((corners >= 0) & (corners <= (width, height))).all())
     return {"chip_present": present, **columns, "body_cover_pct": np.where(seen, values[:, 4], 0.0)}, inside
+
+
+def on_lands_left(places_mm: NDArray[np.float64], capture: Capture, chips: Sequence[Chip], registration: Registration,
+                  optics: Optics) -> NDArray[np.bool_]:
+    """Say which places on the board (n, 2) lie where a chip's lands are that is missing or has left them, [n].
+
+    The solder left there is domed and may look like a ball.
+    """
+    found = np.zeros(len(places_mm), dtype=bool)
+    for chip in chips:
+        angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+        long, short = (0.5 * side(chip.body_w_mm, chip.body_h_mm) for side in (max, min))
+        x, y = (places_mm - (chip.x_mm, chip.y_mm)).T
+        along, across = np.abs(x * np.cos(angle) + y * np.sin(angle)), np.abs(y * np.cos(angle) - x * np.sin(angle))
+        near = (along < long + CHIP_LAND_MM) & (across < short + CHIP_SIDE_MM)
+        if near.any():
+            columns, _ = measure_chips(capture, [chip], registration, optics)
+            off = np.hypot(columns["shift_along_mm"][0], columns["shift_across_mm"][0])
+            if not (columns["chip_present"][0] >= 0.5 and off <= OFF_MM and abs(columns["turn_deg"][0]) <= OFF_DEG):
+                found |= near
+    return found

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from vision.pipeline.balance import balanced, light_gains
 from vision.pipeline.balls import Balls, find_balls
 from vision.pipeline.capture import Capture, load_view
-from vision.pipeline.chips import measure_chips, towards_chips
+from vision.pipeline.chips import measure_chips, on_lands_left, towards_chips
 from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
 from vision.pipeline.fillet import beside_bare_land, measure_fillets, toes_of
 from vision.pipeline.folder import BoardFiles
@@ -211,11 +211,13 @@ def leads_of(seen: ViewSurfaces) -> Leads:
 
 
 def loose_balls(seen: ViewSurfaces, joins: Joins) -> Balls:
-    """Return the balls of a view; the crest of a bridge is none."""
+    """Return the balls of a view; the crest of a bridge is none, nor is what a chip left on its lands."""
     to_picture = seen.registration.to_picture
     mask = np.median(seen.surface.mask_response, axis=0)
     found = find_balls(seen.capture, seen.owners, mask, seen.optics, to_picture.px_per_mm, _holes(seen))
-    loose = ~in_bridges(to_picture.to_mm(found.places_px), joins.joints, joins.corridors, joins.width_mm)
+    places = to_picture.to_mm(found.places_px)
+    loose = ~in_bridges(places, joins.joints, joins.corridors, joins.width_mm)
+    loose &= ~on_lands_left(places, seen.capture, seen.chips, seen.registration, seen.optics)
     return Balls(found.places_px[loose], found.diameter_mm[loose])
 
 
