@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from vision.pipeline.brims import BAND_MM, FACE_MM, bands, change_of
-from vision.pipeline.faces import BEYOND_MM, Faces, even_faces, outline_kernels, rim_kernels, thin_rims
+from vision.pipeline.faces import BEYOND_MM, Faces, even_faces, like_others, outline_kernels, rim_kernels, thin_rims
 
 SIDE, STEP_MM, RADIUS_MM = 64, 0.025, 0.3
 AXIS = (np.arange(SIDE) - SIDE // 2) * STEP_MM
@@ -134,3 +134,25 @@ def test_a_thin_line_along_the_outline_tells_an_end(seed: int, at_mm: tuple[floa
                                    1.0 - 0.6 * np.exp(-(EDGE_MM / 0.1) ** 2) * FACE[:, None, None]])
 def test_grain_and_domes_have_no_such_line(scene: Array) -> None:
     assert lined(scene).evidence[0] == 0.0
+
+
+def ends(looks: Array, sure: int, kin: list[int]) -> Array:
+    """How much each of these ends [joint, light] looks like the first so many, which are sure."""
+    count = len(looks)
+    edge = np.repeat(EDGE_MM, count, axis=0)
+    lights = np.broadcast_to(looks.T[:, :, None, None], (looks.shape[1], count, SIDE, SIDE)).astype(np.float32)
+    middle = np.zeros(count, dtype=np.int64)
+    return like_others(lights, bands(edge, -np.inf, FACE_MM), middle, middle, np.arange(count) < sure,
+                       np.array(kin, dtype=np.intp))
+
+
+@pytest.mark.parametrize(("look", "sure", "kin", "alike"), [
+    (0.7 * MATT, 10, 0, 1.0),
+    (1.1 * MATT, 10, 0, 1.0),  # a little brighter
+    (np.array([0.8, 0.15, 0.05]), 10, 0, 0.0),  # the bright spot of one light
+    (np.array([0.8, 0.15, 0.05]), 7, 0, 1.0),  # too few tell what ends look like here
+    (np.array([0.8, 0.15, 0.05]), 10, 1, 1.0)])  # a component of its own, whose leads may be of another kind
+def test_what_looks_like_no_other_end_of_the_view_is_none(look: Array, sure: int, kin: int, alike: float) -> None:
+    looks = np.stack([(0.6 + 0.02 * number) * MATT for number in range(10)] + [look])
+    looks[9] = [0.8, 0.15, 0.05]  # one that was taken for an end is not enough
+    assert ends(looks, sure, [0] * 10 + [kin])[10] == alike

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -40,15 +41,18 @@ def surface(slope: F32, energy: F32, board: float = 0.3) -> Surface:
                    np.full(slope.shape[1], 24.0, dtype=np.float32), np.full(len(slope), board, dtype=np.float32))
 
 
-def opened(slope: F32, energy: F32, board: float = 0.3) -> NDArray[np.bool_]:
+def opened(slope: F32, energy: F32, board: float = 0.3, side_mm: float | None = None) -> NDArray[np.bool_]:
     """Where open_hole sees an opening, [joint, azimuth], with a lead of 0.6 mm in the middle of every hole.
 
-    `board` is what the bare board sends back, 1 = lit solder.
+    `board` is what the bare board sends back, 1 = lit solder; `side_mm` is how far a lead's outline lies from its
+    middle where it is not round.
     """
     places = patches()
     count = len(places.hole_mm)
     leads = Leads(np.ones(count), np.zeros(count), np.zeros(count), np.full(count, 2 * LEAD_MM),
                   np.full(count, LEAD_MM), np.zeros((count, 2)))
+    if side_mm is not None:
+        leads = replace(leads, outline_mm=np.full(places.land_edge_mm.shape, side_mm, dtype=np.float32))
     everywhere = np.ones(places.land_edge_mm.shape, dtype=bool)
     return open_hole(places, surface(slope, energy, board), leads, lead_distance(places, leads, LAND), everywhere)
 
@@ -157,6 +161,31 @@ def test_a_rim_round_a_hole_may_be_steepest_at_the_lands_edge(dark_to: float, da
     away = patches().radius_mm[3] - np.float32(LEAD_MM)
     slope[3] = np.where(away > 0.25, np.minimum(6.0 + 40.0 * (away - 0.25), 36.0), slope[3])
     assert opened(slope, energy)[3].mean() == pytest.approx(float(is_open), abs=0.05)
+
+
+@pytest.mark.parametrize(("side_mm", "is_open"), [(None, False), (0.29, False), (0.2, True)])
+def test_what_gapes_beside_a_leads_flat_side_lies_nearer_to_its_middle(side_mm: float | None, is_open: bool) -> None:
+    """A crest, and a slit as narrow as 0.07 mm that a round lead of the same area would cover."""
+    slope, energy = crested(lowest=6.0, fall_from=28.0, dark_to=0.0, dark_energy=0.2)
+    away = patches().radius_mm[3]
+    energy[3] = np.where((away > 0.22) & (away < 0.29), 0.1, 1.0)
+    found = opened(slope, energy, side_mm=side_mm)
+    assert found[3].mean() == pytest.approx(float(is_open), abs=0.05)
+    assert not np.delete(found, 3, axis=0).any()
+
+
+@pytest.mark.parametrize(("width_mm", "lowest", "azimuths", "is_open"), [
+    (0.1, 10.0, 60, True), (0.1, 10.0, 30, False), (0.1, 26.0, 60, False)])
+def test_a_crest_may_be_all_that_is_lit(width_mm: float, lowest: float, azimuths: int, is_open: bool) -> None:
+    """A line round the lead, level in its middle, between what is dark on both sides."""
+    slope, energy = fillets(0.2)
+    off = np.abs(patches().radius_mm[3, :azimuths] - np.float32(LEAD_MM + 0.3))
+    line = off < width_mm / 2.0
+    slope[3, :azimuths] = np.minimum(lowest + (28.0 - lowest) * off / (width_mm / 2.0), 28.0)
+    energy[3, :azimuths] = np.where(line | (patches().radius_mm[3, :azimuths] < LEAD_MM), 1.0, 0.2)
+    found = opened(slope, energy)
+    assert found[3, 6:azimuths - 6].all() == is_open
+    assert found.sum() <= azimuths * is_open
 
 
 def test_a_dip_no_deeper_than_grain_is_no_crest() -> None:

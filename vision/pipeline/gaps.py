@@ -10,7 +10,7 @@ from vision.pipeline.lead import Leads
 from vision.pipeline.radial import on_rays, radius_first, running_count, taken, until
 from vision.pipeline.ranks import median, percentile
 from vision.pipeline.surface import Surface, smooth_azimuth
-from vision.pipeline.unwrap import EDGE_STEPS, HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
+from vision.pipeline.unwrap import AZIMUTHS, EDGE_STEPS, HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
 WITHIN = slice(0, RING.stop - EDGE_STEPS)
@@ -29,6 +29,7 @@ DARK_TO_EDGE_MM = 0.1  # and so is what is HOLE_DARK up to so near to the hole's
 CREST_AT_MOST_DEG = 20.0  # a crest is level; grain and blur take part of that
 FALLS_TO_TOE_DEG = 0.8  # solder behind a crest flattens towards its toe by more than this, a dome steepens to its rim
 WIDE_MM, WIDE_PX = 0.09, 4.0  # so wide it is dark beside a lead where solder does not reach it
+LEAD_BLUR_MM = 0.02  # so far from a lead's end its own edge is seen
 BEYOND_CREST = 3  # samples behind a crest that are steeper
 #: Solder that does not wet the lead holds on to the hole's edge: its crest lies no further out than this sample, by the
 #: median over a joint, or runs round at least so many azimuths. Wrinkles of solder that shrank lie here and there.
@@ -38,6 +39,8 @@ EDGE_BLUR_MM, EDGE_BLUR_PX, EDGE_BLUR_STEPS = 0.06, 2.0, 6
 #: Samples well within the hole, and beside it; so many are dark, and lit and flatter than this, where it is empty.
 INSIDE_HOLE, BESIDE_HOLE = slice(0, HOLE_STEPS - 4), slice(RING.start + 1, RING.start + 5)
 ALL_DARK, ALL_ROUND, FLAT_BESIDE_DEG, LEAD_SEEN = 0.95, 0.8, 30.0, 0.25
+#: A line of a crest is no wider, in mm and in samples, and runs round at least so many azimuths.
+RIDGE_MM, RIDGE_STEPS, MANY_RIDGES = 0.2, 20, 40
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
 #: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than the first
 #: share of lit solder, however light the view's dark zones are, and than the second of what the board gives, which
@@ -63,7 +66,7 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
 
     `away` is what lead_distance gives over LAND, `onto_land` [joint, azimuth] says where solder lies on the land.
     """
-    outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + 0.02).astype(np.float32)[:, None, None]
+    outside = away[:, :, WITHIN] > (leads.nominal_radius_mm + LEAD_BLUR_MM).astype(np.float32)[:, None, None]
     first, found, width_mm = _out_of_the_dark(surface, outside, patches.radius_mm)
     darkest = _darkest(surface, outside)
     seen = (leads.visible > 0.5)[:, None]
@@ -75,12 +78,28 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     brim[brim] = _is_level(surface, np.flatnonzero(brim), first[brim])
     wide = (width_mm >= np.float32(max(WIDE_MM, WIDE_PX * patches.px_mm))) & (darkest < np.float32(BLACK))
     crest, reach_mm = _crested(patches, surface, leads, away, wide)
-    crest &= (darkest < np.float32(BLACK)) | ((darkest < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
+    beside = darkest if leads.outline_mm is None else _darkest(surface, away > _beside_mm(patches, leads)[:, :, None])
+    crest &= (beside < np.float32(BLACK)) | ((beside < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
+    crest |= _ridged(patches, surface, first, found & (darkest < np.float32(BLACK)))
     mirrors = np.isfinite(usual) & (usual >= np.float32(MIRRORS) * median(surface.mask_level))
     black = found & mirrors & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
     # An empty hole shows its brim nearly all round.
     empty = (leads.visible < LEAD_SEEN) & (_is_empty(surface) | (brim.mean(axis=1) >= ALL_ROUND))
     return np.asarray((brim | crest | black) & seen | empty[:, None], dtype=np.bool_)
+
+
+def _beside_mm(patches: JointPatches, leads: Leads) -> NDArray[np.float32]:
+    """Return from how far off the lead's middle on nothing of its end is seen, by its outline, [joint, azimuth], mm.
+
+    A flat side lies further in than a round lead as large, and so does what gapes beside it.
+    """
+    assert leads.outline_mm is not None
+    azimuth = azimuths_rad()
+    x, y = (patches.hole_mm[:, None] * wave - offset[:, None] for wave, offset in
+            ((np.cos(azimuth), leads.offset_x_mm), (np.sin(azimuth), leads.offset_y_mm)))
+    seen_from = np.round(np.arctan2(y, x) * (AZIMUTHS / (2.0 * np.pi)) - 0.5).astype(np.intp) % AZIMUTHS
+    outline = np.take_along_axis(leads.outline_mm, seen_from, axis=1)
+    return np.minimum(outline, leads.nominal_radius_mm.astype(np.float32)[:, None]) + np.float32(LEAD_BLUR_MM)
 
 
 def _is_empty(surface: Surface) -> NDArray[np.bool_]:
@@ -161,6 +180,30 @@ def _darkest(surface: Surface, outside: NDArray[np.bool_]) -> NDArray[np.float32
     near = slice(0, RING.start + 10)
     beside = np.maximum(surface.energy[:, :, near], ~outside[:, :, near] * np.float32(9.0))
     return np.asarray(beside.min(axis=2), dtype=np.float32)
+
+
+def _ridged(patches: JointPatches, surface: Surface, first: NDArray[np.intp],
+            asked: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say at which of the `asked` azimuths a crest is all that is lit between the lead and the dark beyond.
+
+    Where lights leave much between them unlit, only a line of the crest shines: narrow, level in its middle and steeper
+    towards both sides. `first` is its first lit sample; [joint, azimuth] all. It runs round much of a joint.
+    """
+    ray = np.flatnonzero(asked)
+    begin = first.ravel()[ray]
+    steps = np.minimum(begin + np.arange(RIDGE_STEPS)[:, None], WITHIN.stop - 1)
+    dark, slope = (on_rays(part, ray, steps) for part in (surface.dark, surface.slope_deg))
+    length = dark.argmax(axis=0)  # none where the line does not end
+    last = np.maximum(length - 1, 0)
+    lit = np.arange(RIDGE_STEPS)[:, None] < length
+    lowest = np.where(lit, slope, np.float32(90.0)).min(axis=0)
+    sides = np.minimum(slope[0], slope[last, np.arange(len(ray))])
+    begin_mm, end_mm = (on_rays(patches.radius_mm, ray, begin + part) for part in (0, last))
+    ridge = (length > 0) & (end_mm - begin_mm <= np.float32(RIDGE_MM)) & (lowest < np.float32(CREST_AT_MOST_DEG))
+    found = np.zeros(asked.shape, dtype=bool)
+    found.flat[ray] = ridge & (sides - lowest > np.float32(CREST_DEG)) & (begin >= RING.start)
+    found &= (np.count_nonzero(found, axis=1) >= MANY_RIDGES)[:, None]
+    return smooth_azimuth(found, 9)
 
 
 def _is_abrupt(surface: Surface, ray: NDArray[np.intp], first: NDArray[np.intp]) -> NDArray[np.bool_]:

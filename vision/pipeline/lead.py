@@ -24,13 +24,14 @@ from vision.pipeline.brims import (
 )
 from vision.pipeline.capture import Capture
 from vision.pipeline.faces import BEYOND_MM as JUST_BEYOND_MM
-from vision.pipeline.faces import Faces, even_faces, outline_kernels, rim_kernels, thin_rims
+from vision.pipeline.faces import Faces, even_faces, like_others, outline_kernels, rim_kernels, thin_rims
 from vision.pipeline.grids import grid_lights
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
 from vision.pipeline.steps import slope_steps
 from vision.pipeline.surface import BRIGHT_MASK, Surface, mirrors_board
+from vision.pipeline.unwrap import azimuths_rad
 from vision.setup.family import Joint
 
 GRID = 64  # samples each way
@@ -49,6 +50,7 @@ ZONES_MM = ((-9.0, -0.05), (0.0, RIM_MM), *BEYOND_MM)
 OTHER = 4 * len(ZONES_MM)
 #: Lead ends stand 0.5 to 1.5 mm above the board (common practice, no published source), and lean as much on their own.
 USUAL_END_MM, HEIGHT_SPREAD_MM, OWN_OFFSET_MM = 1.0, 0.3, 0.08
+TWIST_DEG = 6.0  # leads stand twisted by up to this
 OFFSET_ALLOWANCE_MM = 0.12  # a tilted lead's end may stand this much further off than the hole lets its foot
 
 
@@ -62,6 +64,8 @@ class Leads:
     size_mm: NDArray[np.float64]  # diameter of a disc as large; NaN where no lead is seen
     nominal_radius_mm: NDArray[np.float64]
     aside_mm: NDArray[np.float64]  # [joint, 2] how much of the offset the lens' slanted view of a raised end makes
+    #: How far the outline as drawn lies from the lead's middle, [joint, azimuth]; None for leads that are all round.
+    outline_mm: NDArray[np.float32] | None = None
 
 
 def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
@@ -72,7 +76,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     dark against what lies outside it. A dome or a dish is lit in its middle and has no such rim where a lead
     would stand, nor any edge; an open hole is far darker inside than any lead's end. The rim is looked for at every
     shift that hole and tilt allow, and its darkness against the brightest of three rings further out is the evidence.
-    Where that leaves a doubt, an even face in an outline as drawn may show it, or the step of slope at its edge.
+    Where that leaves a doubt, an even face in an outline as drawn may show it, or the step of slope at its edge, if it
+    looks as the view's other ends do.
     """
     shapes = _shapes(shapes_of(joints))
     step, radius = shapes.step_mm, shapes.radius_mm
@@ -109,6 +114,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     if light.any():  # there the outline itself may show the end
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
+    sure = visible >= 1.0
     faces, here = _faces(lights, change, shapes, usual, optics, visible)
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
     moved[here] = np.clip(_moved(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
@@ -119,8 +125,10 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     if len(doubted):
         steps = slope_steps(capture, joints, registration, optics, surface, doubted, offset[doubted])
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
+    if (visible > 0.0)[~sure].any():
+        visible *= like_others(lights, shapes.face, row, column, sure, shapes.component)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
-                 slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]))
+                 slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
 
 def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Shapes, usual: float, optics: Optics,
@@ -189,6 +197,7 @@ class _Shapes:
 
     step_mm: NDArray[np.float64]  # [joint] distance of neighbouring samples
     radius_mm: NDArray[np.float64]  # [joint]
+    component: NDArray[np.intp]  # [joint] the number of the component it belongs to
     inner_mm: NDArray[np.float64]  # [joint] how far a lead's middle lies from its outline
     kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra: means over inside and rings less the rim's
     rows: NDArray[np.intp]  # in which some joint's hole and tilt allow a shift; the first for no shift
@@ -228,7 +237,8 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     allowed = np.fft.ifftshift(away <= limit, axes=(1, 2))
     rows = np.flatnonzero(allowed.any(axis=(0, 2)))
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
-    return _Shapes(step, radius, inner, against,
+    component = np.unique([joint.ref for joint in joints], return_inverse=True)[1].astype(np.intp)
+    return _Shapes(step, radius, component, inner, against,
                    rows, allowed, _bins(zones, OTHER), _bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
                    bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), rim_kernels(edge, step),
@@ -305,6 +315,21 @@ def _edge_distance(joints: Sequence[Joint], axis: NDArray[np.float64],
     disc = np.hypot(along, across) - half_w
     is_round = np.array([joint.lead_shape == "round" for joint in joints])[:, None, None]
     return np.asarray(np.where(is_round, disc, box), dtype=np.float64)
+
+
+@lru_cache(maxsize=KEPT)
+def _outlines(joints: tuple[Joint, ...]) -> NDArray[np.float32]:
+    """Return how far leads' outlines lie from their middles, mm, [joint, azimuth], at most where a lead is twisted."""
+    azimuth = azimuths_rad().astype(np.float64)
+    twists = np.deg2rad(np.linspace(-TWIST_DEG, TWIST_DEG, 5))
+    outlines = np.empty((len(joints), len(azimuth)), dtype=np.float32)
+    for number, joint in enumerate(joints):
+        turned = azimuth - np.deg2rad(joint.land_rotation_deg) + twists[:, None]
+        across, along = np.abs(np.cos(turned)), np.abs(np.sin(turned))
+        box = np.minimum(joint.lead_w_mm / 2.0 / np.maximum(across, 1e-9),
+                         joint.lead_h_mm / 2.0 / np.maximum(along, 1e-9)).max(axis=0)
+        outlines[number] = joint.lead_w_mm / 2.0 if joint.lead_shape == "round" else box
+    return outlines
 
 
 def lead_radius(joint: Joint) -> float:
