@@ -35,6 +35,20 @@ def edges_towards(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDAr
     return edge_distance(size, np.array([joint.land_shape for joint in joints], dtype=np.str_), azimuth - turn[:, None])
 
 
+def corners_seen(joint: Joint, x_mm: float = 0.0, y_mm: float = 0.0) -> NDArray[np.float64]:
+    """Return the directions to the corners of a rectangular land, rad on the board; none of other lands, (corner,).
+
+    They are seen from a place so far off the land's centre.
+    """
+    if joint.land_shape != "rect":
+        return np.zeros(0)
+    turn = np.deg2rad(joint.land_rotation_deg)
+    x = 0.5 * joint.land_w_mm * np.array([1.0, -1.0, -1.0, 1.0])
+    y = 0.5 * joint.land_h_mm * np.array([1.0, 1.0, -1.0, -1.0])
+    return np.asarray(np.arctan2(x * np.sin(turn) + y * np.cos(turn) - y_mm,
+                                 x * np.cos(turn) - y * np.sin(turn) - x_mm), dtype=np.float64)
+
+
 def lead_edges(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance from each lead's middle to its edge in one direction (joint,) on the board, radians: mm, (joint,)."""
     return lead_edges_towards(joints, azimuth[:, None])[:, 0]

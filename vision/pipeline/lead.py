@@ -26,6 +26,7 @@ from vision.pipeline.capture import Capture
 from vision.pipeline.faces import BEYOND_MM as JUST_BEYOND_MM
 from vision.pipeline.faces import Faces, even_faces, like_others, outline_kernels, rim_kernels, thin_rims
 from vision.pipeline.grids import grid_lights
+from vision.pipeline.lands import lead_edges_towards
 from vision.pipeline.optics import Optics
 from vision.pipeline.outlines import KEPT, shapes_of
 from vision.pipeline.register import Registration
@@ -50,7 +51,7 @@ ZONES_MM = ((-9.0, -0.05), (0.0, RIM_MM), *BEYOND_MM)
 OTHER = 4 * len(ZONES_MM)
 #: Lead ends stand 0.5 to 1.5 mm above the board (common practice, no published source), and lean as much on their own.
 USUAL_END_MM, HEIGHT_SPREAD_MM, OWN_OFFSET_MM = 1.0, 0.3, 0.08
-TWIST_DEG = 6.0  # leads stand twisted by up to this
+TWIST_DEG, TWISTS = 6.0, 5  # leads stand twisted by up to this, and so many turns are looked at
 OFFSET_ALLOWANCE_MM = 0.12  # a tilted lead's end may stand this much further off than the hole lets its foot
 
 
@@ -320,16 +321,9 @@ def _edge_distance(joints: Sequence[Joint], axis: NDArray[np.float64],
 @lru_cache(maxsize=KEPT)
 def _outlines(joints: tuple[Joint, ...]) -> NDArray[np.float32]:
     """Return how far leads' outlines lie from their middles, mm, [joint, azimuth], at most where a lead is twisted."""
-    azimuth = azimuths_rad().astype(np.float64)
-    twists = np.deg2rad(np.linspace(-TWIST_DEG, TWIST_DEG, 5))
-    outlines = np.empty((len(joints), len(azimuth)), dtype=np.float32)
-    for number, joint in enumerate(joints):
-        turned = azimuth - np.deg2rad(joint.land_rotation_deg) + twists[:, None]
-        across, along = np.abs(np.cos(turned)), np.abs(np.sin(turned))
-        box = np.minimum(joint.lead_w_mm / 2.0 / np.maximum(across, 1e-9),
-                         joint.lead_h_mm / 2.0 / np.maximum(along, 1e-9)).max(axis=0)
-        outlines[number] = joint.lead_w_mm / 2.0 if joint.lead_shape == "round" else box
-    return outlines
+    twists = np.deg2rad(np.linspace(-TWIST_DEG, TWIST_DEG, TWISTS))
+    edges = [lead_edges_towards(joints, azimuths_rad().astype(np.float64) + twist) for twist in twists.tolist()]
+    return np.asarray(np.maximum.reduce(edges), dtype=np.float32)
 
 
 def lead_radius(joint: Joint) -> float:

@@ -254,7 +254,7 @@ def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
     columns["projection_mm"] = np.maximum.reduce([
         find_projections(joints, grid, elsewhere, lead, board_reach(seen.patches, metal), chips),
         _tongues(seen, metal, joined | chips, lead),
-        find_wedges(seen.patches, seen.surface, lead, joined, elsewhere | chips)])
+        find_wedges(seen.patches, seen.surface, joints, lead, joined, elsewhere | chips)])
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
     columns |= _balls(seen, joins)
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)

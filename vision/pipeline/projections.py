@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.grids import SIDE, FineGrid, cells_off
-from vision.pipeline.lands import edges_towards, lead_edges
+from vision.pipeline.lands import corners_seen, edges_towards, lead_edges
 from vision.pipeline.lead import Leads
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup.family import Joint
@@ -74,7 +74,7 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
         ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
-        corners = _corners(joints[joint], leads, joint)
+        corners = corners_seen(joints[joint], float(leads.offset_x_mm[joint]), float(leads.offset_y_mm[joint]))
         crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
         likely = [ridge for ridge in found
                   if (_is_spike_over_board(ridge, crossing)
@@ -286,17 +286,6 @@ def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: 
     beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
     place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
     return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and not chips[place])
-
-
-def _corners(joint: Joint, leads: Leads, index: int) -> NDArray[np.float64]:
-    """Return the directions from the found lead to the corners of a rectangular land, rad; none of other lands."""
-    if joint.land_shape != "rect":
-        return np.zeros(0)
-    turn = np.deg2rad(joint.land_rotation_deg)
-    x = 0.5 * joint.land_w_mm * np.array([1.0, -1.0, -1.0, 1.0])
-    y = 0.5 * joint.land_h_mm * np.array([1.0, 1.0, -1.0, -1.0])
-    return np.asarray(np.arctan2(x * np.sin(turn) + y * np.cos(turn) - leads.offset_y_mm[index],
-                                 x * np.cos(turn) - y * np.sin(turn) - leads.offset_x_mm[index]), dtype=np.float64)
 
 
 def _corner_of(ridge: _Ridge, corners: NDArray[np.float64]) -> int:

@@ -7,15 +7,19 @@ along a circle; where it does, at the corners of a lead or of a land, it does so
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.circles import most_beside, to_both_sides
 from vision.pipeline.gaps import lead_distance
+from vision.pipeline.lands import corners_seen
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import radius_first
 from vision.pipeline.surface import STEEP_DEG, Surface
 from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, JointPatches
+from vision.setup.family import Joint
 
 EVERY = 2  # so many azimuths and radii are looked at: one of so many
 RAYS = AZIMUTHS // EVERY
@@ -26,6 +30,9 @@ NOISE, MOST = 0.12, 0.6  # contrast that says nothing, and the most that one pla
 BEYOND_MM = 0.3  # the land's edge; further out lie other things
 #: Contrast by length (mm) by which a wedge stands out from all others of its joint, which begin so far from it.
 WEDGE_MM, APART_DEG = 0.115, 30.0
+#: Contrast by length by which one stands out from others that lead to corners: how many these are, which share of its
+#: contrast they have, and how many rays off a corner's direction they may run.
+CREASE_MM, CREASES, CREASE_SHARE, CORNER = 0.23, 2, 0.15, 4
 #: So much of a wedge's contrast comes from places as bright as that, against lit solder: a strip that is dark all along
 #: may be the image of what stands beside the joint.
 LIT_SHARE, LIT = 0.5, 0.4
@@ -34,11 +41,13 @@ CURVED = 8  # azimuths: so far aside of the straight line to the other may a bri
 ENOUGH = 0.95  # of its contrast tells how far a wedge reaches
 
 
-def find_wedges(patches: JointPatches, surface: Surface, leads: Leads, joined: NDArray[np.bool_],
-                elsewhere: NDArray[np.bool_]) -> NDArray[np.float64]:
+def find_wedges(patches: JointPatches, surface: Surface, joints: Sequence[Joint], leads: Leads,
+                joined: NDArray[np.bool_], elsewhere: NDArray[np.bool_]) -> NDArray[np.float64]:
     """Return how far (mm) a wedge reaches out from the lead's edge, 0 for none, [joint].
 
-    `joined` [joint, azimuth] are the directions of bridges, `elsewhere` those of what else runs outward: gaps, chips.
+    Creases to a rectangular land's corners come in sets, but need not all look alike where one side of a fillet is
+    higher than the other. `joined` [joint, azimuth] are the directions of bridges, `elsewhere` those of what else runs
+    outward: gaps, chips.
     """
     away = lead_distance(patches, leads, LOOKED_AT)[:, ::EVERY]
     away = radius_first(away - leads.nominal_radius_mm.astype(np.float32)[:, None, None])
@@ -52,11 +61,22 @@ def find_wedges(patches: JointPatches, surface: Surface, leads: Leads, joined: N
     alone = total.max(axis=1) - (total * (off > APART_DEG)).max(axis=1)
     reach = np.zeros(len(total))
     for joint in np.flatnonzero(alone >= WEDGE_MM).tolist():
+        if alone[joint] < CREASE_MM and _is_crease(total[joint], int(best[joint]), corners_seen(joints[joint])):
+            continue
         grown = np.cumsum(along[:, joint, best[joint]])
         bright = np.greater_equal(surface.radiance[joint, ::EVERY, LOOKED_AT].T, LIT)
         if most_beside(contrast[:, joint] * bright, CROOKED)[:, best[joint]].sum() >= LIT_SHARE * grown[-1]:
             reach[joint] = away[int(np.searchsorted(grown, ENOUGH * grown[-1])), joint, best[joint]]
     return reach
+
+
+def _is_crease(total: NDArray[np.float32], best: int, corners: NDArray[np.float64]) -> bool:
+    """Say whether the best of a joint's rays leads to a corner and others look alike, if less so, [ray]."""
+    ray = np.round(corners / (2.0 * np.pi) * RAYS).astype(np.intp)
+    near = (ray[:, None] + np.arange(-CORNER, CORNER + 1)) % RAYS
+    own = (near == best).any(axis=1)
+    as_much = total[near].max(axis=1) >= CREASE_SHARE * total[best]
+    return bool(own.any()) and int((as_much & ~own).sum()) >= CREASES
 
 
 def _looks(surface: Surface) -> NDArray[np.float32]:
