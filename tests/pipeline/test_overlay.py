@@ -50,7 +50,7 @@ def test_grading_writes_one_picture_a_view(drawn_board):
     picture = cv2.imread(str(path))
     assert (picture.shape[1], picture.shape[0]) == seen.capture.size_px
     assert picture.std() > 10.0
-    plain = natural(seen.capture)
+    plain = natural(seen.capture, seen.optics.bands)
     changed = (np.abs(picture.astype(int) - plain) > 60).any(axis=2).mean()
     assert 0.01 < changed < 0.5
     # The heading bears the board's verdict by colour; JPEG shifts colours a little.
@@ -116,7 +116,7 @@ def test_chips_are_outlined(drawn_board):
         x, y = seen.registration.to_picture.to_px((chip.x_mm, chip.y_mm)).astype(int)
         assert changed[y - 80:y + 80, x - 80:x + 80].any()
     bare = draw_view(seen, replace(inspection, joints=(), chips=()))
-    assert (bare[40:] == natural(seen.capture)[40:]).all()
+    assert (bare[40:] == natural(seen.capture, seen.optics.bands)[40:]).all()
 
 
 def test_drawing_leaves_the_pictures_alone(drawn_board):

@@ -23,13 +23,15 @@ from vision.pipeline.grade import grade_board
 from vision.pipeline.measure import see_view
 from vision.pipeline.paper import SOLID, Paper, dashes, runs, text_width
 from vision.pipeline.show import wanted_parts, write_pictures, zoom_file
+from vision.pipeline.tones import FURTHER_COLOURS, LIGHT_PATTERNS, TONE_COLOURS, light_lines, toned, tones_in_words
 from vision.pipeline.traces import find_spots, find_traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.pipeline.zoom import CAUTION, WIDTH, draw_zoom
-from vision.pipeline.zoom_charts import LIGHT_LINES, radial_profile
+from vision.pipeline.zoom_charts import radial_profile
 from vision.pipeline.zoom_cut import FOUND, GAP, MARKS, SKY, STEEPEST_DEG, cut_at, cut_planes, slope_picture
 from vision.pipeline.zoom_table import limit_words, measured_words, part_name, rules_of
 from vision.setup import Light, View
+from vision.setup.station import light_bands
 
 SHEET = LimitSheet(workmanship_rules(2), family="small")
 PLANNED = {0: ("bridge", 0.8), 1: ("blowhole", 1.0), 2: ("solder_projection", 1.0), 4: ("solder_ball", 1.0),
@@ -97,6 +99,72 @@ def test_a_sheet_tells_everything_about_its_joint(known, words):
     assert words.count("clear") == len([rule for rule in rules_of(joint, SHEET) if rule.outcome == "clear"])
     gaps = sorted((int(each[4:-1]) for each in words if each.startswith("gap ") and each.endswith("°")), reverse=True)
     assert gaps[0] == round(joint.measurements["largest_gap_deg"])
+
+
+def test_a_sheet_says_that_its_colours_are_false_and_which_light_is_which(known, words):
+    """The demo's middle light is red and its low one green to the camera; sheets show flat to steep as blue to red."""
+    assert [light.channel for light in known.station.lights] == ["blue", "red", "green"]
+    drawn(known, "J1.6")
+    assert "seen, in false colours: blue high, green middle, red low" in words
+    drawn(known, "R1")
+    assert words.count("seen, in false colours: blue high, green middle, red low") == 2
+    assert not any("lights' colours" in each for each in words)
+    named = {light.name: f"ring {light.name} of the upper lamp" for light in known.station.lights}
+    lights = tuple(replace(light, name=named[light.name]) for light in known.station.lights)
+    draw_zoom(known.seen, known.traces, known.inspection, known.parts["J1.6"], known.family,
+              replace(known.station, lights=lights), SHEET)
+    assert "in false colours: blue 8-26°, green 30-50°, red 54-78°" in words, "long names give way to angles"
+
+
+def test_pictures_and_charts_give_a_light_one_colour(known):
+    """Each light alone: where its picture is brightest in one tone, its line on the chart has that colour."""
+    bands = known.seen.optics.bands
+    charts = dict(zip((0, 1, 2), TONE_COLOURS, strict=True))
+    for number in range(3):
+        responses = np.zeros((3, 4, 4), dtype=np.float32)
+        responses[number] = 1.0
+        tone = int(np.argmax(toned(responses, bands)[0, 0]))
+        assert light_lines(bands)[number][0] == charts[tone]
+        assert int(np.argmax(charts[tone])) == tone, "the chart's colour is a blue, a green or a red too"
+
+
+def test_flat_is_blue_and_steep_is_red_in_whatever_order_the_station_has_its_lights(known):
+    lights = known.station.lights
+    responses = np.random.default_rng(4).uniform(0.0, 2.5, (3, 8, 8)).astype(np.float32)
+    for order in ((0, 1, 2), (2, 0, 1), (1, 2, 0)):
+        moved = tuple(lights[number] for number in order)
+        bands = light_bands(moved)
+        assert np.array_equal(toned(responses[list(order)], bands), toned(responses, light_bands(lights)))
+        lines = dict(zip((light.name for light in moved), light_lines(bands), strict=True))
+        assert [lines[name][0] for name in ("high", "middle", "low")] == list(TONE_COLOURS)
+        assert [line[1] for line in lines.values()] == list(LIGHT_PATTERNS[:3])
+        assert tones_in_words(moved, bands) == "blue high, green middle, red low"
+
+
+def test_colours_of_stations_with_other_lights():
+    flat, steep = np.zeros((2, 2, 2), dtype=np.float32), np.zeros((2, 2, 2), dtype=np.float32)
+    flat[0], steep[1] = 1.0, 1.0
+    two = light_bands(TWO)
+    assert (toned(flat, two)[0, 0] > 0).tolist() == [True, False, False]
+    assert (toned(steep, two)[0, 0] > 0).tolist() == [False, False, True]
+    assert len(set(toned(flat + steep, two)[0, 0].tolist())) == 1, "what both show alike is grey"
+    assert tones_in_words(TWO, two) == "blue steep, red grazing"
+    assert [colour for colour, _ in light_lines(two)] == [TONE_COLOURS[0], TONE_COLOURS[2]]
+    assert tones_in_words(FOUR, light_bands(FOUR)) == "blue near, green outer, red rim"
+    assert len(set(light_lines(light_bands(SIX)))) == len({colour for colour, _ in light_lines(light_bands(SIX))}) == 6
+    halves = tuple(Light(f"{name} {side}", f"{name}{side}", "mono", zenith, azimuth)
+                   for name, zenith in (("flat", (10.0, 30.0)), ("steep", (50.0, 70.0)))
+                   for side, azimuth in (("left", (90.0, 270.0)), ("right", (270.0, 450.0))))
+    bands = light_bands(halves)
+    for lit in (0, 1):
+        responses = np.zeros((4, 2, 2), dtype=np.float32)
+        responses[lit] = 1.0
+        assert toned(responses, bands)[0, 0].tolist() == toned(flat, two)[0, 0].tolist(), "either side counts"
+    assert tones_in_words(halves, bands) == "blue flat left/flat right, red steep left/steep right"
+    assert len(set(light_lines(bands))) == 4
+    alone = (halves[:2], light_bands(halves[:2]))
+    assert len(set(toned(flat, alone[1])[0, 0].tolist())) == 1
+    assert tones_in_words(*alone) == "grey flat left/flat right"
 
 
 def test_every_part_of_a_board_can_be_drawn_and_twice_alike(known):
@@ -391,7 +459,7 @@ def test_marks_stay_apart_for_colour_blind_people(matrix):
     from vision.pipeline.paper import VERDICT_BGR
 
     assert set(VERDICT_BGR) == set(VERDICTS)
-    for group in ([mark.color for mark in MARKS if mark is not MARKS[-1]], [color for color, _ in LIGHT_LINES],
+    for group in ([mark.color for mark in MARKS if mark is not MARKS[-1]], [*TONE_COLOURS, *FURTHER_COLOURS],
                   list(VERDICT_BGR.values())):
         for index, one_color in enumerate(group):
             for other_color in group[index + 1:]:
@@ -401,5 +469,5 @@ def test_marks_stay_apart_for_colour_blind_people(matrix):
 
 def test_lines_and_signs_tell_marks_without_any_colour():
     assert len({(mark.pattern, mark.thick, mark.sign) for mark in MARKS}) == len(MARKS)
-    assert len({pattern for _, pattern in LIGHT_LINES}) == len(LIGHT_LINES) == 6
+    assert len(set(LIGHT_PATTERNS)) == len(LIGHT_PATTERNS) == 6
     assert GAP.thick > max(mark.thick for mark in MARKS if mark is not GAP)

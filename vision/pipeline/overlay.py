@@ -1,6 +1,7 @@
 """Overlay of a view: land, toe, gaps, lead, bridges, balls and verdict of every joint, drawn over the picture.
 
-Colour tells the verdict, always beside its word or shape; what was seen is white and told apart by its form.
+Colour tells the verdict, always beside its word or shape; what was seen is white and told apart by its form. The
+picture below is in false colours: flat metal blue, steep metal red (`tones.py`).
 """
 
 from __future__ import annotations
@@ -9,7 +10,6 @@ from collections.abc import Sequence
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from models.vocabulary import FINDING
 from vision.pipeline.capture import Capture
@@ -32,6 +32,7 @@ from vision.pipeline.paper import (
     text_width,
     verdict_shape,
 )
+from vision.pipeline.tones import Bands, toned
 from vision.pipeline.traces import Traces, find_traces
 from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad, chip_outline
 
@@ -47,7 +48,7 @@ Box = tuple[float, float, float, float]
 def draw_view(seen: ViewSurfaces, inspection: Inspection, traces: Traces | None = None) -> Picture:
     """Return the annotated picture of one view, blue-green-red."""
     traces = find_traces(seen) if traces is None else traces
-    paper = Paper(natural(seen.capture), [])
+    paper = Paper(natural(seen.capture, seen.optics.bands), [])
     joints = {(joint.ref, joint.pin): joint for joint in inspection.joints}
     shown = [(index, joints[joint.ref, joint.pin]) for index, joint in enumerate(seen.joints)
              if (joint.ref, joint.pin) in joints]
@@ -69,20 +70,9 @@ def draw_view(seen: ViewSurfaces, inspection: Inspection, traces: Traces | None 
     return paper.finished()
 
 
-def natural(capture: Capture) -> Picture:
-    """Return a picture for looking at: three lights as blue, green, red, highlights held down."""
-    return toned(capture.responses)
-
-
-def toned(responses: NDArray[np.float32]) -> Picture:
-    """Turn responses [light, row, col] into a picture for looking at, as `natural` does."""
-    count = len(responses)
-    tones = []
-    for light in (0, count // 2, count - 1):
-        half = np.clip(responses[light], 0.0, 2.0).astype(np.float32, copy=False)
-        half *= np.float32(0.5)
-        tones.append(cv2.convertScaleAbs(np.sqrt(half, out=half), alpha=235.0))
-    return np.asarray(cv2.merge(tones), dtype=np.uint8)
+def natural(capture: Capture, bands: Bands) -> Picture:
+    """Return a view as a picture for looking at, in false colours; `bands` are the station's bands of light."""
+    return toned(capture.responses, bands)
 
 
 def _draw_part(canvas: Picture, outline: Points, result: JointInspection | ChipInspection) -> None:

@@ -10,8 +10,8 @@ import numpy as np
 from models.limits import LimitSheet
 from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection
 from vision.pipeline.measure import ViewSurfaces
-from vision.pipeline.overlay import toned
-from vision.pipeline.paper import INK, LINE, SOFT, SOLID, WHITE, Paper, Picture, stroke
+from vision.pipeline.paper import INK, LINE, SOFT, SOLID, WHITE, Paper, Picture, stroke, text_width
+from vision.pipeline.tones import toned, tones_in_words
 from vision.pipeline.traces import Traces, find_spots
 from vision.pipeline.unwrap import chip_outline
 from vision.pipeline.zoom_charts import draw_profile, draw_strip
@@ -115,7 +115,7 @@ def _draw_joint(paper: Paper, seen: ViewSurfaces, traces: Traces, index: int, pa
     cut = joint_cut(seen, traces, index, other, balls, SIDE)
     planes = cut_planes(seen.capture.responses, cut)
     crop, marks = draw_seen(planes, seen, traces, index, spots, cut)
-    _title(paper, LEFT, "what was seen, in the lights' colours")
+    _title(paper, LEFT, _false_colours(seen, station))
     paper.paste(crop.finished(), LEFT, TOP)
     slope_left = LEFT + SIDE + APART
     _title(paper, slope_left, "slope of the surface")
@@ -134,6 +134,14 @@ def _title(paper: Paper, left: int, words: str) -> None:
     paper.text(left, TOP - 7, words, 13, INK)
 
 
+def _false_colours(seen: ViewSurfaces, station: Station) -> str:
+    """Say over a picture which light has which colour: by names, or where they are long by zenith angles."""
+    return next((words for words in (f"seen, in false colours: {tones_in_words(station.lights, seen.optics.bands)}",
+                                     f"in false colours: {tones_in_words(station.lights, seen.optics.bands)}")
+                 if text_width(words, 13) <= SIDE),
+                f"in false colours: {tones_in_words(station.lights, seen.optics.bands, degrees=True)}")
+
+
 def _draw_chip(paper: Paper, seen: ViewSurfaces, chip: Chip, part: ChipInspection, station: Station,
                height: int) -> None:
     """Draw a chip: where it should be and where it is, and the picture under each light."""
@@ -144,7 +152,7 @@ def _draw_chip(paper: Paper, seen: ViewSurfaces, chip: Chip, part: ChipInspectio
     half = max(chip.body_w_mm, chip.body_h_mm) / 2.0 + AROUND_CHIP_MM + (max(moved - 0.5, 0.0) if moved > 0 else 0.0)
     cut = cut_at(to_picture, (chip.x_mm, chip.y_mm), half, SIDE)
     planes = cut_planes(seen.capture.responses, cut)
-    marked, marks = Paper(toned(planes), []), [EXPECTED]
+    marked, marks = Paper(toned(planes, seen.optics.bands), []), [EXPECTED]
     here = Similarity(cut.zoom * to_picture.matrix, cut.zoom * (to_picture.shift - cut.low))
     stroke(marked.canvas, chip_outline(chip, here), EXPECTED.color, EXPECTED.pattern, 2, closed=True, casing=INK)
     if all(map(math.isfinite, (along, across, turn))):
@@ -156,8 +164,8 @@ def _draw_chip(paper: Paper, seen: ViewSurfaces, chip: Chip, part: ChipInspectio
     scale_bar(marked, cut)
     _title(paper, LEFT, "where it should be and where it is")
     paper.paste(marked.finished(), LEFT, TOP)
-    _title(paper, LEFT + SIDE + APART, "the same without marks")
-    paper.paste(toned(planes), LEFT + SIDE + APART, TOP)
+    _title(paper, LEFT + SIDE + APART, _false_colours(seen, station))
+    paper.paste(toned(planes, seen.optics.bands), LEFT + SIDE + APART, TOP)
     below = round(legend(paper, marks, LEFT, TOP + SIDE + 18, LEFT + SIDE))
     paper.text(LEFT + SIDE + APART, TOP + SIDE + 23, said, 15, INK)
     _draw_lights(paper, planes, station, below + 16, height - FOOT - 14)

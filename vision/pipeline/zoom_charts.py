@@ -11,23 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.measure import ViewSurfaces
-from vision.pipeline.overlay import toned
 from vision.pipeline.paper import (
-    BLUE,
-    DASH_DOT,
-    DASH_DOT_DOT,
-    DASHED,
     DOTTED,
-    GREEN,
     INK,
     LINE,
-    LONG_DASHED,
-    ORANGE,
-    PURPLE,
-    SKY,
     SOFT,
     SOLID,
-    VERMILION,
     WHITE,
     Color,
     Paper,
@@ -35,15 +24,12 @@ from vision.pipeline.paper import (
     stroke,
     text_width,
 )
+from vision.pipeline.tones import light_lines, toned
 from vision.pipeline.traces import Traces
 from vision.pipeline.unwrap import AZIMUTHS, HOLE_STEPS, OUTSIDE_MM, OUTSIDE_STEPS, RING_STEPS, JointPatches
 from vision.pipeline.zoom_cut import GAP, LAND, TOE
 from vision.setup.station import Light
 
-#: Each light's colour and line, by its place in the station file; more than six begin anew.
-LIGHT_LINES: tuple[tuple[Color, tuple[float, ...]], ...] = (
-    (BLUE, SOLID), (VERMILION, DASHED), (GREEN, DASH_DOT), (PURPLE, LONG_DASHED), (ORANGE, DOTTED),
-    (SKY, DASH_DOT_DOT))
 PROFILE_STEPS = 72
 LEAST_SHARE = 0.2  # a radius is shown where at least this share of the azimuths has a sample there
 
@@ -109,28 +95,27 @@ class _Axes:
 def draw_profile(paper: Paper, seen: ViewSurfaces, traces: Traces, index: int, lights: Sequence[Light],
                  box: tuple[int, int, int, int]) -> None:
     """Draw the radial profile of all lights into a box (left, top, right, bottom)."""
-    profile = radial_profile(seen.patches, index)
+    profile, lines = radial_profile(seen.patches, index), light_lines(seen.optics.bands)
     left, top, right, bottom = box
-    key_end = _light_key(paper, lights, left, top, right)
+    key_end = _light_key(paper, lights, lines, left, top, right)
     highest = float(np.nanmax(profile.high)) if np.isfinite(profile.high).any() else 1.0
     y_max = _round_up(max(highest * 1.05, 0.2))
     axes = _Axes(left + 30, key_end + 22, right, bottom - 32, float(profile.radius_mm[-1]), y_max)
     _grid(paper, axes)
     _places(paper, axes, seen, traces, index)
     for number in range(len(lights)):
-        _band(paper, axes, profile, number)
-    for number in range(len(lights)):
-        color, pattern = LIGHT_LINES[number % len(LIGHT_LINES)]
+        _band(paper, axes, profile, number, lines[number][0])
+    for number, (color, pattern) in enumerate(lines):
         known = np.isfinite(profile.median[number])
         stroke(paper.canvas, axes.to_px(profile.radius_mm[known], profile.median[number][known]), color, pattern, 2)
     paper.frame(axes.left, axes.top, axes.right, axes.bottom, SOFT)
 
 
-def _light_key(paper: Paper, lights: Sequence[Light], left: float, top: float, right: float) -> int:
+def _light_key(paper: Paper, lights: Sequence[Light], lines: Sequence[tuple[Color, tuple[float, ...]]], left: float,
+               top: float, right: float) -> int:
     """Draw each light's line with its name and zenith band; return where it ends."""
     x, y = left + 2.0, top + 8.0
-    for number, light in enumerate(lights):
-        color, pattern = LIGHT_LINES[number % len(LIGHT_LINES)]
+    for light, (color, pattern) in zip(lights, lines, strict=True):
         words = f"{light.name} {light.zenith_deg[0]:g}-{light.zenith_deg[1]:g}°"
         width = 34 + text_width(words, 12) + 12
         if x > left + 2 and x + width > right + 12:
@@ -187,9 +172,8 @@ def _places(paper: Paper, axes: _Axes, seen: ViewSurfaces, traces: Traces, index
         taken = middle + half
 
 
-def _band(paper: Paper, axes: _Axes, profile: Profile, number: int) -> None:
+def _band(paper: Paper, axes: _Axes, profile: Profile, number: int, color: Color) -> None:
     """Shade between the 10 and 90 per cent lines of one light."""
-    color, _ = LIGHT_LINES[number % len(LIGHT_LINES)]
     known = np.isfinite(profile.low[number])
     radius = profile.radius_mm[known]
     outline = np.vstack([axes.to_px(radius, profile.low[number][known]),
@@ -211,7 +195,7 @@ def draw_strip(paper: Paper, seen: ViewSurfaces, traces: Traces, index: int, box
     width, height = right - left, bottom - top - 34
     polar = seen.patches.responses[index].transpose(0, 2, 1)[:, ::-1]  # [light, radius from outside in, azimuth]
     planes = np.stack([cv2.resize(plane, (width, height), interpolation=cv2.INTER_LINEAR) for plane in polar])
-    paper.paste(toned(planes.astype(np.float32)), left, top)
+    paper.paste(toned(planes.astype(np.float32), seen.optics.bands), left, top)
     steps = HOLE_STEPS + RING_STEPS + OUTSIDE_STEPS
     covered = traces.covered[index]
     x = left + (np.arange(AZIMUTHS) + 0.5) * width / AZIMUTHS

@@ -15,7 +15,6 @@ from vision.pipeline.grids import land_reach, lifted_flats
 from vision.pipeline.lands import land_outline
 from vision.pipeline.measure import ViewSurfaces
 from vision.pipeline.optics import DARK, sector_of, slope_from_responses
-from vision.pipeline.overlay import toned
 from vision.pipeline.paper import (
     BLUE,
     DASH_DOT,
@@ -42,6 +41,7 @@ from vision.pipeline.paper import (
     text_width,
 )
 from vision.pipeline.surface import LIKE_FIDUCIAL, like_land
+from vision.pipeline.tones import toned
 from vision.pipeline.traces import Spots, Traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.setup.family import Joint
@@ -146,8 +146,8 @@ def _ball_reach(traces: Traces, center: NDArray[np.float64], to_picture: Similar
 
 def draw_seen(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Traces, index: int, spots: Spots,
               cut: Cut) -> tuple[Paper, list[Mark]]:
-    """Return the cut in the lights' colours with all marks, and which kinds of marks are on it."""
-    paper = Paper(toned(planes), [])
+    """Return the cut in false colours with all marks, and which kinds of marks are on it."""
+    paper = Paper(toned(planes, seen.optics.bands), [])
     canvas = paper.canvas
     joint = seen.joints[index]
     center = np.array([joint.x_mm, joint.y_mm])
@@ -315,7 +315,7 @@ def slope_picture(planes: NDArray[np.float32], seen: ViewSurfaces, traces: Trace
     metal = np.asarray(cv2.morphologyEx(metal, cv2.MORPH_OPEN, np.ones((5, 5), dtype=np.uint8)))
     for each in lands_in(seen.joints, cut):
         cv2.fillPoly(metal, [np.round(_outline(each, cut)).astype(np.int32)], 1)
-    pale = cv2.convertScaleAbs(cv2.cvtColor(toned(planes), cv2.COLOR_BGR2GRAY), alpha=0.3, beta=120.0)
+    pale = cv2.convertScaleAbs(cv2.cvtColor(toned(planes, optics.bands), cv2.COLOR_BGR2GRAY), alpha=0.3, beta=120.0)
     shown = np.asarray(cv2.cvtColor(pale, cv2.COLOR_GRAY2BGR), dtype=np.uint8)
     cv2.copyTo(colours, metal, shown)
     stroke(shown, _outline(seen.joints[index], cut), WHITE, LAND.pattern, 1, closed=True, casing=INK)

@@ -23,7 +23,7 @@ from vision.pipeline.zoom import draw_zoom
 from vision.pipeline.zoom_table import part_name
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
-from vision.setup.station import Station
+from vision.setup.station import Station, light_bands
 
 Picture = NDArray[np.uint8]
 _INK = (40, 40, 40)
@@ -48,7 +48,7 @@ def place_pictures(files: BoardFiles, family: Family, station: Station, names: I
             to_picture = register_view(capture, family, view, station).to_picture
         except (PictureError, RegistrationError):
             continue
-        whole = natural(capture)
+        whole = natural(capture, light_bands(station.lights))
         for name, part in (here | near).items():
             found[name] = _window(whole, to_picture, part, side_px, margin_mm)
     return found

@@ -31,6 +31,7 @@ from vision.records.keys import station_content
 from vision.records.schema import FamilyRow, InspectionRow, Picture, Registration, StationRow
 from vision.review.boards import Families, Found, family_of
 from vision.setup import Chip, Family, Joint, Light, Similarity, Station, nominal_view
+from vision.setup.station import light_bands
 
 Value = TypeVar("Value")
 #: Layers beside the lights themselves.
@@ -238,7 +239,7 @@ def draw_cut(seen: SeenView, window: Window, layer: str) -> NDArray[np.uint8]:
     if layer == SLOPE:
         return _slope_picture(planes, seen, window)
     if layer == ALL_LIGHTS:
-        return natural(Capture(seen.capture.view, planes, seen.capture.saturated, ()))
+        return natural(Capture(seen.capture.view, planes, seen.capture.saturated, ()), light_bands(seen.station.lights))
     number = int(layer.removeprefix("light")) if layer.removeprefix("light").isdecimal() else -1
     if not layer.startswith("light") or not 0 <= number < len(planes):
         raise NotShownError(f"no layer {layer[:20]!r}")
@@ -263,7 +264,8 @@ def _slope_picture(planes: NDArray[np.float32], seen: SeenView, window: Window) 
         if max(abs(joint.x_mm - window.x_mm), abs(joint.y_mm - window.y_mm)) < 2.0 * window.half_mm + 3.0:
             outline = np.round(land_outline(joint, here, 0.03)).astype(np.int32)
             cv2.fillPoly(metal, [outline], 255)
-    board = natural(Capture("", planes, seen.capture.saturated, ())).mean(axis=2, keepdims=True) * 0.35 + 70.0
+    board = natural(Capture("", planes, seen.capture.saturated, ()), light_bands(seen.station.lights)).mean(
+        axis=2, keepdims=True) * 0.35 + 70.0
     shown: NDArray[np.uint8] = np.where(metal[:, :, None] > 0, colours, board).astype(np.uint8)
     return shown
 
