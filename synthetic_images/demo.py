@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 
 from vision.setup import Chip, Family, Fiducial, Joint, Light, Station, View
 from vision.setup.checks import gap_between, land_polygon
+from vision.setup.geometry import view_size_px
 
 LEAST_GAP_MM = 0.1  # between two lands; finer ones are rarely etched (common practice, no published source)
 
 
-def demo_station() -> Station:
-    """Return a three-ring station: one colour exposure, 0.02 mm per pixel, 8 bit, telecentric."""
+def demo_station(family: Family | None = None) -> Station:
+    """Return a three-ring station: one colour exposure, 0.02 mm per pixel, 8 bit, telecentric.
+
+    With a family its pictures have the size that shows the family's first view whole, else any size is taken.
+    """
     lights = (Light("high", "a", "blue", (8.0, 26.0)), Light("middle", "a", "red", (30.0, 50.0)),
               Light("low", "a", "green", (54.0, 78.0)))
     cross_talk = ((0.95, 0.04, 0.01), (0.03, 0.93, 0.04), (0.01, 0.05, 0.94))
-    return Station("demo", 0.02, "{serial}_{view}_{exposure}.png", lights, black_level=6.0, cross_talk=cross_talk)
+    station = Station("demo", 0.02, "{serial}_{view}_{exposure}.png", lights, black_level=6.0, cross_talk=cross_talk)
+    return station if family is None else replace(station, picture_px=view_size_px(family, family.views[0], station))
 
 
 def demo_family(seed: int = 0) -> Family:

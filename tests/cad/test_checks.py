@@ -94,6 +94,41 @@ def test_joints_and_chips_outside_the_views() -> None:
     assert [(a.severity, a.parts) for a in found(lost, "view_blind", station=camera)] == [("fault", ("view v2",))]
 
 
+def test_without_the_pictures_size_the_views_are_said_to_be_unchecked() -> None:
+    camera = replace(station(1200, 1000, 0.03), picture_px=None)
+    (advice,) = check_family(good(), camera)
+    assert (advice.severity, advice.kind) == ("caution", "no_picture_size")
+    assert str(advice) == ("caution: station: picture_px is not given: whether the views show every land was not checked; "
+                           "add picture_px = [width, height] to station.toml")
+
+
+def test_places_far_outside_everything_else_are_flagged() -> None:
+    """A decimal point lost: a joint at y = 200.4 mm on a board 24 mm high, a view's centre at x = 150 mm."""
+    slip = with_joints(good(), joint("X1.1", 9.0, 200.4))
+    assert [(a.severity, a.parts) for a in found(slip, "place_far")] == [("caution", ("X1.1",))]
+    assert "y 200.4 mm it lies 178 mm away" in found(slip, "place_far")[0].text
+    views = replace(good(), views=(View("v1", (9.0, 9.0)), View("v2", (150.0, 12.0))))
+    assert [a.parts for a in found(views, "place_far")] == [("view v2",)]
+    assert "126 mm outside the family's parts" in found(views, "place_far")[0].text
+    chip = replace(good(), chips=(Chip("R1", 9.0, -90.0, 0.0, 2.0, 1.2),))
+    assert [a.parts for a in found(chip, "place_far")] == [("R1",)]
+    mark = replace(good(), fiducials=(replace(good().fiducials[0], x_mm=-400.0), *good().fiducials[1:]))
+    assert [a.parts for a in found(mark, "place_far")] == [("fiducial 1",)]
+    two = with_joints(good(), *(joint(f"Y1.{k}", 30.0, 3.0 * k) for k in range(6)),
+                      joint("X1.1", 9.0, 200.4), joint("X1.2", 11.5, 200.4))
+    assert [a.parts for a in found(two, "place_far")] == [("X1.1",), ("X1.2",)], "a mistyped row of pins"
+
+
+def test_boards_that_are_long_or_have_few_joints_are_not_flagged() -> None:
+    ends = [*grid(4, 3, 6.0), *(joint(f"J9.{k}", 200.0, 6.0 * k) for k in range(6))]  # connectors at both ends of a long board
+    assert not found(family(ends, ((0.0, -4.0), (220.0, 14.0))), "place_far")
+    sparse = family([joint("J1.1", 120.0, 40.0), joint("J1.2", 122.5, 40.0)], ((0.0, 0.0), (200.0, 80.0)))
+    assert not found(sparse, "place_far")
+    assert not found(family([joint("J1.1", 0.0, 0.0), joint("J1.2", 300.0, 0.0)]), "place_far")
+    lone = replace(sparse, joints=(*sparse.joints, joint("J1.3", 125.0, 4000.0)))
+    assert [a.parts for a in found(lone, "place_far")] == [("J1.3",)]
+
+
 def test_seams_between_views_are_told() -> None:
     known = replace(good(), joints=(*good().joints, joint("X1.1", 14.0, 15.0), joint("X1.2", 16.5, 15.0)),
                     views=(View("v1", (5.5, 9.0)), View("v2", (25.0, 9.0))))

@@ -80,6 +80,28 @@ def test_check_prints_every_problem_and_ends_with_1(setup_folder: Path) -> None:
     assert data["problems"][0] == {"file": str(joints), "where": "row 3, x_mm", "got": "'wide'", "wanted": "a number"}
 
 
+def test_check_with_a_station_without_picture_size_is_not_plainly_good(setup_folder: Path) -> None:
+    done = run("family", "check", setup_folder, "--station", setup_folder)
+    assert done.exit_code == 0
+    lines = done.output.splitlines()
+    assert "caution: station: picture_px is not given: whether the views show every land was not checked; add " in lines[-2]
+    assert lines[-1] == f"{setup_folder}: good, with 1 caution"
+    told = json.loads(run("family", "check", setup_folder, "--station", setup_folder, "--json").output)
+    assert told["good"] is True
+    assert [found["kind"] for found in told["findings"]] == ["no_picture_size"]
+
+
+def test_check_flags_a_lost_decimal_point(setup_folder: Path) -> None:
+    joints = setup_folder / "joints.csv"
+    rows = joints.read_text().splitlines()
+    assert rows[1].startswith("J1,1,4.0,")
+    joints.write_text("\n".join([rows[0], rows[1].replace("4.0,", "400.0,", 1), *rows[2:]]) + "\n")
+    done = run("family", "check", setup_folder)
+    assert done.exit_code == 0
+    assert "caution: J1.1: at x 400, " in done.output
+    assert done.output.endswith(": good, with 1 caution\n")
+
+
 def test_check_cautions_about_a_station_that_does_not_suit(setup_folder: Path) -> None:
     station = setup_folder / "station.toml"
     station.write_text(station.read_text().replace("0.025", "0.08"))

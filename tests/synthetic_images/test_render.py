@@ -21,6 +21,7 @@ from synthetic_images.lot import render_lot
 from synthetic_images.recipe import default_recipe, read_recipe, recipe_for
 from vision.setup import JOINT_FINDINGS, Light, read_family, read_station, write_family, write_station
 from vision.setup.checks import check_family
+from vision.setup.geometry import view_size_px
 
 from .small import quiet_recipe, render, small_family, small_station
 
@@ -224,6 +225,14 @@ def test_demo_files_can_be_written_and_read(tmp_path: Path) -> None:
     assert read_family(tmp_path) == family
     assert read_station(tmp_path) == station
     assert demo_family(1) != demo_family(2) and demo_family(1) == demo_family(1)
+
+
+def test_the_demo_station_says_how_large_its_pictures_are() -> None:
+    """So that the check of the demo's family looks at the views as well."""
+    family = demo_family()
+    station = demo_station(family)
+    assert station.picture_px == view_size_px(family, family.views[0], demo_station()) == (1500, 1200)
+    assert not check_family(family, station)
 
 
 def test_no_demo_board_has_lands_too_close_to_tell_a_bridge() -> None:

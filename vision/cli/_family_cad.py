@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.errors import InputError, Problem, some
-from vision.cli._common import Output, print_json, print_rows, rows_options, say
+from vision.cli._common import Output, many, print_json, print_rows, rows_options, say
 from vision.cli._family_learn import learn_command
 
 if TYPE_CHECKING:
@@ -328,7 +328,9 @@ def check_command(family: Path, station_path: Path | None, as_json: bool) -> Non
         for advice in found[len(faults):]:
             click.echo(str(advice))
         count = len(problems) + len(faults)
-        click.echo(f"{family}: {count} problem{'s' if count != 1 else ''}" if count else f"{family}: good")
+        doubts = len(warned) + sum(advice.severity == "caution" for advice in found)
+        click.echo(f"{family}: {many(count, 'problem')}" if count else
+                   f"{family}: good" + (f", with {many(doubts, 'caution')}" if doubts else ""))
     if problems or faults:
         raise click.exceptions.Exit(1)
 

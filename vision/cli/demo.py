@@ -136,8 +136,9 @@ def _prepare(places: Places) -> tuple[Family, Station]:
             file.unlink(missing_ok=True)
     out.mkdir(parents=True, exist_ok=True)
     (out / MARKER).write_text("This folder is made anew by `meniscope demo`.\n", encoding="utf-8")
-    write_family(demo_family(), places.family)
-    write_station(demo_station(), places.station)
+    family = demo_family()
+    write_family(family, places.family)
+    write_station(demo_station(family), places.station)
     return read_family(places.family), read_station(places.station)
 
 

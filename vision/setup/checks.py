@@ -31,6 +31,11 @@ MIN_FIDUCIALS, MIN_LANDS = 2, 6
 MARK_SEARCH_MM = 1.6
 #: Boards put in turned over look right when every mark lands this near to another one.
 SYMMETRY_MM = 0.4
+#: A place so far from everything else, and farther than all else is large, is rather a slip of the pen (no source).
+FAR_MM = 50.0
+#: So few of all places may be such slips; more of them are a part of the board. One of a handful must lie so many
+#: times farther out, as boards with few joints have fiducials far from them.
+FEW, ALONE_TIMES = 0.1, 3.0
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,7 @@ def check_family(family: Family, station: Station | None = None) -> tuple[Advice
     `picture_px`.
     """
     found = [*_leads(family.joints), *_gaps(family.joints, station), *_hidden(family), *_marks(family),
-             *_symmetry(family), *_nets(family.joints)]
+             *_symmetry(family), *_nets(family.joints), *_far(family)]
     if station is not None:
         found += [*_rings(family.joints, station), *_views(family, station)]
         found += _split_pairs(family, station)
@@ -249,9 +254,57 @@ def _rings(joints: Sequence[Joint], station: Station) -> Iterator[Advice]:
                      f"the fillet needs {FEWEST_PX_IN_RING:.0f} px: take a finer scale")
 
 
+def _far(family: Family) -> Iterator[Advice]:
+    """Places far outside everything else of the family: a decimal point lost, another origin, another unit."""
+    parts = [(joint.name, joint.x_mm, joint.y_mm) for joint in family.joints]
+    parts += [(chip.ref, chip.x_mm, chip.y_mm) for chip in family.chips]
+    parts += [(f"fiducial {k}", mark.x_mm, mark.y_mm) for k, mark in enumerate(family.fiducials, start=1)]
+    places = np.array([part[1:] for part in parts], dtype=np.float64)
+    away = _far_from_the_rest(places)
+    rest = places[away == 0.0]
+    for (name, x, y), far in zip(parts, away.tolist(), strict=True):
+        if far > 0.0:
+            yield Advice("caution", "place_far", (name,), f"at x {x:g}, y {y:g} mm it lies {far:.0f} mm away from "
+                         "everything else of the family", "check its place: millimetres, from the board's origin")
+    low, high = rest.min(axis=0), rest.max(axis=0)
+    reach = max(FAR_MM, float((high - low).max())) / 2.0
+    for view in family.views:
+        center = np.asarray(view.center_mm, dtype=np.float64)
+        far = float(np.hypot(*(center - np.clip(center, low, high))))
+        if far > reach:
+            yield Advice("caution", "place_far", (f"view {view.name}",), f"its centre, x {center[0]:g}, y "
+                         f"{center[1]:g} mm, lies {far:.0f} mm outside the family's parts", "check center_mm, or lay "
+                         "the views anew (family views)")
+
+
+def _far_from_the_rest(places: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far places (n, 2) lie from all others where they are few and far out, mm; 0 for the others.
+
+    Along each axis places beyond an empty stretch count that is wider than FAR_MM and than all on its other side is.
+    """
+    away = np.zeros(len(places))
+    for axis in (0, 1):
+        order = np.argsort(places[:, axis])
+        sorted_places = places[order, axis]
+        for cut in np.flatnonzero(np.diff(sorted_places) > FAR_MM).tolist():
+            sides = order[:cut + 1], order[cut + 1:]
+            few, most = sorted(sides, key=len)
+            wide = max(float(np.ptp(places[most], axis=0).max()), FAR_MM)
+            gap = float(sorted_places[cut + 1] - sorted_places[cut])
+            if len(few) <= FEW * len(places):
+                slipped = gap > wide
+            else:
+                slipped = len(few) == 1 < len(most) and gap > ALONE_TIMES * wide
+            if slipped:
+                away[few] = np.maximum(away[few], gap)
+    return away
+
+
 def _views(family: Family, station: Station) -> Iterator[Advice]:
     """Joints outside every picture or at its edge, chips outside, and pictures without marks."""
     if station.picture_px is None:
+        yield Advice("caution", "no_picture_size", ("station",), "picture_px is not given: whether the views show every "
+                     "land was not checked", "add picture_px = [width, height] to station.toml")
         return
     size = np.asarray(station.picture_px, dtype=np.float64)
     joints = [(j.name, land_polygon(j)) for j in family.joints]
