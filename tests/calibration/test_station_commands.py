@@ -137,6 +137,29 @@ def test_pictures_may_be_named_one_by_one(tmp_path):
     assert "EXPOSURE=FILE" in refused.stderr
 
 
+@pytest.mark.parametrize("command", ["check", "calibrate"])
+@pytest.mark.parametrize(("kind", "typed", "words"), [
+    ("--ball", "nosuch.png", "--ball nosuch.png: no file nosuch.png; give a picture's path, or EXPOSURE=FILE"),
+    ("--plane", "a=nosuch.png", "--plane a=nosuch.png: no file nosuch.png"),
+    ("--ball", "b={there}", "--ball b={there}: no exposure 'b'; the station's lights use 'a'"),
+    ("--dark", ".", "--dark .: no file .;")])
+def test_a_slip_of_the_typing_is_no_fault_of_the_station(calibrated, tmp_path, command, kind, typed, words):
+    folder, _ = calibrated
+    there = next((folder / "pictures").glob("ball*.png"))
+    refused = run("station", command, folder / "new", kind, typed.format(there=there),
+                  *(("--out", tmp_path / "n") if command == "calibrate" else ()), code=2)
+    assert words.format(there=there) in " ".join(refused.stderr.split())
+    assert not refused.stdout
+
+
+def test_a_picture_named_alone_may_have_an_equals_sign_in_its_name(calibrated, tmp_path):
+    folder, _ = calibrated
+    path = tmp_path / "ball=1.png"
+    path.write_bytes(next((folder / "pictures").glob("ball*.png")).read_bytes())
+    told = json.loads(run("station", "check", folder / "new", "--ball", path, "--json").stdout)
+    assert told["result"] == "good"
+
+
 @pytest.mark.parametrize(("arguments", "code", "words"), [
     (("--out", "x"), 1, "ball, plane, dark or only-LIGHT"), (("--out", "x", "--take-scale"), 2, "--ball-mm"),
     (("--out", "x", "--boards", "b"), 2, "--family"), ((), 2, "--out")])

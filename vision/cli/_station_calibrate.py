@@ -129,19 +129,33 @@ def gathered(pictures: Path | None, options: dict[str, Any], station: Station) -
 
 
 def _named(values: tuple[str, ...], station: Station, kind: str) -> tuple[dict[str, Path], ...]:
-    """Sort EXPOSURE=FILE values into takings: the same exposure again begins the next taking."""
+    """Sort EXPOSURE=FILE values into takings: the same exposure again begins the next taking.
+
+    Raises UsageError for an exposure that the station has not and for a file that is not there: a slip of the typing
+    would else look like a fault of the station.
+    """
     takings: list[dict[str, Path]] = []
     for value in values:
-        exposure, mark, name = value.partition("=")
-        if not mark or exposure not in station.exposures:
-            exposure, name = station.exposures[0], value
-            if len(station.exposures) > 1:
-                raise click.UsageError(f"--{kind} {value}: say which exposure it is, EXPOSURE=FILE, one of "
-                                       f"{', '.join(station.exposures)}")
+        exposure, name = _exposure_and_file(value, station, kind)
+        if not Path(name).is_file():
+            raise click.UsageError(f"--{kind} {value}: no file {name}; give a picture's path, or EXPOSURE=FILE")
         if not takings or exposure in takings[-1]:
             takings.append({})
         takings[-1][exposure] = Path(name)
     return tuple(takings)
+
+
+def _exposure_and_file(value: str, station: Station, kind: str) -> tuple[str, str]:
+    """Return the exposure and the file of a [EXPOSURE=]FILE value; a file's own name may hold `=`."""
+    exposure, mark, name = value.partition("=")
+    known = ", ".join(map(repr, station.exposures))
+    if mark and exposure in station.exposures:
+        return exposure, name
+    if mark and not Path(value).is_file():
+        raise click.UsageError(f"--{kind} {value}: no exposure {exposure!r}; the station's lights use {known}")
+    if len(station.exposures) > 1:
+        raise click.UsageError(f"--{kind} {value}: say which exposure it is, EXPOSURE=FILE, one of {known}")
+    return station.exposures[0], value
 
 
 def known_reference(station: Path) -> Reference | None:
