@@ -9,6 +9,7 @@ from pathlib import Path
 
 import click
 import pytest
+from click.testing import CliRunner
 
 import vision
 from models.limits import LimitSheet
@@ -200,6 +201,23 @@ def test_overview_and_command_say_the_same(name: str) -> None:
     command = main.get_command(click.Context(main), name)
     assert command is not None
     assert command.get_short_help_str(200).rstrip(".") == COMMANDS[name].help.rstrip(".")
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_lists_of_commands_are_whole_in_a_narrow_terminal(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """80 columns: no line is cut with dots, and each command takes one line."""
+    monkeypatch.setenv("COLUMNS", "80")
+    command = main.get_command(click.Context(main), name)
+    assert command is not None
+    for path, found in walk(command, (name,)):
+        if not isinstance(found, click.Group):
+            continue
+        done = CliRunner().invoke(main, [*path, "--help"], terminal_width=80)
+        listed = done.output[done.output.index("\nCommands:\n"):].splitlines()[2:]
+        assert [line.split()[0] for line in listed] == sorted(found.commands), " ".join(path)
+        for line in listed:
+            assert not line.rstrip().endswith("..."), line
+            assert line.endswith("."), line
 
 
 def test_every_imported_distribution_is_declared() -> None:

@@ -29,7 +29,7 @@ maybe_station_option = click.option("--station", "station_path", type=PATH, defa
                                     help="The camera station: station.toml, or the folder that holds it.")
 
 
-@click.command("import")
+@click.command("import", short_help="Make a board family from CAD files in open formats.")
 @click.argument("files", nargs=-1, required=True, type=PATH)
 @click.option("--name", required=True, help="Name of the family.")
 @click.option("--out", "folder", required=True, type=PATH, help="Folder to write the family into.")
@@ -222,7 +222,7 @@ def _plan_words(plan: Plan) -> str:
     return f"{count} picture{'s' if count != 1 else ''} ({proof}), way of the stage {plan.way_mm:.0f} mm"
 
 
-@click.command("views")
+@click.command("views", short_help="Lay the fewest pictures that show every joint.")
 @click.argument("family", type=PATH)
 @maybe_station_option
 @field_option
@@ -288,7 +288,7 @@ def _write_rows(path: Path, rows: Sequence[dict[str, object]]) -> None:
 # --- check and draw --------------------------------------------------------------------------------------------------
 
 
-@click.command("check")
+@click.command("check", short_help="Check a family's files, and find what will hurt later.")
 @click.argument("family", type=PATH)
 @maybe_station_option
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
@@ -335,7 +335,7 @@ def check_command(family: Path, station_path: Path | None, as_json: bool) -> Non
         raise click.exceptions.Exit(1)
 
 
-@click.command("draw")
+@click.command("draw", short_help="Draw a map: joints, pots, chips, fiducials and views.")
 @click.argument("family", type=PATH)
 @click.option("--out", "out_path", type=PATH, default=None,
               help="Write the map here, .svg or .png. [default: map.svg in the family's folder]")

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 PATH = click.Path(path_type=Path)
 
 
-@click.command("learn-from")
+@click.command("learn-from", short_help="Learn lands, leads and mask colour from a few good boards.")
 @click.argument("pictures", type=PATH)
 @family_option
 @station_option

@@ -10,7 +10,7 @@ import click
 from vision.cli._common import Column, print_json, print_rows, progress, say, station_option
 
 
-@click.command("pixels")
+@click.command("pixels", short_help="Show, or learn, what boards teach about slopes.")
 @click.argument("family", type=click.Path(path_type=Path))
 @station_option
 @click.option("--learn", is_flag=True, help="Render boards, learn the curves anew and judge them.")

@@ -31,7 +31,7 @@ def picture_options(function: Any) -> Any:
     return function
 
 
-@click.command("calibrate")
+@click.command("calibrate", short_help="Measure a station with a mirror ball and a plane.")
 @click.argument("station", type=PATH)
 @click.argument("pictures", type=PATH, required=False)
 @picture_options

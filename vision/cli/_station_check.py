@@ -21,7 +21,7 @@ COLUMNS = (Column("target"), Column("what"), Column("light"), Column("reference"
            Column("limits", "caution / fault beyond"), Column("result"), Column("note"))
 
 
-@click.command("check")
+@click.command("check", short_help="Compare a shift's pictures with the calibration.")
 @click.argument("station", type=PATH)
 @click.argument("pictures", type=PATH, required=False)
 @picture_options
@@ -112,7 +112,7 @@ def _line(finding: Finding) -> dict[str, str]:
             "change": change, "limits": limits, "result": finding.result, "note": finding.note}
 
 
-@click.command("example-pictures")
+@click.command("example-pictures", short_help="Render pictures to try `calibrate` on, without a ball.")
 @click.argument("out", type=PATH)
 @station_option
 @click.option("--ball-mm", type=click.FloatRange(min=0.2, max=100.0), default=5.0, show_default=True,

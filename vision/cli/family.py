@@ -81,7 +81,7 @@ def chips(family: Path, output: Output) -> None:
                CHIP_COLUMNS, output, empty="this family has no chips")
 
 
-@command.command()
+@command.command(short_help="Print how uncertain the measurements of a family are.")
 @click.argument("family", type=click.Path(path_type=Path))
 @click.option("--measure", default="", metavar="NAME", help="One measurement only.")
 @click.option("--condition", default="", metavar="NAME",

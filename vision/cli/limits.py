@@ -106,7 +106,7 @@ def check(limits: Path, as_json: bool) -> None:
     check_files(lambda: read_limits(limits), str(limits), as_json, lambda sheet: gaps(str(limits), sheet))
 
 
-@command.command()
+@command.command(short_help="Print the criteria of each workmanship class with sources.")
 @click.option("--class", "grade", type=click.Choice(["1", "2", "3"]), help="Only this workmanship class, as rules.")
 @click.option("--house-rules", type=click.Path(path_type=Path), metavar="FILE",
               help="A local file with [[criterion]] tables that override the built-in ones.")
@@ -150,7 +150,7 @@ def diff(old: Path, new: Path, output: Output) -> None:
         raise click.exceptions.Exit(3)
 
 
-@command.command()
+@command.command(short_help="Explain the verdict of one joint or chip, rule by rule.")
 @click.argument("board", metavar="SERIAL")
 @click.argument("place", metavar="REF.PIN")
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",

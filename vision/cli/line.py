@@ -49,7 +49,7 @@ def command() -> None:
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
 
 
-@command.command()
+@command.command(short_help="Say how the line does: yield, charts, open alarms.")
 @database_option
 @click.option("--family", default="", help="Only this board family.")
 @click.option("--since", callback=moment, metavar="TIME",
@@ -156,7 +156,7 @@ def _above(row: Any) -> str:
     return "yes" if row.calls and row.q_value <= 0.05 else ""
 
 
-@command.command()
+@command.command(short_help="Look for drifts, and say where, since when and how sure.")
 @database_option
 @click.option("--family", default="", help="The board family; needed where the records hold several.")
 @click.option("--follow", is_flag=True, help="Go on looking after every new board, until Ctrl-C.")
@@ -216,7 +216,7 @@ def _tell(alarms: list[Alarm], as_json: bool) -> None:
         click.echo("\n\n".join("\n".join(alarm_lines(alarm)) for alarm in alarms))
 
 
-@command.command()
+@command.command(short_help="List the alarms, or show one in full.")
 @click.argument("alarm_id", metavar="[ID]", default="")
 @database_option
 @click.option("--family", default="", help="Only this board family.")
@@ -241,7 +241,7 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
         _tell(fitting, as_json=False)
 
 
-@command.command()
+@command.command(short_help="Answer an alarm; its place is watched again.")
 @click.argument("alarm_id", metavar="ID")
 @database_option
 @click.option("--as", "answer_word", type=click.Choice(["fixed", "normal"]), required=True,
@@ -258,7 +258,7 @@ def answer(alarm_id: str, db: str, answer_word: str, by: str, note: str) -> None
     say(f"[{alarm.id}] {headline(alarm)}: {status_words(alarm)}")
 
 
-@command.command("import-log")
+@command.command("import-log", short_help="Take in what the line logged, as CSV or JSON Lines.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @database_option
 @click.option("--utc-offset", default="", metavar="+HH:MM", help="Offset of times that have none.")
@@ -333,7 +333,7 @@ def gap_lines(done: Imported, most: int = 10) -> list[str]:
     return lines[:most] + ([f"  and {len(lines) - most} more gaps"] if len(lines) > most else [])
 
 
-@command.command()
+@command.command(short_help="Write a simulated shift that drifts in a known way.")
 @click.option("--db", required=True, metavar="FILE", help="A new SQLite file to write into.")
 @click.option("--drift", type=click.Choice(sorted(DRIFT_KINDS)), default="nozzle", show_default=True,
               help="What goes wrong after half the shift.")

@@ -203,7 +203,7 @@ def _finding_line(item: dict[str, Any], spreads: dict[tuple[str, str], dict[str,
             "step": item["step"] or None, "call": item["call"] or None, "source": item["source"] or None}
 
 
-@command.command()
+@command.command(short_help="Count boards by verdict, and findings by kind.")
 @database_option
 @filters
 @rows_options

@@ -154,7 +154,7 @@ def remove_person_command(db: str, name: str) -> None:
     say(f"{name} may no longer log in")
 
 
-@command.command("audit")
+@command.command("audit", short_help="Show the audit trail: who decided what, the newest first.")
 @click.option("--limit", default=50, show_default=True, type=click.IntRange(min=1), help="The newest so many lines.")
 @rows_options
 @database_here
@@ -172,7 +172,7 @@ def audit_command(db: str, limit: int, output: Output) -> None:
     print_rows(rows, AUDIT_COLUMNS, output, empty="nothing was decided yet")
 
 
-@command.command("samples")
+@command.command("samples", short_help="Show what people decided as labelled samples.")
 @click.option("--family", required=True, help="The family's name.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
               help="Write the labelled samples as a CSV table for training.")

@@ -20,7 +20,7 @@ def command() -> None:
     """
 
 
-@command.command()
+@command.command(short_help="Print the lights and the slopes that each lights.")
 @click.argument("station", type=click.Path(path_type=Path))
 @rows_options
 def show(station: Path, output: Output) -> None:
@@ -61,7 +61,7 @@ def show(station: Path, output: Output) -> None:
     print_rows(lights, list(lights[0]), output)
 
 
-@command.command("check-file")
+@command.command("check-file", short_help="Check station.toml and name every problem.")
 @click.argument("station", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the problems as JSON.")
 def check_file(station: Path, as_json: bool) -> None:

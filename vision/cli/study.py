@@ -111,7 +111,7 @@ def _cube(file: Path, column: str) -> tuple[NDArray[np.float64], dict[str, int]]
     return values, {"appraisers": len(names["appraiser"]), "trials": len(names["trial"]), "parts": len(names["part"])}
 
 
-@command.command()
+@command.command(short_help="Study how well verdicts agree (kappa, AIAG MSA).")
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--good", default="accept", show_default=True, help="The word for a good part.")
 @rows_options
@@ -174,7 +174,7 @@ def agreement(file: Path, good: str, output: Output) -> None:
         click.echo("\nacceptable: 90 % right, at most 2 % missed and 5 % false alarms; marginal: 80, 5 and 10 %")
 
 
-@command.command()
+@command.command(short_help="Study how boards repeat that were graded more than once.")
 @click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
               help="The defect database.")
 @click.option("--family", default="", help="Only boards of this family.")
@@ -228,7 +228,7 @@ def _repeats(db: str, family: str) -> tuple[list[dict[str, Any]], dict[str, Any]
                   "kappa": kappa([said[0] for said in several.values()], [said[1] for said in several.values()])}
 
 
-@command.command("sample-size")
+@command.command("sample-size", short_help="How many defects or good joints must be tried for a rate.")
 @click.option("--rate", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
               help="The rate to stay below, 0.01 for 1 %.")
 @click.option("--confidence", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True), default=0.95,
