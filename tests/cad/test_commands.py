@@ -52,6 +52,32 @@ def test_import_does_not_write_over_a_family(family: Path, cad: Path) -> None:
     assert read_family(family).name == "x"
 
 
+@pytest.mark.parametrize(("name", "words"), [
+    ("", "got nothing, wanted at least 1 character"), ("  ", "got nothing, wanted at least 1 character"),
+    ("a\tb", "wanted text without line breaks or control characters"), ("x" * 61, "wanted at most 60 characters")])
+def test_import_refuses_a_name_that_no_command_would_read(cad: Path, tmp_path: Path, name: str, words: str) -> None:
+    done = run("import", cad, "--name", name, "--out", tmp_path / "f" / "x")
+    assert done.exit_code == 2
+    assert words in done.stderr
+    assert not (tmp_path / "f").exists()
+
+
+def test_import_as_json_says_what_was_understood_and_written(cad: Path, tmp_path: Path) -> None:
+    out = tmp_path / "f" / "relay"
+    done = run("import", cad, "--name", "relay-24", "--out", out, "--field", 42, 30, "--json")
+    assert done.exit_code == 0, done.output
+    told = json.loads(done.stdout)
+    assert (told["name"], told["joints"], told["chips"], told["fiducials"]) == ("relay-24", 24, 3, 3)
+    assert {"file", "text", "how"} == set(told["understood"][0])
+    assert {row["part"] for row in told["guesses"]} >= {"PinHeader_1x08"}
+    assert told["guessed_joints"]
+    assert [view["view"] for view in told["views"]] == ["v1", "v2"]
+    assert told["written"] == [str(out / "family.toml"), str(out.parent / "parts.csv")]
+    dry = run("import", cad, "--name", "two", "--out", tmp_path / "g" / "two", "--dry-run", "--json")
+    assert json.loads(dry.stdout)["written"] == []
+    assert json.loads(dry.stdout)["views"] is None
+
+
 def test_dry_run_writes_nothing(cad: Path, tmp_path: Path) -> None:
     done = run("import", cad, "--name", "x", "--out", tmp_path / "f" / "x", "--dry-run")
     assert done.exit_code == 0

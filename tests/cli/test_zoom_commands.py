@@ -84,6 +84,17 @@ def test_a_picture_that_cannot_be_written_is_one_clear_error(bench: Path, tmp_pa
     assert "name a file that can be written" in text
 
 
+@pytest.mark.parametrize(("name", "ending"), [("joint.txt", ".txt"), ("joint.jpg", ".jpg"), ("joint", "(none)")])
+def test_a_picture_is_written_under_the_ending_of_what_it_is(bench: Path, tmp_path: Path, name: str, ending: str
+                                                             ) -> None:
+    done = run(*explain(bench, "--picture", tmp_path / name), code=1)
+    assert f"{name}: got the ending {ending!r}, wanted .png" in done.stderr
+    assert not done.stdout
+    assert not (tmp_path / name).exists()
+    run(*explain(bench, "--picture", tmp_path / "JOINT.PNG"))
+    assert (tmp_path / "JOINT.PNG").exists()
+
+
 def test_pictures_that_changed_after_grading_are_not_drawn(bench: Path, tmp_path: Path) -> None:
     path = bench / "pictures" / "B7_v1_a.png"
     before = path.read_bytes()

@@ -29,9 +29,19 @@ maybe_station_option = click.option("--station", "station_path", type=PATH, defa
                                     help="The camera station: station.toml, or the folder that holds it.")
 
 
+def _family_name(_: click.Context, __: click.Parameter, value: str) -> str:
+    """Return a name that a family can have, before anything is written under another one."""
+    from vision.setup.family import family_name
+
+    try:
+        return family_name(value if value.strip() else "")
+    except InputError as error:
+        raise click.BadParameter(f"got {error.problems[0].got}, wanted {error.problems[0].wanted}") from error
+
+
 @click.command("import", short_help="Make a board family from CAD files in open formats.")
 @click.argument("files", nargs=-1, required=True, type=PATH)
-@click.option("--name", required=True, help="Name of the family.")
+@click.option("--name", required=True, callback=_family_name, help="Name of the family.")
 @click.option("--out", "folder", required=True, type=PATH, help="Folder to write the family into.")
 @click.option("--class", "workmanship_class", type=click.Choice(["1", "2", "3"]), default="2", show_default=True,
               help="Workmanship class.")
@@ -59,9 +69,10 @@ maybe_station_option = click.option("--station", "station_path", type=PATH, defa
 @field_option
 @click.option("--replace", "overwrite", is_flag=True, help="Write over a family that is there.")
 @click.option("--dry-run", is_flag=True, help="Show what was understood; write nothing.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was understood as JSON.")
 def import_command(files: tuple[Path, ...], folder: Path, parts_path: Path | None, ask: bool, joint_list: Path | None,
                    programme_path: Path | None, station_path: Path | None, field_mm: tuple[float, float] | None,
-                   overwrite: bool, dry_run: bool, **wished: Any) -> None:
+                   overwrite: bool, dry_run: bool, as_json: bool, **wished: Any) -> None:
     """Make a board family from CAD files in open formats, and show what was understood.
 
     FILES are an IPC-D-356A netlist, Excellon or Gerber drill files, Gerber copper of the solder side and a placement
@@ -85,13 +96,17 @@ def import_command(files: tuple[Path, ...], folder: Path, parts_path: Path | Non
         parts = (*parts, *_asked(found))
         found = import_family(files, wishes, parts, programme)
     family, plan = _with_views(found.family, station_path, field_mm)
-    _show(found, family, plan, table_path)
+    if not as_json:
+        _show(found, family, plan, table_path)
+    written = []
     if dry_run:
         say("nothing was written (--dry-run)")
-        return
-    write_family(family, folder)
-    _remember((*parts, *found.guesses), table, table_path)
-    say(f"wrote {folder / 'family.toml'}")
+    else:
+        written.append(write_family(family, folder))
+        written += _remember((*parts, *found.guesses), table, table_path)
+        say(f"wrote {written[0]}")
+    if as_json:
+        print_json(_understood(found, family, plan) | {"written": [str(path) for path in written]})
 
 
 def _wishes(joint_list: Path | None, *, name: str, workmanship_class: str, seen_from: str, refs: tuple[str, ...],
@@ -127,8 +142,8 @@ def _asked(found: Imported) -> list[Part]:
     return answers
 
 
-def _remember(rows: Sequence[Part], before: Sequence[Part], path: Path) -> None:
-    """Write the table with new rows; answers take the place of guesses about the same pins."""
+def _remember(rows: Sequence[Part], before: Sequence[Part], path: Path) -> list[Path]:
+    """Write the table with new rows, if any; answers take the place of guesses about the same pins."""
     from vision.setup.cad.parts import write_parts
 
     answered = {(row.part, row.pins, row.lead_shape is None) for row in rows if not row.guess}
@@ -138,9 +153,23 @@ def _remember(rows: Sequence[Part], before: Sequence[Part], path: Path) -> None:
         if not row.guess or key not in answered:
             kept.setdefault((*key, row.guess if row.guess else repr(row)), row)
     wanted = tuple(kept.values())
-    if wanted != tuple(before):
-        write_parts(wanted, path)
-        say(f"wrote {path}: {len(wanted)} rows, {sum(bool(row.guess) for row in wanted)} of them guessed")
+    if wanted == tuple(before):
+        return []
+    write_parts(wanted, path)
+    say(f"wrote {path}: {len(wanted)} rows, {sum(bool(row.guess) for row in wanted)} of them guessed")
+    return [path]
+
+
+def _understood(found: Imported, family: Family, plan: Plan | None) -> dict[str, Any]:
+    """Return what --json prints of what was understood."""
+    from vision.setup.views import plan_table
+
+    return {"name": family.name, "workmanship_class": family.workmanship_class, "seen_from": family.seen_from,
+            "joints": len(family.joints), "chips": len(family.chips), "fiducials": len(family.fiducials),
+            "understood": [asdict(item) for item in found.evidence],
+            "left_out": [{"part": name, "reason": reason} for name, reason in found.left_out],
+            "guesses": [asdict(row) for row in found.guesses], "guessed_joints": found.guessed_joints,
+            "notes": found.notes, "views": None if plan is None else plan_table(plan)}
 
 
 def _show(found: Imported, family: Family, plan: Plan | None, table_path: Path) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from models.errors import MeniscopeError
 from vision.cli._common import fail, say
 
 if TYPE_CHECKING:
@@ -18,8 +19,11 @@ def write_picture(engine: Engine, key: int, inspection: Inspection, part: JointI
                   sheet: LimitSheet, path: Path, station_path: Path | None) -> None:
     """Draw the sheet of one part of an inspection into a PNG file.
 
-    Raises MeniscopeError where the pictures are gone or were changed after grading.
+    Raises MeniscopeError where the file's name says something else, and where the pictures are gone or were changed
+    after grading.
     """
+    if path.suffix.lower() != ".png":
+        raise MeniscopeError(f"{path}: got the ending {path.suffix or '(none)'!r}, wanted .png")
     from vision import __version__
     from vision.pipeline.measure import see_view
     from vision.pipeline.traces import find_traces

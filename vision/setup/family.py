@@ -165,8 +165,11 @@ class _View(_Strict):
     rotation_deg: Turn = 0.0
 
 
-class _Family(_Strict):
+class _Name(_Strict):
     name: Word
+
+
+class _Family(_Name):
     workmanship_class: Literal[1, 2, 3]
     joints: Word
     chips: Word | None = None
@@ -254,6 +257,17 @@ def _read_table(path: Path, model: type[Row], check: Check | None = None) -> tup
         if item is not None:
             rows.append(item)
     return rows, problems
+
+
+def family_name(name: str) -> str:
+    """Return a family's name as family.toml may hold it.
+
+    Raises InputError where no command would read a family of that name.
+    """
+    found, problems = validated(_Name, {"name": name}, "")
+    if found is None:
+        raise InputError(problems)
+    return found.name
 
 
 def write_family(family: Family, folder: Path | str) -> Path:
