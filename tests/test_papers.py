@@ -131,15 +131,59 @@ def test_every_key_and_column_is_in_the_readme() -> None:
         assert f"`{key}`" in text, key
 
 
-def test_the_readmes_files_are_read(setup_folder: Path) -> None:
-    """The station of the README needs a second light, the family its tables; nothing else."""
-    station = re.findall(r"```toml\n(.*?)```", section("station.toml"), re.DOTALL)[0]
-    light = station[station.index("[[lights]]"):].replace("high", "low").replace("blue", "red")
-    (setup_folder / "station.toml").write_text(station + "\n" + light)
-    assert read_station(setup_folder).mm_per_px == 0.02
-    family = re.findall(r"```toml\n(.*?)```", section("family.toml, joints.csv, chips.csv"), re.DOTALL)[0]
-    (setup_folder / "family.toml").write_text(family)
-    assert read_family(setup_folder).name == "psu-24"
+def test_the_readmes_files_are_good_as_they_stand(tmp_path: Path) -> None:
+    """Written down word by word they are read and checked, with nothing to say against them."""
+    blocks = re.findall(r"```(?:toml|csv)\n(.*?)```", section("station.toml") + section(
+        "family.toml, joints.csv, chips.csv"), re.DOTALL)
+    folder, station = tmp_path / "psu-24", tmp_path / "station.toml"
+    folder.mkdir()
+    for path, text in zip((station, *(folder / name for name in ("family.toml", "joints.csv", "chips.csv"))), blocks,
+                          strict=True):
+        path.write_text(text, encoding="utf-8")
+    assert [light.name for light in read_station(station).lights] == ["high", "middle", "low"]
+    family = read_family(folder)
+    assert [joint.name for joint in family.joints] == ["J1.1", "J1.2", "C1.1"]
+    assert [chip.ref for chip in family.chips] == ["R1"]
+    for command in (["station", "check-file", str(station)],
+                    ["family", "check", str(folder), "--station", str(station)]):
+        done = CliRunner().invoke(main, command)
+        assert (done.exit_code, done.output) == (0, f"{command[2]}: good\n")
+
+
+#: Commands that only write or change something: no `--json`, as the README says.
+SILENT = {"station example-pictures", "family draw", "limits set", "results backup", "results restore",
+          "results upgrade", "results export", "results deliver", "review add-person", "review remove-person",
+          "line answer", "line rehearse"}
+
+
+def test_what_commands_answer_they_print_as_json_too() -> None:
+    silent = set()
+    for name in COMMANDS:
+        top = main.get_command(click.Context(main), name)
+        assert top is not None
+        for path, found in walk(top, (name,)):
+            if not isinstance(found, click.Group) and not any("--json" in option.opts for option in found.params):
+                silent.add(" ".join(path))
+    assert silent == SILENT
+    named = re.search(r"have no `--json`", README)
+    assert named
+    shown = set(re.findall(r"`([a-z]+ [a-z-]+)`", README[named.start() - 130:named.start()]))
+    assert shown == {"results export", "family draw", "limits set"} <= SILENT
+
+
+def test_the_readme_names_the_colours_of_the_rings_that_its_pictures_show() -> None:
+    """The gallery shows what the camera sees of the demo's rings; overlays and sheets are in false colours."""
+    from synthetic_images.demo import demo_family, demo_station
+    from vision.pipeline.tones import tones_in_words
+    from vision.setup.station import light_bands
+
+    station = demo_station(demo_family())
+    told = re.sub(r"\s+", " ", section("What it looks like"))
+    for light in station.lights:
+        assert f"the {light.name} ring ({light.channel})" in told
+    assert tones_in_words(station.lights, light_bands(station.lights)) == "blue high, green middle, red low"
+    assert "in false colours, whatever colours the rings have: blue is what the highest ring lights" in told
+    assert "green the middle ring; red the lowest" in told
 
 
 def test_the_readmes_limit_sheet_is_read(tmp_path: Path) -> None:

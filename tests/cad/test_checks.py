@@ -98,8 +98,8 @@ def test_without_the_pictures_size_the_views_are_said_to_be_unchecked() -> None:
     camera = replace(station(1200, 1000, 0.03), picture_px=None)
     (advice,) = check_family(good(), camera)
     assert (advice.severity, advice.kind) == ("caution", "no_picture_size")
-    assert str(advice) == ("caution: station: picture_px is not given: whether the views show every land was not checked; "
-                           "add picture_px = [width, height] to station.toml")
+    assert str(advice) == ("caution: station: picture_px is not given: whether the views show every land was not "
+                           "checked; add picture_px = [width, height] to station.toml")
 
 
 def test_places_far_outside_everything_else_are_flagged() -> None:
@@ -120,7 +120,8 @@ def test_places_far_outside_everything_else_are_flagged() -> None:
 
 
 def test_boards_that_are_long_or_have_few_joints_are_not_flagged() -> None:
-    ends = [*grid(4, 3, 6.0), *(joint(f"J9.{k}", 200.0, 6.0 * k) for k in range(6))]  # connectors at both ends of a long board
+    # Connectors at both ends of a long board.
+    ends = [*grid(4, 3, 6.0), *(joint(f"J9.{k}", 200.0, 6.0 * k) for k in range(6))]
     assert not found(family(ends, ((0.0, -4.0), (220.0, 14.0))), "place_far")
     sparse = family([joint("J1.1", 120.0, 40.0), joint("J1.2", 122.5, 40.0)], ((0.0, 0.0), (200.0, 80.0)))
     assert not found(sparse, "place_far")

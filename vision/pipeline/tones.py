@@ -32,7 +32,7 @@ from vision.setup.station import Light
 
 Bands = tuple[tuple[int, ...], ...]  # lights that light the same slopes, flattest first, as `light_bands` gives them
 
-#: Lines of charts by a light's place in the station file, so that they tell it without colour; more than six begin anew.
+#: Lines of charts by a light's place in the station file: they tell it without colour; more than six begin anew.
 LIGHT_PATTERNS: tuple[tuple[float, ...], ...] = (SOLID, DASHED, DASH_DOT, LONG_DASHED, DOTTED, DASH_DOT_DOT)
 #: Colours on charts of what pictures show blue, green and red, and of further bands of light between them.
 TONE_COLOURS: tuple[Color, Color, Color] = (BLUE, GREEN, VERMILION)
@@ -67,7 +67,7 @@ def _tone(responses: NDArray[np.float32], lights: Sequence[int]) -> Picture:
 
 
 def light_lines(bands: Bands) -> list[tuple[Color, tuple[float, ...]]]:
-    """Return the colour and the line of each light on charts: the colour in which pictures show it, a line of its own."""
+    """Return each light's colour and line on charts: the colour in which pictures show it, a line of its own."""
     colours: dict[int, Color] = {}
     tones = {lights: TONE_COLOURS[tone] for tone, lights in shown_bands(bands).items()}
     further = [lights for lights in bands if lights not in tones]

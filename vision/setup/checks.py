@@ -303,8 +303,8 @@ def _far_from_the_rest(places: NDArray[np.float64]) -> NDArray[np.float64]:
 def _views(family: Family, station: Station) -> Iterator[Advice]:
     """Joints outside every picture or at its edge, chips outside, and pictures without marks."""
     if station.picture_px is None:
-        yield Advice("caution", "no_picture_size", ("station",), "picture_px is not given: whether the views show every "
-                     "land was not checked", "add picture_px = [width, height] to station.toml")
+        yield Advice("caution", "no_picture_size", ("station",), "picture_px is not given: whether the views show "
+                     "every land was not checked", "add picture_px = [width, height] to station.toml")
         return
     size = np.asarray(station.picture_px, dtype=np.float64)
     joints = [(j.name, land_polygon(j)) for j in family.joints]
