@@ -112,6 +112,9 @@ def queries(engine: Engine, rows: int, joints: int) -> bool:
         timed("pareto of a week at one pot", lambda: pareto(engine, dataclasses.replace(week, pot="pot 1"))),
         timed("open reviews, oldest 50", lambda: open_reviews(engine, 50)),
         timed("verdicts of a week", lambda: verdict_counts(engine, week)),
+        timed("verdicts of a week at one pot", lambda: verdict_counts(engine, dataclasses.replace(week, pot="pot 1"))),
+        timed("verdicts of a week with a bridge", lambda: verdict_counts(
+            engine, dataclasses.replace(week, finding="bridge"))),
         timed("newest 50 boards", lambda: list_inspections(engine, Filter(limit=50))),
         timed("newest 50 boards with a bridge", lambda: list_inspections(engine, Filter(finding="bridge", limit=50))),
         timed("rejected boards of a week", lambda: list_inspections(engine, dataclasses.replace(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import threading
+from collections import Counter
 
 import invented_boards as invented
 import pytest
@@ -184,6 +185,14 @@ def test_queries_by_filter(filled: Engine) -> None:
                               {"finding": "bridge", "findings": 4, "review": 0, "boards": 4}]
     waiting = open_reviews(filled, 3)
     assert [row["serial"] for row in waiting] == ["B0000", "B0003", "B0006"]
+
+
+@pytest.mark.parametrize("wanted", [
+    Filter(), Filter(pot="pot 1"), Filter(pot="pot 2"), Filter(finding="bridge"), Filter(finding="blowhole"),
+    Filter(finding="bridge", pot="pot 1"), Filter(finding="bridge", verdict="accept"), Filter(serial="B0003"),
+    Filter(finding="bridge", since=invented.START.replace(minute=5))])
+def test_boards_are_counted_as_they_are_listed(filled: Engine, wanted: Filter) -> None:
+    assert verdict_counts(filled, wanted) == Counter(row["verdict"] for row in list_inspections(filled, wanted))
 
 
 def test_find_inspection(filled: Engine) -> None:

@@ -125,6 +125,12 @@ def _finding_conditions(wanted: Filter) -> list[Any]:
     return found
 
 
+def _with_finding(wanted: Filter) -> list[Any]:
+    """Return the condition on inspections that one of their findings is at the pot, or of the kind, asked for."""
+    narrow = _finding_conditions(wanted)
+    return [exists().where(FindingRow.inspection_id == InspectionRow.id, *narrow)] if narrow else []
+
+
 def inspections_query(wanted: Filter) -> Query:
     """Return the query for inspections, newest first."""
     query: Query = (
@@ -137,10 +143,8 @@ def inspections_query(wanted: Filter) -> Query:
         .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
         .join(StationRow, StationRow.id == InspectionRow.station_id)
         .join(SheetRow, SheetRow.id == InspectionRow.sheet_id)
-        .where(*conditions(wanted)).order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc()))
-    narrow = _finding_conditions(wanted)
-    if narrow:
-        query = query.where(exists().where(FindingRow.inspection_id == InspectionRow.id, *narrow))
+        .where(*conditions(wanted), *_with_finding(wanted))
+        .order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc()))
     return query if wanted.limit is None else query.limit(wanted.limit)
 
 
@@ -277,11 +281,8 @@ def find_inspection(engine: Engine, wanted: str) -> int:
 
 def find_keys(engine: Engine, wanted: Filter) -> list[int]:
     """Return the keys of inspections, oldest first."""
-    query: Query = (select(InspectionRow.id).where(*conditions(wanted))
+    query: Query = (select(InspectionRow.id).where(*conditions(wanted), *_with_finding(wanted))
                     .order_by(InspectionRow.started_at, InspectionRow.id))
-    narrow = _finding_conditions(wanted)
-    if narrow:
-        query = query.where(exists().where(FindingRow.inspection_id == InspectionRow.id, *narrow))
     with reading(engine) as connection:
         return list(connection.execute(query if wanted.limit is None else query.limit(wanted.limit)).scalars())
 
@@ -336,8 +337,9 @@ def pareto(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
 
 
 def verdict_counts(engine: Engine, wanted: Filter = Filter()) -> Row:
-    """Return the number of inspections by verdict."""
-    query = (select(InspectionRow.verdict, func.count()).where(*conditions(wanted)).group_by(InspectionRow.verdict))
+    """Return the number of inspections by verdict, of the same boards as `list_inspections` names."""
+    query = (select(InspectionRow.verdict, func.count()).where(*conditions(wanted), *_with_finding(wanted))
+             .group_by(InspectionRow.verdict))
     with reading(engine) as connection:
         return {verdict: int(count) for verdict, count in connection.execute(query)}
 
