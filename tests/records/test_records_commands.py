@@ -252,7 +252,20 @@ def test_list_show_totals(recorded: str) -> None:
         "uncertainty"] == {"coverage_deg": 2, "toe_radius_mm": 0.0123}
     totals = json.loads(run("results", "totals", "--db", recorded, "--json").stdout)
     assert totals["boards"] == {"accept": 4, "review": 0, "reject": 2, "ungraded": 0}
-    assert totals["findings"][0] == {"finding": "partial_wetting", "findings": 4, "review": 2, "boards": 2}
+    assert totals["findings"][0] == {"finding": "partial_wetting", "findings": 4, "review": 2, "boards": 2,
+                                     "indicators": 0, "indicator_boards": 0}
+
+
+def test_indicators_are_told_apart_from_findings(recorded: str) -> None:
+    told = run("results", "totals", "--db", recorded, "--finding", "blowhole").stdout
+    assert told.startswith("4 accept, 0 review, 2 reject, 0 ungraded\n")
+    assert re.search(r"^finding +findings +review +boards +indicators +boards with one$", told, re.M)
+    assert re.search(r"^blowhole +0 +0 +0 +6 +6$", told, re.M)
+    assert "indicators" not in run("results", "totals", "--db", recorded, "--finding", "bridge").stdout
+    assert run("results", "totals", "--db", recorded, "--csv").stdout.splitlines()[0] == (
+        "finding,findings,review,boards,indicators,indicator_boards")
+    listed = run("results", "list", "--db", recorded, "--finding", "blowhole", "--limit", "1").stdout
+    assert re.search(r"findings +indicators\n.*\n.* blowhole 1$", listed, re.M)
 
 
 def test_a_long_list_is_shortened_in_a_table_only(recorded: str, monkeypatch: pytest.MonkeyPatch) -> None:

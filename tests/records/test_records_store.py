@@ -66,7 +66,8 @@ def test_again_writes_a_second_one_that_supersedes(engine: Engine) -> None:
     assert show_inspection(engine, first.inspection_id)["superseded_by"] == second.inspection_id
     assert [row["id"] for row in list_inspections(engine)] == [second.inspection_id]
     assert len(list_inspections(engine, Filter(superseded=True))) == 2
-    assert {row["finding"]: row["findings"] for row in pareto(engine)} == {"bridge": 1, "partial_wetting": 2}
+    assert {row["finding"]: row["findings"] for row in pareto(engine)} == {
+        "bridge": 1, "partial_wetting": 2, "blowhole": 0}  # which is an indicator here
 
 
 def test_another_sheet_or_family_revision_is_another_job(engine: Engine) -> None:
@@ -181,8 +182,17 @@ def test_queries_by_filter(filled: Engine) -> None:
     early = Filter(until=invented.START.replace(minute=3))
     assert [row["serial"] for row in list_inspections(filled, early)] == ["B0002", "B0001", "B0000"]
     assert len(list_inspections(filled, Filter(since=invented.START.replace(minute=10)))) == 2
-    assert pareto(filled) == [{"finding": "partial_wetting", "findings": 8, "review": 4, "boards": 4},
-                              {"finding": "bridge", "findings": 4, "review": 0, "boards": 4}]
+    no_indicators = {"indicators": 0, "indicator_boards": 0}
+    blowhole = {"finding": "blowhole", "findings": 0, "review": 0, "boards": 0, "indicators": 12,
+                "indicator_boards": 12}
+    assert pareto(filled) == [
+        {"finding": "partial_wetting", "findings": 8, "review": 4, "boards": 4} | no_indicators,
+        {"finding": "bridge", "findings": 4, "review": 0, "boards": 4} | no_indicators, blowhole]
+    assert pareto(filled, Filter(finding="blowhole")) == [blowhole]
+    assert [row["finding"] for row in pareto(filled, Filter(limit=1))] == ["partial_wetting"]
+    newest = list_inspections(filled, Filter(limit=3))
+    assert [row["findings"] for row in newest] == ["", "", "bridge 1, partial_wetting 2"]
+    assert [row["indicators"] for row in newest] == ["blowhole 1"] * 3
     waiting = open_reviews(filled, 3)
     assert [row["serial"] for row in waiting] == ["B0000", "B0003", "B0006"]
 

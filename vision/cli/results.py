@@ -6,7 +6,7 @@ import functools
 import json
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -46,7 +46,11 @@ DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(
 
 LIST_COLUMNS = (Column("id"), Column("started_at", "graded (UTC)"), Column("serial"), Column("family"),
                 Column("verdict"), Column("joints"), Column("reject"), Column("review"), Column("ungraded"),
-                Column("open"), Column("findings"), Column("reason"))
+                Column("open"), Column("findings"), Column("reason"), Column("indicators"))
+TOTAL_COLUMNS = (Column("finding"), Column("findings"), Column("review"), Column("boards"), Column("indicators"),
+                 Column("indicator_boards", "boards with one"))
+#: Columns that a table leaves out where no row has anything in them.
+SELDOM = frozenset({"reason", "indicators", "indicator_boards"})
 JOINT_COLUMNS = (Column("place"), Column("verdict"), Column("coverage_deg", "coverage deg", 0),
                  Column("land_cover_pct", "land cover %", 0), Column("wetting_angle_deg", "wetting angle deg", 0),
                  Column("fillet_height_mm", "height mm", 2), Column("pot"), Column("step"), Column("findings"))
@@ -140,8 +144,13 @@ def list_(db: str, wanted: Filter, output: Output) -> None:
     if shortened and len(rows) > NEWEST:
         del rows[NEWEST:]
         say(f"the newest {NEWEST} boards are shown; --limit N shows more, --json and --csv show all")
-    columns = [c for c in LIST_COLUMNS if output != "table" or c.name != "reason" or any(r["reason"] for r in rows)]
-    print_rows(rows, columns, output, empty="no graded boards with these properties")
+    print_rows(rows, _telling(LIST_COLUMNS, rows, output), output, empty="no graded boards with these properties")
+
+
+def _telling(columns: Sequence[Column], rows: Sequence[Mapping[str, object]], output: Output) -> list[Column]:
+    """Return the columns to print: all for programs, for people without the seldom ones that are empty."""
+    return [column for column in columns
+            if output != "table" or column.name not in SELDOM or any(row[column.name] for row in rows)]
 
 
 @command.command()
@@ -208,7 +217,11 @@ def _finding_line(item: dict[str, Any], spreads: dict[tuple[str, str], dict[str,
 @filters
 @rows_options
 def totals(db: str, wanted: Filter, output: Output) -> None:
-    """Count boards by verdict, and findings by kind, the most frequent first."""
+    """Count boards by verdict, and findings by kind, the most frequent first.
+
+    Process indicators are counted apart: they are recorded and change no verdict. With --limit N the N most frequent
+    kinds are shown; all boards are counted.
+    """
     from vision.records.queries import pareto, verdict_counts
 
     with opened(db, wanted) as engine:
@@ -218,7 +231,7 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
         return
     if output == "table":
         click.echo(", ".join(f"{counts.get(verdict, 0)} {verdict_word(verdict)}" for verdict in VERDICTS) + "\n")
-    print_rows(rows, ["finding", "findings", "review", "boards"], output, empty="no findings")
+    print_rows(rows, _telling(TOTAL_COLUMNS, rows, output), output, empty="no findings")
 
 
 @command.command()

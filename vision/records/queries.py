@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -149,20 +150,25 @@ def inspections_query(wanted: Filter) -> Query:
 
 
 def list_inspections(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
-    """Return inspections, newest first, with their findings counted: `bridge 1, partial_wetting 2`."""
+    """Return inspections, newest first, with their findings counted: `bridge 1, partial_wetting 2`.
+
+    Process indicators, which change no verdict, are counted apart under `indicators`.
+    """
     with reading(engine) as connection:
         rows = [plain(row) for row in connection.execute(inspections_query(wanted)).mappings()]
-        counts: dict[int, dict[str, int]] = {}
+        counts: dict[tuple[int, bool], Counter[str]] = {}
         keys = [row["id"] for row in rows]
         for start in range(0, len(keys), CHUNK):
             some = connection.execute(
-                select(FindingRow.inspection_id, FindingRow.finding, func.count())
-                .where(FindingRow.inspection_id.in_(keys[start:start + CHUNK]), FindingRow.verdict != "indicator")
-                .group_by(FindingRow.inspection_id, FindingRow.finding))
-            for key, finding, count in some:
-                counts.setdefault(key, {})[finding] = count
+                select(FindingRow.inspection_id, FindingRow.finding, FindingRow.verdict, func.count())
+                .where(FindingRow.inspection_id.in_(keys[start:start + CHUNK]))
+                .group_by(FindingRow.inspection_id, FindingRow.finding, FindingRow.verdict))
+            for key, finding, verdict, count in some:
+                counts.setdefault((key, verdict == "indicator"), Counter())[finding] += count
     for row in rows:
-        row["findings"] = ", ".join(f"{name} {count}" for name, count in sorted(counts.get(row["id"], {}).items()))
+        for field, apart in (("findings", False), ("indicators", True)):
+            named = counts.get((row["id"], apart), Counter())
+            row[field] = ", ".join(f"{name} {count}" for name, count in sorted(named.items()))
     return rows
 
 
@@ -323,17 +329,29 @@ def show_inspection(engine: Engine, key: int) -> Row:
 
 
 def pareto(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
-    """Return how often each finding was made: findings, of those to review, boards; the most frequent first."""
-    count = func.count().label("findings")
+    """Return how often each finding was made: findings, of those to review, boards; the most frequent first.
+
+    Process indicators, which change no verdict, are counted apart: `indicators`, and `indicator_boards` with one.
+    A limit keeps the most frequent kinds.
+    """
+    indicator = FindingRow.verdict == "indicator"
+
+    def boards(which: Any) -> Any:
+        return func.count(case((which, FindingRow.inspection_id)).distinct())
+
+    def times(which: Any) -> Any:
+        return func.sum(case((which, 1), else_=0))
+
+    counts = {"findings": times(~indicator), "review": times(FindingRow.verdict == "review"),
+              "boards": boards(~indicator), "indicators": times(indicator), "indicator_boards": boards(indicator)}
     query = (
-        select(FindingRow.finding, count, func.sum(case((FindingRow.verdict == "review", 1), else_=0)).label("review"),
-               func.count(FindingRow.inspection_id.distinct()).label("boards"))
+        select(FindingRow.finding, *(count.label(name) for name, count in counts.items()))
         .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
-        .where(*conditions(wanted), *_finding_conditions(wanted), FindingRow.verdict != "indicator")
-        .group_by(FindingRow.finding).order_by(count.desc(), FindingRow.finding))
+        .where(*conditions(wanted), *_finding_conditions(wanted)).group_by(FindingRow.finding)
+        .order_by(counts["findings"].desc(), counts["indicators"].desc(), FindingRow.finding).limit(wanted.limit))
     with reading(engine) as connection:
-        return [{"finding": row.finding, "findings": int(row.findings), "review": int(row.review),
-                 "boards": int(row.boards)} for row in connection.execute(query)]
+        return [{"finding": row["finding"], **{name: int(row[name]) for name in counts}}
+                for row in connection.execute(query).mappings()]
 
 
 def verdict_counts(engine: Engine, wanted: Filter = Filter()) -> Row:
