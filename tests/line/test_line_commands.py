@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -81,6 +82,35 @@ def test_report_as_text_json_and_page(db: str, tmp_path: Path) -> None:
 
 def test_report_of_nothing(db: str) -> None:
     assert "no boards in this period" in run("report", "--db", db, "--since", "2030-01-01").stdout
+
+
+def test_report_tells_of_drift_that_no_watch_has_seen(fresh: str, tmp_path: Path) -> None:
+    """Nobody has watched these boards: no open alarm does not mean no drift."""
+    page = tmp_path / "report.html"
+    told = run("report", "--db", fresh, "--html", str(page)).stdout
+    assert re.search(r"^DRIFT without an alarm yet: .* at step S5, since about board \w+; run `meniscope line watch`$",
+                     told, re.M)
+    assert "no open drift alarm" not in told
+    assert "DRIFT without an alarm yet" in page.read_text(encoding="utf-8")
+    assert run("alarms", "--db", fresh).stdout == ""  # the report writes none
+    assert len(json.loads(run("report", "--db", fresh, "--json").stdout)["drift"][0]["new"]) == 1
+    run("watch", "--db", fresh)
+    told = run("report", "--db", fresh).stdout
+    assert "ALARM [" in told
+    assert "DRIFT without" not in told
+
+
+def test_report_says_when_drift_cannot_be_told_or_is_not_there(tmp_path: Path) -> None:
+    engine = database(tmp_path, simulate_line(line_family(4), boards=40, seed=1))
+    path = str(tmp_path / "line.sqlite")
+    told = run("report", "--db", path).stdout
+    assert "drift cannot be told yet: 40 boards graded, and the watch begins after 40\n" in told
+    assert "no open drift alarm" not in told
+    record(engine, simulate_line(line_family(4), boards=80, seed=2, prefix="X"))
+    engine.dispose()
+    assert "no open drift alarm, and no drift now: looked at all 120 boards\n" in run("report", "--db", path).stdout
+    past = run("report", "--db", path, "--until", "2026-03-02T06:30+00:00").stdout
+    assert "no open drift alarm of this period; `meniscope line watch` looks at the newest boards\n" in past
 
 
 def test_watch_tells_an_alarm_once(fresh: str) -> None:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import asdict, is_dataclass
-from datetime import datetime
+from dataclasses import asdict, is_dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -67,15 +67,21 @@ def report(db: str, family: str, since: datetime | None, until: datetime | None,
            joint: str, html_path: Path | None, as_json: bool) -> None:
     """Say how the line does: yield, defects per million, what fails and where, charts, open alarms.
 
+    Unless the period is over, the newest boards are looked at for drift as `meniscope line watch` does, but no alarm
+    is written.
+
     Calls are what the program found; real defects are those that a person confirmed. The two are kept apart.
     """
     from vision.line.load import Scope, check_scope, only_family
     from vision.line.report import build_report
+    from vision.line.watching import glance
 
     with opened(db) as engine:
         scope = Scope(only_family(engine, family) if family else "", since, until, pot, nozzle, step, joint)
         check_scope(engine, scope)
         found = build_report(engine, scope)
+        if until is None or until > datetime.now(UTC):
+            found = replace(found, drift=glance(engine, [seen.family for seen in found.seen]))
     if html_path is not None:
         from vision.line.page import report_page
 
@@ -115,7 +121,7 @@ def _plain(value: Any) -> Any:
 def report_text(found: Report) -> str:
     """Return a report as text for the terminal."""
     from vision.line.alarm_text import headline
-    from vision.line.page import period, wait_text, worst_joints
+    from vision.line.page import drift_lines, period, wait_text, worst_joints
     from vision.line.report import share_text
 
     if not found.boards:
@@ -123,7 +129,7 @@ def report_text(found: Report) -> str:
     lines = [f"{found.scope}; {period(found)}", ""]
     counted = found.opportunities > 0
     still = [alarm for alarm in found.alarms if alarm.status == "open"]
-    lines += [f"ALARM [{alarm.id}] {headline(alarm)}" for alarm in still] or ["no open drift alarm"]
+    lines += [*(f"ALARM [{alarm.id}] {headline(alarm)}" for alarm in still), *drift_lines(found)]
     pairs = [
         ("boards", f"{found.boards:,} ({found.ungraded_boards:,} not graded)"),
         ("first-pass yield", f"{share_text(found.first_pass)}   boards without a call, 95 % interval"),

@@ -37,7 +37,7 @@ def report_page(report: Report) -> str:
         "maps": maps, "pareto": Markup(plots.pareto_plot(report.findings)) if report.findings else "",
         "count_charts": [(item, Markup(plots.count_plot(item))) for item in report.count_charts],
         "measure_charts": [(item, Markup(plots.measure_plot(item, starts))) for item in report.measure_charts],
-        "caution": CAUTION, "worst": worst_joints(report), "period": period(report)}
+        "drift": drift_lines(report), "caution": CAUTION, "worst": worst_joints(report), "period": period(report)}
     return template.render(shown)
 
 
@@ -53,6 +53,29 @@ def period(report: Report) -> str:
     if not report.boards:
         return "no boards"
     return f"{report.since[:16].replace('T', ' ')} to {report.until[:16].replace('T', ' ')} UTC"
+
+
+def drift_lines(report: Report) -> list[str]:
+    """Return what is to be told of drift beside the alarms: drift that no alarm tells of yet, or why there is none."""
+    quiet = not any(alarm.status == "open" for alarm in report.alarms)
+    if not report.drift:
+        told = ["no open drift alarm of this period; `meniscope line watch` looks at the newest boards"]
+        return told if quiet else []
+    lines = []
+    for now in report.drift:
+        several = len(report.drift) > 1
+        name, option = (f" (family {now.family})", f" --family {now.family}") if several else ("", "")
+        lines += [f"DRIFT without an alarm yet: {headline(alarm)}; run `meniscope line watch{option}`{name}"
+                  for alarm in now.new]
+        boards = f"{now.boards} {'board' if now.boards == 1 else 'boards'}"
+        if not now.looked:
+            lines.append(f"drift cannot be told yet: {boards} graded, and the watch begins after "
+                         f"{now.begins_after}{name}")
+        elif not now.new and not any(alarm.status == "open" and alarm.family == now.family
+                                     for alarm in report.alarms):
+            of = f"the newest {now.looked} of {boards}" if now.looked < now.boards else f"all {boards}"
+            lines.append(f"no open drift alarm, and no drift now: looked at {of}{name}")
+    return lines
 
 
 def wait_text(waits: Waits) -> str:

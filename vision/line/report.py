@@ -19,6 +19,7 @@ from vision.line.load import Scope, camera_side, load_history
 from vision.line.measure_charts import CHARTED, MeasureChart, measure_charts
 from vision.line.rates import benjamini_hochberg, dpmo, exact_interval, higher_than_rest, poisson_interval
 from vision.line.tally import FALSE, FINDING_NAMES, INDICATOR, REAL, UNSURE, WAITING, Tally, tally
+from vision.line.watching import Glance
 
 Floats = NDArray[np.float64]
 
@@ -152,6 +153,7 @@ class Report:
     measure_charts: tuple[MeasureChart, ...]
     alarms: tuple[Alarm, ...]
     seen: tuple[Seen, ...] = ()  # of each family with boards in the period
+    drift: tuple[Glance, ...] = ()  # how each of them stands now; empty where nobody looked
 
 
 def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report:

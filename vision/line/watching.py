@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Engine
@@ -31,6 +32,28 @@ def look(engine: Engine, family: str, settings: Settings = USUAL, *, reference: 
     logged = logged_values(engine, history)
     alarms = [_with_pictures(engine, describe(history, drift, settings, logged)) for drift in drifts]
     return [alarm for alarm in alarms if not save or save_alarm(engine, alarm)]
+
+
+@dataclass(frozen=True)
+class Glance:
+    """What a look that writes nothing finds at a family."""
+
+    family: str
+    boards: int
+    looked: int  # newest boards looked at; 0 where there are too few to tell drift
+    begins_after: int  # boards
+    new: tuple[Alarm, ...]  # that the next watch would raise
+
+
+def glance(engine: Engine, families: Sequence[str], settings: Settings = USUAL) -> tuple[Glance, ...]:
+    """Return how each family stands now, without writing: the records do not say when the last watch looked."""
+    found = []
+    for family in families:
+        boards = count_boards(engine, family)
+        looked = stretch(boards, REFERENCE)[0] if boards > settings.settle else 0
+        new = look(engine, family, settings, save=False) if looked else []
+        found.append(Glance(family, boards, looked, settings.settle, tuple(new)))
+    return tuple(found)
 
 
 def stretch(total: int, reference: int) -> tuple[int, int]:
