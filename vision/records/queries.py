@@ -334,24 +334,22 @@ def pareto(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
     Process indicators, which change no verdict, are counted apart: `indicators`, and `indicator_boards` with one.
     A limit keeps the most frequent kinds.
     """
-    indicator = FindingRow.verdict == "indicator"
-
-    def boards(which: Any) -> Any:
-        return func.count(case((which, FindingRow.inspection_id)).distinct())
-
-    def times(which: Any) -> Any:
-        return func.sum(case((which, 1), else_=0))
-
-    counts = {"findings": times(~indicator), "review": times(FindingRow.verdict == "review"),
-              "boards": boards(~indicator), "indicators": times(indicator), "indicator_boards": boards(indicator)}
-    query = (
-        select(FindingRow.finding, *(count.label(name) for name, count in counts.items()))
-        .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
-        .where(*conditions(wanted), *_finding_conditions(wanted)).group_by(FindingRow.finding)
-        .order_by(counts["findings"].desc(), counts["indicators"].desc(), FindingRow.finding).limit(wanted.limit))
+    rows: dict[str, Row] = {}
     with reading(engine) as connection:
-        return [{"finding": row["finding"], **{name: int(row[name]) for name in counts}}
-                for row in connection.execute(query).mappings()]
+        # Two queries: one that counts both kinds of boards apart takes more than twice as long.
+        for names, kind in ((("findings", "review", "boards"), FindingRow.verdict != "indicator"),
+                            (("indicators", "", "indicator_boards"), FindingRow.verdict == "indicator")):
+            query = (
+                select(FindingRow.finding, func.count(), func.sum(case((FindingRow.verdict == "review", 1), else_=0)),
+                       func.count(FindingRow.inspection_id.distinct()))
+                .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
+                .where(*conditions(wanted), *_finding_conditions(wanted), kind).group_by(FindingRow.finding))
+            for finding, *counts in connection.execute(query):
+                row = rows.setdefault(finding, {"finding": finding, "findings": 0, "review": 0, "boards": 0,
+                                                "indicators": 0, "indicator_boards": 0})
+                row.update({name: int(count) for name, count in zip(names, counts, strict=True) if name})
+    frequent = sorted(rows.values(), key=lambda row: (-row["findings"], -row["indicators"], row["finding"]))
+    return frequent[:wanted.limit]
 
 
 def verdict_counts(engine: Engine, wanted: Filter = Filter()) -> Row:
