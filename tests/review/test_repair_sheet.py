@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -18,7 +19,7 @@ from vision.review.decisions import Actor, ConflictError, Decision, decide, repo
 from vision.review.drawing import Map, Mark, board_map
 from vision.review.path import path_length, short_path
 from vision.review.practice import CAUTIONS, DEFERS, actions, practice
-from vision.review.repair import Sheet, record_repair, repair_sheet, sheet_json
+from vision.review.repair import Sheet, record_repair, repair_sheet, sheet_json, stop_named
 from vision.review.sheet import sheet_html, sheet_map
 
 ADA, BO = Actor("Ada"), Actor("Bo")
@@ -88,6 +89,19 @@ def test_a_bridge_told_by_both_ends_is_one_stop_between_them(engine: Engine) -> 
     assert len(bridge.finding_ids) == 2
     record_repair(engine, key, finding_ids=bridge.finding_ids, action=bridge.action, note="", by=BO)
     assert names(sheet_of(engine, key)) == {"J1.1", "C1"}
+
+
+def test_a_bridge_names_its_ends_by_number_and_is_found_in_either_order(engine: Engine) -> None:
+    joints = tuple(replace(joint, ref="J1", pin=str(k + 8)) for k, joint in enumerate(boards.family().joints))
+    family = replace(boards.family("ten"), joints=joints)
+    faults = {"J1.10": [("bridge", 0.4, "reject", "J1.9")], "J1.9": [("bridge", 0.4, "reject", "J1.10")]}
+    key = boards.save(engine, boards.inspection("B1", faults, of=family), of=family)
+    sheet = repair_sheet(engine, key, family)
+    assert names(sheet) == {"J1.9 and J1.10"}
+    for said in ("J1.9 and J1.10", "J1.10 and J1.9", " J1.10  and J1.9 ", "J1.9, J1.10"):
+        assert stop_named(sheet, said) is sheet.stops[0]
+    for said in ("J1.9", "J1.9 and J1.9", "J1.9 and J1.11", ""):
+        assert stop_named(sheet, said) is None
 
 
 def test_what_people_decided_rules_the_sheet(engine: Engine) -> None:

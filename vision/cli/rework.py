@@ -110,12 +110,12 @@ def _print(sheet: Sheet) -> None:
 def _record(engine: Engine, sheet: Sheet, place: str, who: str | None, action: str | None, note: str) -> None:
     from vision.review.decisions import Actor
     from vision.review.people import checked_name
-    from vision.review.repair import record_repair
+    from vision.review.repair import record_repair, stop_named
     from vision.review.state import board_state
 
     if not who:
         raise click.UsageError("--mended needs --by NAME: who mended it is recorded")
-    stop = next((item for item in sheet.stops if item.name == place), None)
+    stop = stop_named(sheet, place)
     if stop is None:
         names = ", ".join(repr(item.name) for item in sheet.stops) or "none"
         fail(f"place {place!r}: not on the repair sheet of board {sheet.board.serial}; on it stand {names}")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -30,6 +29,7 @@ from vision.records.schema import (
     Review,
     Unit,
 )
+from vision.records.words import in_order
 
 Floats = NDArray[np.float64]
 Query = Any  # a select; its type parameters differ between versions of SQLAlchemy
@@ -103,14 +103,9 @@ def check_scope(engine: Engine, scope: Scope) -> None:
             query = select(column).join(FamilyRow, FamilyRow.id == FamilyJoint.family_id).where(column != "").distinct()
             if scope.family:
                 query = query.where(FamilyRow.name == scope.family)
-            known = sorted(connection.execute(query).scalars(), key=_in_order)
+            known = sorted(connection.execute(query).scalars(), key=in_order)
             if wanted not in known:
                 raise LineError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(known)}")
-
-
-def _in_order(name: str) -> list[tuple[int, str]]:
-    """Return a key that puts J1.2 before J1.10."""
-    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]
 
 
 def load_history(engine: Engine, family: str, *, measures: Sequence[str], boards: int = 400,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from models.vocabulary import FINDING, MEASURE, decimals_of, plain_name
 
 
@@ -28,3 +30,8 @@ def finding_words(finding: str, reason: str, other: str = "") -> str:
     known = FINDING.get(finding)
     title = known.title if known is not None else finding.replace("_", " ")
     return f"{title}{f' to {other}' if other else ''} ({reason})"
+
+
+def in_order(name: str) -> list[tuple[int, str]]:
+    """Return a key that puts J1.2 before J1.10."""
+    return [(int(part), "") if part.isdecimal() else (-1, part) for part in re.split(r"(\d+)", name)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -15,6 +16,7 @@ from models.vocabulary import FINDING, UNGRADED
 from vision.records.columns import moment_text
 from vision.records.database import reading, transaction
 from vision.records.schema import FamilyChip, FamilyJoint, Repair, Review
+from vision.records.words import in_order
 from vision.review.boards import Board, Found, findings_of, load_board, repair_counts
 from vision.review.decisions import (
     CALL_WORDS,
@@ -181,6 +183,12 @@ def repair_sheet(engine: Engine, inspection_id: int, family: Family, *, side: Si
                  path_length(places, order, start), start, waiting, len(done), repair_limit)
 
 
+def stop_named(sheet: Sheet, name: str) -> Stop | None:
+    """Return the stop at a place, named as on the sheet; a bridge's ends in either order. None where there is none."""
+    wanted = sorted(re.split(r"\s+and\s+|\s*,\s*", name.strip()))
+    return next((stop for stop in sheet.stops if stop.name == name or sorted(stop.places) == wanted), None)
+
+
 def origin_words(side: str) -> str:
     """Say where positions are counted from, as the person at that side sees it."""
     x_way = "left" if side == "bottom" else "right"
@@ -202,7 +210,7 @@ def _stops(found: Sequence[Found], family: Family, counts: dict[str, int], limit
     groups: dict[tuple[str, ...], list[Found]] = {}
     for item in found:
         ends = (item.place, item.other) if item.finding == "bridge" and item.other in centers else (item.place,)
-        groups.setdefault(tuple(sorted(ends)), []).append(item)
+        groups.setdefault(tuple(sorted(ends, key=in_order)), []).append(item)
     stops = []
     for places, items in groups.items():
         x, y = np.mean([centers.get(place, (items[0].x_mm, items[0].y_mm)) for place in places], axis=0)
