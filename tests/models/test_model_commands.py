@@ -255,7 +255,8 @@ def test_boards_rendered_again_are_known_by_their_true_values() -> None:
 
 def test_evaluate_wants_exactly_one_truth(place: Path) -> None:
     assert "give one or more TRUTH, or --reviews" in run("evaluate", code=2).stderr
-    run("evaluate", place / "truth.csv", "--reviews", code=2)
+    both = run("evaluate", place / "truth.csv", "--reviews", code=2).stderr
+    assert "give either TRUTH or --reviews, not both" in both
     text = run("evaluate", place / "none.csv", "--db", place / "results.sqlite", code=1).stderr
     assert "none.csv" in text
 
@@ -355,6 +356,15 @@ def test_evaluate_reads_exported_results_too(place: Path, ending: str) -> None:
     assert from_file == from_db
     again = json.loads(run("evaluate", place / "truth.csv", *given, "--limits", place / "limits.toml", "--json").stdout)
     assert again["by_finding"] == from_db["by_finding"]
+
+
+def test_evaluate_takes_boards_from_one_place_only(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = place / "exported.csv"
+    run("results", "export", "--db", place / "results.sqlite", "--kind", "joints", "--out", file)
+    told = run("evaluate", place / "truth.csv", "--results", file, "--db", place / "none.sqlite", code=2).stderr
+    assert "give either --db or --results, not both" in told
+    monkeypatch.setenv("MENISCOPE_DB", str(place / "none.sqlite"))  # which is for all commands, not asked for here
+    run("evaluate", place / "truth.csv", "--results", file)
 
 
 def test_evaluate_names_what_is_wrong_in_exported_results(place: Path) -> None:

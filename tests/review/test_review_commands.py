@@ -36,23 +36,32 @@ def db(engine: Engine, tmp_path: Path) -> str:
     return str(tmp_path / "results.sqlite")
 
 
-def test_rework_lists_stops_and_says_its_cautions(db: str) -> None:
+def test_rework_lists_stops_and_cautions_on_standard_output(db: str) -> None:
+    """All of it is the sheet: a file or a printer must not lose the cautions."""
     done = run("rework", "B1", "--db", db)
     assert done.exit_code == 0
+    assert done.stderr == ""
     lines = done.stdout.splitlines()
-    assert lines[0].split()[:2] == ["stop", "place"]
-    assert [line.split()[0] for line in lines[2:]] == ["1", "2", "3"]
-    assert "J1.2 and J1.3" in done.stdout
-    assert "not yet looked at by a person" in done.stdout
-    for words in ("solder side", "Hot iron:", "Fume extraction:", "at most 3 s a contact", "no instruction",
+    top = next(number for number, line in enumerate(lines) if line.split()[:2] == ["stop", "place"])
+    assert [line.split()[0] for line in lines[top + 2:top + 5]] == ["1", "2", "3"]
+    for words in ("J1.2 and J1.3", "not yet looked at by a person", "Hot iron:", "Fume extraction:",
+                  "at most 3 s a contact", "no instruction",
                   "1 doubtful finding waits for a decision and is not on this sheet"):
-        assert words in done.stderr
+        assert words in done.stdout
 
 
 def test_rework_cautions_before_the_first_stop_and_says_the_side_once(db: str) -> None:
-    said = run("rework", "B1", "--db", db).stderr
-    assert said.index("Before the first stop: the iron is at") < said.index("Hot iron:")
+    said = run("rework", "B1", "--db", db).stdout
+    assert said.index("Before the first stop: the iron is at") < said.index("stop  place") < said.index("Hot iron:")
     assert said.count("seen from the solder side") == 1
+
+
+def test_rework_without_a_stop_does_not_speak_of_hot_irons(engine: Engine, tmp_path: Path) -> None:
+    boards.save(engine, boards.inspection("B1", {"J1.5": [("partial_wetting", 274.0, "review")]}))
+    done = run("rework", "B1", "--db", str(tmp_path / "results.sqlite"))
+    assert done.stdout.splitlines()[1:] == ["nothing to mend", "1 doubtful finding waits for a decision and is not on "
+                                            "this sheet"]
+    assert done.stderr == ""
 
 
 def test_rework_of_an_ungraded_board_says_that_it_is_not_accepted(engine: Engine, tmp_path: Path) -> None:
@@ -71,7 +80,7 @@ def test_rework_of_an_ungraded_board_says_that_it_is_not_accepted(engine: Engine
 
 def test_rework_of_a_good_board_says_that_nothing_is_to_mend(engine: Engine, tmp_path: Path) -> None:
     boards.save(engine, boards.inspection("B1"))
-    assert "nothing to mend" in run("rework", "B1", "--db", str(tmp_path / "results.sqlite")).stderr
+    assert "nothing to mend\n" in run("rework", "B1", "--db", str(tmp_path / "results.sqlite")).stdout
     data = json.loads(run("rework", "B1", "--db", str(tmp_path / "results.sqlite"), "--json").stdout)
     assert (data["verdict"], data["not_graded"]) == ("accept", "")
 
@@ -103,6 +112,21 @@ def test_a_repair_is_recorded_by_place(db: str, engine: Engine) -> None:
     assert again.exit_code == 1
     assert "on it stand 'J1.1', 'C1'" in again.stderr or "on it stand 'C1', 'J1.1'" in again.stderr
     assert run("rework", "B1", "--db", db, "--mended", "C1").exit_code == 2
+
+
+@pytest.mark.parametrize(("arguments", "message"), [
+    (("--by", "anna", "--note", "wick"), "--by, --note: wanted with --mended PLACE only"),
+    (("--action", "cleaned"), "--action: wanted with --mended PLACE only"),
+    (("--mended", "C1", "--by", "Bo", "--json"), "--json: wanted without --mended"),
+    (("--mended", "C1", "--by", "Bo", "--html", "sheet.html"), "--html: wanted without --mended"),
+])
+def test_options_that_would_be_passed_over_are_refused(db: str, engine: Engine, arguments: tuple[str, ...],
+                                                       message: str) -> None:
+    done = run("rework", "B1", "--db", db, *arguments)
+    assert done.exit_code == 2
+    assert message in done.stderr
+    assert done.stdout == ""
+    assert board_state(engine, 1).mended == 0
 
 
 @pytest.mark.parametrize(("arguments", "message"), [

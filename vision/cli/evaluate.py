@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from models.vocabulary import FINDING, Part
 from vision.cli._common import Column, fail, many, print_json, print_rows, say, training_files
@@ -59,10 +60,14 @@ def command(truth: tuple[Path, ...], db: str, results: tuple[Path, ...], reviews
     \b
     meniscope evaluate pictures --db results.sqlite --training cache --out evaluation
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
-    if bool(truth) == reviews:
+    if truth and reviews:
+        raise click.UsageError("give either TRUTH or --reviews, not both")
+    if not truth and not reviews:
         raise click.UsageError("give one or more TRUTH, or --reviews")
     if reviews and results:
         raise click.UsageError("--reviews are in the database, not in --results")
+    if results and click.get_current_context().get_parameter_source("db") == ParameterSource.COMMANDLINE:
+        raise click.UsageError("give either --db or --results, not both: the boards are read from one of them")
     shown = options["pictures"] is not None
     if shown and not (options["family_path"] and options["station_path"] and options["out"]):
         raise click.UsageError("--pictures wants --family, --station and --out")

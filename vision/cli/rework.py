@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from vision.cli._common import Column, fail, many, print_json, print_rows, say
+from vision.cli._common import Column, fail, many, print_json, say, table_text
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -51,6 +51,8 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
     meniscope rework B0042 --json                       for a positioning aid
     meniscope rework B0042 --mended J1.3 --by anna      record a repair
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    _check_options(mended is not None, {"--by": who is not None, "--action": action is not None, "--note": bool(note)},
+                   {"--html": html_path is not None, "--json": as_json})
     from vision.records.database import open_database
     from vision.review.boards import Families, load_board, newest_inspection
     from vision.review.repair import repair_sheet
@@ -80,15 +82,38 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
         _print(sheet)
 
 
+def _check_options(mending: bool, of_record: dict[str, bool], of_sheet: dict[str, bool]) -> None:
+    """Refuse options that would be passed over: those of a record without --mended, those of the sheet with it."""
+    told = [name for name, given in of_record.items() if given]
+    if told and not mending:
+        raise click.UsageError(f"{', '.join(told)}: wanted with --mended PLACE only, which records a repair; nothing "
+                               "was recorded")
+    sheet = [name for name, given in of_sheet.items() if given]
+    if sheet and mending:
+        raise click.UsageError(f"{', '.join(sheet)}: wanted without --mended, which records a repair and gives no "
+                               "sheet; nothing was recorded")
+
+
 def _print(sheet: Sheet) -> None:
+    """Print the sheet; cautions and what is left out are part of it, so that a file or a printer gets them too."""
     from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION
 
-    say(f"board {sheet.board.serial}, {sheet.board.family}; {sheet.origin}")
+    click.echo(f"board {sheet.board.serial}, {sheet.board.family}; {sheet.origin}")
     if sheet.not_graded:
         click.echo(f"board {sheet.board.serial} {sheet.not_graded}")
     if sheet.stops:
-        say(FIRST_CAUTION)
-    rows = []
+        click.echo(f"{FIRST_CAUTION}\n\n{table_text(_rows(sheet), STOP_COLUMNS)}\n")
+    elif not sheet.not_graded:
+        click.echo("nothing to mend")
+    if sheet.undecided:
+        wait = "waits for a decision and is" if sheet.undecided == 1 else "wait for a decision and are"
+        click.echo(f"{many(sheet.undecided, 'doubtful finding')} {wait} not on this sheet")
+    if sheet.stops:
+        click.echo("\n".join([CONTACT_CAUTION, *(f"{name}: {text}" for name, text in CAUTIONS), DEFERS]))
+
+
+def _rows(sheet: Sheet) -> list[dict[str, object]]:
+    rows: list[dict[str, object]] = []
     for stop in sheet.stops:
         cautions = [f"limit of {sheet.repair_limit} repairs reached: ask first"] if stop.over_limit else []
         cautions += ["settle first: a person could not tell"] if stop.look_first else []
@@ -96,15 +121,7 @@ def _print(sheet: Sheet) -> None:
         rows.append({"number": stop.number, "place": stop.name, "wrong": stop.titles, "x_mm": stop.x_mm,
                      "y_mm": stop.y_mm, "usually": stop.action, "repairs": stop.repairs,
                      "caution": "; ".join(cautions)})
-    if rows or not sheet.not_graded:
-        print_rows(rows, STOP_COLUMNS, empty="nothing to mend")
-    if sheet.undecided:
-        wait = "waits for a decision and is" if sheet.undecided == 1 else "wait for a decision and are"
-        say(f"{many(sheet.undecided, 'doubtful finding')} {wait} not on this sheet")
-    say(CONTACT_CAUTION)
-    for name, text in CAUTIONS:
-        say(f"{name}: {text}")
-    say(DEFERS)
+    return rows
 
 
 def _record(engine: Engine, sheet: Sheet, place: str, who: str | None, action: str | None, note: str) -> None:
