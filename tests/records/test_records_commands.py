@@ -326,9 +326,6 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     none = run("results", "export", "--db", recorded, "--out", str(tmp_path / "joints.xlsx"), code=2)
     assert "got a file that ends in .xlsx, wanted .csv, .jsonl or .parquet" in none.stderr
     assert not (tmp_path / "joints.xlsx").exists()
-    told = run("results", "export", "--db", recorded, "--out", str(tmp_path / "all.txt"), "--format", "jsonl").stderr
-    assert told == f"written: {tmp_path / 'all.txt'}, JSON Lines\n"
-    assert run("results", "export", "--db", recorded, "--out", str(tmp_path / "all")).stderr.endswith("all, CSV\n")
     message = json.loads(run("results", "export", "--format", "ipc2591", "--db", recorded).stdout)
     assert len(message["MessageBody"]["InspectedUnits"]) == 6
     assert "no difference found" in run("results", "verify", "--db", recorded).stderr
@@ -345,6 +342,34 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     saved = run("results", "regrade", "--limits", str(tmp_path / "other.toml"), "--db", recorded, "--save", "--json")
     assert all(row["saved_as"] > 6 for row in json.loads(saved.stdout))
     run("results", "verify", "--db", recorded)
+
+
+@pytest.mark.parametrize(("name", "more", "told"), [
+    ("all.csv", (), "6 rows in {}"), ("all.jsonl", (), "6 rows in {}"), ("all.parquet", (), "6 rows in {}"),
+    ("one.csv", ("--limit", "1"), "1 row in {}"), ("none.csv", ("--serial", "none"), "0 rows in {}"),
+    ("all", (), "6 rows in {}, CSV"), ("all.txt", ("--format", "jsonl"), "6 rows in {}, JSON Lines"),
+    ("all.json", ("--format", "ipc2591"), "1 message in {}, JSON Lines of IPC-2591 messages")])
+def test_export_says_how_much_it_wrote(recorded: str, tmp_path: Path, name: str, more: tuple[str, ...],
+                                       told: str) -> None:
+    if name.endswith(".parquet"):
+        pytest.importorskip("pyarrow")
+    done = run("results", "export", "--db", recorded, "--out", str(tmp_path / name), *more)
+    assert done.stderr == told.format(tmp_path / name) + "\n"
+
+
+@pytest.mark.parametrize("name", ["kept.csv", "kept.parquet"])
+def test_export_replaces_a_file_only_when_told_to(recorded: str, tmp_path: Path, name: str) -> None:
+    if name.endswith(".parquet"):
+        pytest.importorskip("pyarrow")
+    place = tmp_path / name
+    place.write_text("kept")
+    arguments = ("results", "export", "--db", recorded, "--out", str(place))
+    told = run(*arguments, code=1).stderr
+    assert told == f"error: {place}: there already; name a new file with --out, or --force to replace it\n"
+    assert place.read_text() == "kept"
+    run(*arguments, "--force")
+    assert place.read_bytes() != b"kept"
+    assert "--force needs --out FILE" in run("results", "export", "--db", recorded, "--force", code=2).stderr
 
 
 def test_verify_tells_of_differences(recorded: str) -> None:

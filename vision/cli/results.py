@@ -20,6 +20,7 @@ from models.vocabulary import FINDING, MEASURE, VERDICTS
 from vision.cli._common import (
     Column,
     Output,
+    fail,
     limits_option,
     many,
     print_json,
@@ -41,7 +42,7 @@ R = TypeVar("R")
 NEWEST = 100
 #: Changed joints of a board that `regrade` shows in a table.
 SHOWN = 4
-FORMS = {"csv": "CSV", "jsonl": "JSON Lines", "ipc2591": "JSON Lines of IPC-2591 messages"}
+FORMS = {"csv": "CSV", "jsonl": "JSON Lines", "parquet": "Parquet", "ipc2591": "JSON Lines of IPC-2591 messages"}
 DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
 
 LIST_COLUMNS = (Column("id"), Column("started_at", "graded (UTC)"), Column("serial"), Column("family"),
@@ -243,7 +244,8 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
               help="Default: by the file's ending, else csv. ipc2591: UnitsInspected messages, one a line.")
 @click.option("--out", type=click.Path(path_type=Path, dir_okay=False),
               help="File to write, .csv, .jsonl or .parquet; default: standard output.")
-def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | None) -> None:
+@click.option("--force", is_flag=True, help="Replace a file that is there already.")
+def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | None, force: bool) -> None:
     """Export boards, joints, chips or findings for other programs.
 
     Texts in CSV that a spreadsheet would take for a formula get a quote in front. Parquet needs the extra `parquet`.
@@ -254,10 +256,14 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
     form = form or _form_of(out)
     if form == "parquet" and out is None:
         raise click.UsageError("--format parquet needs --out FILE")
+    if force and out is None:
+        raise click.UsageError("--force needs --out FILE: it replaces a file that is there already")
+    if out is not None and out.exists() and not force:
+        fail(f"{out}: there already; name a new file with --out, or --force to replace it")
     with opened(db, wanted) as engine:
         rows, fields = exporting.export_rows(engine, kind, wanted)
         if form == "parquet" and out is not None:
-            say(f"{exporting.write_parquet(rows, fields, out)} rows in {out}")
+            _tell_written(exporting.write_parquet(rows, fields, out), form, out)
             return
         if form == "ipc2591":
             lines: Iterator[str] = (json.dumps(message, ensure_ascii=False) + "\n"
@@ -265,11 +271,16 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
         else:
             lines = exporting.json_lines(rows) if form == "jsonl" else exporting.csv_lines(rows, fields)
         if out is not None:
-            exporting.write_lines(out, lines)
-            say(f"written: {out}, {FORMS[form]}")
+            _tell_written(exporting.write_lines(out, lines) - (form == "csv"), form, out)  # without CSV's header
         else:
             for line in lines:
                 click.echo(line, nl=False)
+
+
+def _tell_written(count: int, form: str, out: Path) -> None:
+    """Say how much was written where, and in which form where the file's ending does not say so."""
+    written = many(count, "message" if form == "ipc2591" else "row")
+    say(f"{written} in {out}" + ("" if out.suffix.lower() == f".{form}" else f", {FORMS[form]}"))
 
 
 def _form_of(out: Path | None) -> str:

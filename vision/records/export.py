@@ -110,13 +110,15 @@ def write_parquet(rows: Iterator[Row], fields: tuple[str, ...], path: Path) -> i
     return count
 
 
-def write_lines(path: Path, lines: Iterable[str]) -> None:
-    """Write a text file whole or not at all: a cut-off export leaves no half file under the name."""
-    partial = path.with_name(path.name + ".part")
+def write_lines(path: Path, lines: Iterable[str]) -> int:
+    """Write a text file whole or not at all, and return the number of lines: a cut-off export leaves no half file."""
+    partial, count = path.with_name(path.name + ".part"), 0
     try:
         with partial.open("w", encoding="utf-8", newline="") as file:
-            file.writelines(lines)
+            for count, line in enumerate(lines, start=1):  # noqa: B007 - wanted after the loop
+                file.write(line)
         partial.replace(path)
     except BaseException:
         partial.unlink(missing_ok=True)
         raise
+    return count
