@@ -195,6 +195,10 @@ def test_demo_does_the_whole_job(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert (told["boards"], told["joints"]) == (3, 3 * 42)
     assert sum(told["verdicts"].values()) == 3
     assert 0.05 < told["bad_joints"] / told["joints"] < 0.3
+    true, rates = told["truth"], {row["what"].split(" (")[0]: row for row in told["rates"]}
+    bad = true["bad_joints"] + true["bad_chips"]
+    assert (bad, true["good"]) == (rates["escapes"]["of"], rates["false calls"]["of"])  # counted alike
+    assert bad + true["good"] + true["indicators"] + true["marginal"] == true["joints"] + true["chips"]
     assert all(0.0 <= row["low_pct"] <= row["share_pct"] <= row["high_pct"] <= 100.0 for row in told["rates"])
     assert any("needs at" in place["why"] for place in told["worst"])
     assert all(Path(place["path"]).exists() for place in told["places"])
@@ -215,6 +219,8 @@ def test_demo_does_the_whole_job(tmp_path: Path, capsys: pytest.CaptureFixture[s
     assert [row["why"] for row in kept] == ["the demo was run again with 8 boards to learn from, seed 1"]
     _print_text(told)
     text = capsys.readouterr().out
+    assert text.startswith(f"\n3 boards of family demo-psu: 126 joints, {true['bad_joints']} of them bad (")
+    assert f"and {true['chips']} chips, {true['bad_chips']} of them bad; apart from these " in text
     for word in ("escapes", "false calls", "95 % interval", "The worst places and why", "needs at", "Where things are",
                  "What to try next", "workmanship standard"):
         assert word in text

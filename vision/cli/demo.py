@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.vocabulary import UNGRADED, VERDICTS
-from vision.cli._common import fail, jobs_option, print_json, print_rows, progress, say, verdict_word
+from vision.cli._common import fail, jobs_option, many, print_json, print_rows, progress, say, verdict_word
 from vision.cli.train import rate_columns, rate_rows
 
 if TYPE_CHECKING:
@@ -216,6 +216,7 @@ def _told(places: Places, family: Family, station: Station, taught: TrainResult,
     return {
         "family": family.name, "boards": len(inspections), "joints": sum(bool(pin) for _, _, pin in truth),
         "bad_joints": sum(bool(row.findings) for (_, _, pin), row in truth.items() if pin),
+        "truth": true_counts(truth, family.workmanship_class),
         "verdicts": {verdict: verdicts[verdict] for verdict in VERDICTS},
         "confidence": comparison.confidence, "rates": rate_rows(comparison),
         "marginal": [{"truth": kind, "verdict": verdict, "parts": count}
@@ -230,13 +231,36 @@ def _told(places: Places, family: Family, station: Station, taught: TrainResult,
         "next": [{"what": what, "command": line} for what, line in next_steps(places, worst)]}
 
 
+def true_counts(truth: Truth, workmanship: int) -> dict[str, int]:
+    """Return what is true of joints and chips, each counted once, as the rates of escapes and false calls count them.
+
+    `bad_joints` and `bad_chips` have a defect of the workmanship class, `indicators` are parts with nothing but process
+    indicators, and `marginal` ones lie so near a criterion that they are neither bad nor good.
+    """
+    from models.criteria import severity_of
+
+    counts: Counter[str] = Counter()
+    for (_, _, pin), row in truth.items():
+        severities = {severity_of(finding, workmanship) for finding in row.findings}
+        bad = "bad_joints" if pin else "bad_chips"
+        counts["marginal" if row.marginal else bad if "defect" in severities else
+               "indicators" if "indicator" in severities else "good"] += 1
+        counts["joints" if pin else "chips"] += 1
+    return {name: counts[name] for name in ("joints", "chips", "bad_joints", "bad_chips", "good", "indicators",
+                                            "marginal")}
+
+
 def _print_text(told: dict[str, Any]) -> None:
     """Print what the demo has to tell."""
-    click.echo(f"\n{told['boards']} boards of family {told['family']}, {told['joints']} joints, "
-               f"{told['bad_joints']} of them bad ({told['bad_joints'] / told['joints']:.1%})")
+    known = told["truth"]
+    click.echo(f"\n{told['boards']} boards of family {told['family']}: {told['joints']} joints, "
+               f"{known['bad_joints']} of them bad ({known['bad_joints'] / told['joints']:.1%}), and "
+               f"{many(known['chips'], 'chip')}, {known['bad_chips']} of them bad; apart from these "
+               f"{known['indicators']} with a process indicator only and {known['marginal']} marginal")
     counts = [f"{count} {verdict_word(verdict)}" for verdict, count in told["verdicts"].items()]
     click.echo(f"boards: {', '.join(counts)}")
-    click.echo("\nAgainst the truth, which is known for rendered pictures; marginal parts left out:")
+    click.echo("\nAgainst the truth, which is known for rendered pictures; left out are parts that are marginal, "
+               "have a process indicator only or could not be graded:")
     print_rows(told["rates"], rate_columns(told["confidence"]))
     if told["marginal"]:
         near = ", ".join(f"{row['parts']} {row['truth']} {row['verdict']}" for row in told["marginal"])
