@@ -304,6 +304,20 @@ def test_study_agreement(tmp_path: Path) -> None:
     assert found["pairs"][0]["agreed"] == 141
 
 
+def test_study_agreement_asks_which_word_is_good(tmp_path: Path) -> None:
+    """Where nobody says `accept` every part counted as bad, and everybody was right about all of them."""
+    file = tmp_path / "a.csv"
+    file.write_text("part,appraiser,trial,verdict,reference\n1,A,1,pass,fail\n2,A,1,pass,pass\n3,A,1,fail,fail\n")
+    told = run("study", "agreement", file, code=1)
+    assert "no verdict or reference says 'accept'; the file has fail, pass; say which is good with --good" in told.stderr
+    assert told.stdout == ""
+    found = json.loads(run("study", "agreement", file, "--good", "pass", "--json").stdout)["against_reference"][0]
+    assert (found["right"], found["miss_pct"], found["grade"]) == (2, 50.0, "not acceptable")
+    # Without a reference nothing is good or bad, so no word for it is asked for.
+    file.write_text("part,appraiser,trial,verdict\n1,A,1,pass\n2,A,1,fail\n1,B,1,pass\n2,B,1,pass\n")
+    assert json.loads(run("study", "agreement", file, "--json").stdout)["pairs"][0]["agreed"] == 1
+
+
 def test_study_sample_size() -> None:
     # Zero-acceptance table: 299 tries show less than 1 % at 95 % confidence.
     assert "at least 299 and see none" in run("study", "sample-size", "--rate", "0.01").stdout

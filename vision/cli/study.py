@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from models.errors import some
 from vision.cli._common import Column, Output, fail, many, print_json, print_rows, rows_options, say
 
 if TYPE_CHECKING:
@@ -120,10 +121,11 @@ def agreement(file: Path, good: str, output: Output) -> None:
 
     FILE is a CSV table with the columns part, appraiser, trial, verdict and, where the truth is known, reference.
     Appraisers may be people and the program. Kappa is the agreement beyond chance: 1 is perfect, above 0.75 good,
-    under 0.4 poor.
+    under 0.4 poor. Against a reference one word of the file means good (--good); every other one means bad.
 
     \b
     meniscope study agreement verdicts.csv
+    meniscope study agreement verdicts.csv --good pass
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from itertools import combinations
 
@@ -136,6 +138,7 @@ def agreement(file: Path, good: str, output: Output) -> None:
         if (row["part"], row["trial"]) in calls.setdefault(row["appraiser"], {}):
             fail(f"{file}: part {row['part']}, trial {row['trial']} of appraiser {row['appraiser']} twice, wanted once")
         calls[row["appraiser"]][row["part"], row["trial"]] = row
+    _check_good(file, rows, good)
     pairs = []
     for one, two in combinations(calls, 2):
         shared = [key for key in calls[one] if key in calls[two]]
@@ -172,6 +175,14 @@ def agreement(file: Path, good: str, output: Output) -> None:
                             Column("miss_pct", "missed, %", 2), Column("false_alarm_pct", "false alarms, %", 2),
                             Column("grade")])
         click.echo("\nacceptable: 90 % right, at most 2 % missed and 5 % false alarms; marginal: 80, 5 and 10 %")
+
+
+def _check_good(file: Path, rows: list[dict[str, str]], good: str) -> None:
+    """Refuse a word for good that nobody says: every part would count as bad, and everybody as always right."""
+    references = [row["reference"] for row in rows if row.get("reference")]
+    words = sorted({row["verdict"] for row in rows} | set(references))
+    if references and good not in words:
+        fail(f"{file}: no verdict or reference says {good!r}; the file has {some(words)}; say which is good with --good")
 
 
 @command.command(short_help="Study how boards repeat that were graded more than once.")
