@@ -61,7 +61,7 @@ def rule_problems(rule: Rule) -> list[tuple[str, str, str]]:
     """Return (place inside the rule, got, wanted) for everything wrong with one rule by itself."""
     problems: list[tuple[str, str, str]] = []
     if rule.finding not in FINDING:
-        problems.append(("finding", repr(rule.finding), _suggest(rule.finding, FINDING)))
+        problems.append(("finding", repr(rule.finding), suggest(rule.finding, FINDING)))
     if not rule.source.strip():
         problems.append(("source", "nothing", "where the rule comes from, for example \"learned\""))
     if not rule.when:
@@ -72,7 +72,7 @@ def rule_problems(rule: Rule) -> list[tuple[str, str, str]]:
     for number, condition in enumerate(rule.when, start=1):
         inside = f"when.{number}"
         if condition.measure not in MEASURE:
-            problems.append((f"{inside}.measure", repr(condition.measure), _suggest(condition.measure, MEASURE)))
+            problems.append((f"{inside}.measure", repr(condition.measure), suggest(condition.measure, MEASURE)))
             continue
         if rule.finding in FINDING and MEASURE[condition.measure].part != rule.part:
             problems.append((f"{inside}.measure",
@@ -189,7 +189,8 @@ def _nothing_accepted(rules: Sequence[Rule], sound: Sequence[int], file: str,
     return problems
 
 
-def _suggest(word: object, known: Iterable[str]) -> str:
+def suggest(word: object, known: Iterable[str]) -> str:
+    """Return what was wanted in the place of a word that is not known: the name most like it, or all of them."""
     names = list(known)
     near = difflib.get_close_matches(str(word), names, n=1)
     return f"a known name; did you mean {near[0]}?" if near else f"one of {', '.join(names)}"

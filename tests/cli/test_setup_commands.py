@@ -60,6 +60,26 @@ def test_family_joints_and_chips(setup_folder: Path) -> None:
         "ref,x_mm,y_mm,rotation_deg,body_w_mm,body_h_mm", "R1,8.0,8.0,90.0,1.6,0.8"]
 
 
+def test_family_uncertainty_knows_the_names_that_it_is_asked_for(setup_folder: Path) -> None:
+    """A name that is not known gave no rows, as if training had found nothing."""
+    for option, got, wanted in (("--measure", "coverage", "did you mean coverage_deg?"),
+                                ("--condition", "blurr", "did you mean blur?"),
+                                ("--condition", "nosuch", "one of nominal, gain")):
+        done = run("family", "uncertainty", setup_folder, option, got)
+        assert done.exit_code == 2
+        assert f"got '{got}'" in done.stderr
+        assert wanted in done.stderr
+        assert done.stdout == ""
+    known = run("family", "uncertainty", setup_folder, "--measure", "coverage_deg", "--condition", "weak light")
+    assert known.exit_code == 0
+    assert "`meniscope train` finds it" in known.stderr
+    # A condition of the shop's own, in a file that another program wrote, is known as well.
+    (setup_folder / "uncertainty.csv").write_text(
+        "measure,condition,from,to,n,bias,standard_uncertainty,low_95,high_95\nturn_deg,night,-20,20,50,0,1.5,-3,3\n")
+    rows = json.loads(run("family", "uncertainty", setup_folder, "--condition", "night", "--json").stdout)
+    assert [row["measure"] for row in rows] == ["turn_deg"]
+
+
 def test_good_files_check_as_good(setup_folder: Path) -> None:
     done = run("station", "check-file", setup_folder)
     assert (done.exit_code, done.output) == (0, f"{setup_folder}: good\n")

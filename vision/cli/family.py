@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 
 import click
@@ -93,10 +94,15 @@ def uncertainty(family: Path, measure: str, condition: str, output: Output) -> N
     One row a band of measured values, in the measurement's own unit. The truth lies between value + low and
     value + high in 95 of 100 cases; u is the standard uncertainty, bias included.
     """
+    from models.vocabulary import MEASURE
     from vision.setup import read_family
     from vision.setup.uncertainty import band_rows
+    from vision.teaching.conditions import CONDITIONS
 
     found = read_family(family).uncertainty
+    kept = [band.condition for band in (() if found is None else found.bands) if band.condition]
+    _check_name("--measure", measure, MEASURE)
+    _check_name("--condition", condition, dict.fromkeys([*(known.name for known in CONDITIONS), *kept]))
     rows = [] if found is None else [row for row in band_rows(found.bands) if row["condition"] == condition
                                      and measure in ("", row["measure"])]
     print_rows(rows, [Column("station"), Column("measure"), Column("land_kind", "land"), Column("condition"),
@@ -104,6 +110,14 @@ def uncertainty(family: Path, measure: str, condition: str, output: Output) -> N
                       Column("repeatability", decimals=3), Column("standard_uncertainty", "u", 3),
                       Column("low_95", "95 % from", 3), Column("high_95", "to", 3)],
                output, empty="nothing is known; `meniscope train` finds it")
+
+
+def _check_name(option: str, name: str, known: Iterable[str]) -> None:
+    """Refuse a name that is not known: no rows would say that training has not found it yet."""
+    from models.sheet_check import suggest
+
+    if name and name not in known:
+        raise click.BadParameter(f"got {name!r}, wanted {suggest(name, known)}", param_hint=option)
 
 
 for further in (*CAD_COMMANDS, pixels_command):
