@@ -133,6 +133,8 @@ class Difference:
     finding: str
     before: str
     after: str
+    old: Rule | None = None  # the rules themselves; None where the difference is none of rules, or there is no such one
+    new: Rule | None = None
 
 
 def differences(old: LimitSheet, new: LimitSheet) -> list[Difference]:
@@ -154,9 +156,9 @@ def differences(old: LimitSheet, new: LimitSheet) -> list[Difference]:
             left.remove(rule)
             right.remove(partner)
             if _text(rule) != _text(partner):
-                found.append(Difference("changed", rule.finding, _text(rule), _text(partner)))
-    found += [Difference("removed", rule.finding, _text(rule), "") for rule in left]
-    found += [Difference("added", rule.finding, "", _text(rule)) for rule in right]
+                found.append(Difference("changed", rule.finding, _text(rule), _text(partner), rule, partner))
+    found += [Difference("removed", rule.finding, _text(rule), "", rule) for rule in left]
+    found += [Difference("added", rule.finding, "", _text(rule), None, rule) for rule in right]
     return found
 
 

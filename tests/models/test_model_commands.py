@@ -42,6 +42,22 @@ def test_show_prints_every_rule(place: Path) -> None:
     rows = json.loads(run("limits", "show", place / "limits.toml", "--json").stdout)
     assert [(row["rule"], row["finding"], row["guard"]) for row in rows] == [
         (1, "partial_wetting", "8 deg"), (2, "bridge", "0.02 mm"), (3, "blowhole", "none"), (4, "chip_missing", "0.1")]
+    assert [row["conditions"] for row in rows[:3]] == [
+        [{"measure": "coverage_deg", "below": 270.0, "guard": 8.0}],
+        [{"measure": "bridge_width_mm", "above": 0.1, "guard": 0.02}],
+        [{"measure": "pit_diameter_mm", "above": 0.3, "guard": 0.0}]]
+    assert "conditions" not in run("limits", "show", place / "limits.toml", "--csv").stdout
+
+
+def test_criteria_are_told_as_data_too() -> None:
+    rows = json.loads(run("limits", "criteria", "--class", "3", "--json").stdout)
+    assert rows[0]["conditions"] == [{"measure": "coverage_deg", "below": 330.0, "guard": 8.0}]
+    table = json.loads(run("limits", "criteria", "--json").stdout)
+    assert [(each["workmanship_class"], each["measure"], each["below"]) for each in table[0]["conditions"]] == [
+        (1, "coverage_deg", 270.0), (2, "coverage_deg", 270.0), (3, "coverage_deg", 330.0)]
+    two = next(row for row in table if row["finding"] == "excess solder")["conditions"]
+    assert [each["measure"] for each in two if each["workmanship_class"] == 2] == ["lead_visible", "convexity"]
+    assert [row["conditions"] for row in table if row["reject when"] == "not seen by the camera"] == [[], [], []]
 
 
 def test_check_reports_problems_with_exit_code_1(place: Path) -> None:
@@ -69,6 +85,16 @@ def test_diff_shows_what_differs_with_exit_code_3(place: Path) -> None:
     text = run("limits", "diff", place / "limits.toml", other, code=3).stdout
     assert "coverage below 270 deg" in text
     assert "coverage below 280 deg" in text
+    [row] = json.loads(run("limits", "diff", place / "limits.toml", other, "--json", code=3).stdout)
+    assert row["conditions_before"] == [{"measure": "coverage_deg", "below": 270.0, "guard": 8.0}]
+    assert row["conditions_after"] == [{"measure": "coverage_deg", "below": 280.0, "guard": 8.0}]
+    assert row["after"].startswith("coverage below 280 deg")
+    only = place / "only.toml"
+    only.write_text((place / "limits.toml").read_text().split("[[rule]]")[0]
+                    + "[[rule]]" + (place / "limits.toml").read_text().split("[[rule]]")[1])
+    [bridge, *_] = json.loads(run("limits", "diff", place / "limits.toml", only, "--json", code=3).stdout)
+    assert (bridge["what"], bridge["conditions_after"]) == ("removed", [])
+    assert bridge["conditions_before"][0]["measure"] == "bridge_width_mm"
 
 
 def test_explain_tells_every_rule_for_a_joint(place: Path) -> None:
@@ -309,7 +335,7 @@ def test_study_agreement_asks_which_word_is_good(tmp_path: Path) -> None:
     file = tmp_path / "a.csv"
     file.write_text("part,appraiser,trial,verdict,reference\n1,A,1,pass,fail\n2,A,1,pass,pass\n3,A,1,fail,fail\n")
     told = run("study", "agreement", file, code=1)
-    assert "no verdict or reference says 'accept'; the file has fail, pass; say which is good with --good" in told.stderr
+    assert "no verdict or reference says 'accept'; the file has fail, pass; say which is good with" in told.stderr
     assert told.stdout == ""
     found = json.loads(run("study", "agreement", file, "--good", "pass", "--json").stdout)["against_reference"][0]
     assert (found["right"], found["miss_pct"], found["grade"]) == (2, 50.0, "not acceptable")

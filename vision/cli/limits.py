@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +24,7 @@ from vision.cli._common import (
     say,
     training_files,
 )
+from vision.cli._limits_rows import criteria_rows, difference_rows, guards_text, rule_rows
 from vision.cli._sheet import gaps, tell_gaps
 
 if TYPE_CHECKING:
@@ -61,9 +63,9 @@ def show(limits: Path, output: Output) -> None:
 
     sheet = read_limits(limits)
     tell_gaps(str(limits), sheet)
-    rows = _rule_rows(sheet)
+    rows = rule_rows(sheet)
     if output != "table":
-        print_rows(rows, list(rows[0]), output)
+        print_rows(rows, _names(rows[0], output), output)
         return
     click.echo(f"limit sheet for {sheet.family or 'any family'}, workmanship class {sheet.workmanship_class}, "
                f"{sheet_hash(sheet)[:12]}" + (f"\n{sheet.note}" if sheet.note else "") + "\n")
@@ -71,24 +73,6 @@ def show(limits: Path, output: Output) -> None:
                 for row in rows],
                [Column("rule"), Column("finding"), Column("when"), Column("guard"), Column("defects"),
                 Column("escapes", "escaped"), Column("good"), Column("false_calls", "false calls"), Column("source")])
-
-
-def _rule_rows(sheet: LimitSheet) -> list[dict[str, Any]]:
-    rows = []
-    for number, rule in enumerate(sheet.rules, start=1):
-        evidence = rule.evidence
-        guards = " and ".join(_guard_text(c.measure, c.guard) for c in rule.when)
-        rows.append({"rule": number, "finding": rule.finding, "when": rule.in_words(), "guard": guards,
-                     "indicator": rule.indicator, "defects": evidence.defects if evidence else None,
-                     "escapes": evidence.escapes if evidence else None, "good": evidence.good if evidence else None,
-                     "false_calls": evidence.false_calls if evidence else None, "source": rule.source})
-    return rows
-
-
-def _guard_text(measure: str, guard: float) -> str:
-    from models.vocabulary import MEASURE
-
-    return f"{guard:g} {MEASURE[measure].unit}".rstrip() if guard else "none"
 
 
 @command.command()
@@ -117,17 +101,17 @@ def criteria(grade: str | None, house_rules: Path | None, output: Output) -> Non
     Numbers only; the current revision of the standard governs. "From memory" and "project default" are starting
     values: change them in your limit sheet.
     """
-    from models.criteria import CRITERIA, GOVERNS, criteria_table, workmanship_rules
+    from models.criteria import CRITERIA, GOVERNS, workmanship_rules
     from models.house_rules import read_house_rules
     from models.limits import LimitSheet
 
     known = CRITERIA if house_rules is None else read_house_rules(house_rules)
     if grade is None:
-        table = criteria_table(known)
-        print_rows(table, list(table[0]), output)
+        table = criteria_rows(known)
+        print_rows(table, _names(table[0], output), output)
     else:
-        rows = _rule_rows(LimitSheet(workmanship_rules(int(grade), criteria=known)))
-        print_rows(rows, ["finding", "when", "guard", "indicator", "source"], output)
+        rows = rule_rows(LimitSheet(workmanship_rules(int(grade), criteria=known)))
+        print_rows(rows, _names(("finding", "when", "guard", "indicator", "source", "conditions"), output), output)
     say(f"\n{GOVERNS}")
 
 
@@ -144,10 +128,16 @@ def diff(old: Path, new: Path, output: Output) -> None:
     from models.limits import read_limits
 
     found = differences(read_limits(old), read_limits(new))
-    print_rows([vars(item) for item in found], ["what", "finding", "before", "after"], output,
+    print_rows(difference_rows(found),
+               _names(("what", "finding", "before", "after", "conditions_before", "conditions_after"), output), output,
                empty="no difference: both sheets judge alike")
     if found:
         raise click.exceptions.Exit(3)
+
+
+def _names(names: Iterable[str], output: Output) -> list[str]:
+    """Return the columns of an output: only JSON has room for conditions as data."""
+    return [name for name in names if output == "json" or not name.startswith("conditions")]
 
 
 @command.command(short_help="Explain the verdict of one joint or chip, rule by rule.")
@@ -289,7 +279,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
 
 def _rule_words(sheet: LimitSheet, rule: int) -> str:
     found = sheet.rules[rule - 1]
-    return f"{found.in_words()}, guard {' and '.join(_guard_text(c.measure, c.guard) for c in found.when)}"
+    return f"{found.in_words()}, guard {guards_text(found)}"
 
 
 def _training_tables(places: tuple[Path, ...], part: str) -> list[LabelledTable]:

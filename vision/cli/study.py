@@ -182,7 +182,8 @@ def _check_good(file: Path, rows: list[dict[str, str]], good: str) -> None:
     references = [row["reference"] for row in rows if row.get("reference")]
     words = sorted({row["verdict"] for row in rows} | set(references))
     if references and good not in words:
-        fail(f"{file}: no verdict or reference says {good!r}; the file has {some(words)}; say which is good with --good")
+        fail(f"{file}: no verdict or reference says {good!r}; the file has {some(words)}; say which is good with "
+             "--good")
 
 
 @command.command(short_help="Study how boards repeat that were graded more than once.")
