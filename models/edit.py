@@ -9,13 +9,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from models.criteria import severity_of
+from models.criteria import CRITERIA, severity_of
 from models.errors import MeniscopeError
 from models.limits import Judgement, LimitSheet, Rule, judge, parse_limits
 from models.rules import Floats
 from models.table import LabelledTable
 from models.train import with_evidence
-from models.vocabulary import ACCEPT, REJECT, Part, with_unit
+from models.vocabulary import ACCEPT, REJECT, Part, limit_text, with_unit
+
+#: Sources of rules that are a class's own, or were: by this program, and by older ones that only added the last words.
+_OF_CLASS = re.compile(r"workmanship class ([123]): (.+?)(; set by hand)?")
+_SET_BESIDE_CLASS = re.compile(r"set by hand; workmanship class ([123]) (asks for|has) (.+?) \((.+)\)")
 
 
 def with_limit(sheet: LimitSheet, rule: int, measure: str = "", *, limit: float | None = None,
@@ -23,7 +27,8 @@ def with_limit(sheet: LimitSheet, rule: int, measure: str = "", *, limit: float 
     """Return the sheet with the limit or the guard band of one condition changed; its evidence is dropped.
 
     `rule` counts from 1, as the sheet is shown. `measure` may be left out where the rule has one condition. The source
-    says that a person set the limit.
+    says that a person set the limit, and of a rule of a class what the class asks for instead; back at that number it
+    is the class's rule again.
     """
     if not 1 <= rule <= len(sheet.rules):
         raise MeniscopeError(f"limit sheet: got rule {rule}, wanted a number from 1 to {len(sheet.rules)}; "
@@ -47,9 +52,42 @@ def with_limit(sheet: LimitSheet, rule: int, measure: str = "", *, limit: float 
         condition = replace(condition, below=limit) if condition.below is not None else replace(condition, above=limit)
     if guard is not None:
         condition = replace(condition, guard=guard)
-    source = old.source if limit is None or old.source.endswith("set by hand") else f"{old.source}; set by hand"
-    changed = replace(old, when=(*old.when[:place], condition, *old.when[place + 1:]), source=source, evidence=None)
+    changed = replace(old, when=(*old.when[:place], condition, *old.when[place + 1:]), evidence=None)
+    if limit is not None:
+        changed = replace(changed, source=_source_by_hand(old, changed))
     return replace(sheet, rules=(*sheet.rules[:rule - 1], changed, *sheet.rules[rule:]))
+
+
+def _source_by_hand(old: Rule, new: Rule) -> str:
+    """Return where a rule comes from whose limit a person has set.
+
+    A class's name stays on the class's own number alone: beside any other one stands what the class asks for.
+    """
+    set_before = _SET_BESIDE_CLASS.fullmatch(old.source)
+    named = _OF_CLASS.fullmatch(old.source)
+    if set_before is not None:
+        grade, verb, asked, reference = set_before.groups()
+    elif named is not None:
+        grade, reference, marked = named.groups()
+        known = next((rule for c in CRITERIA if (rule := c.rule(int(grade))) is not None and rule.finding == old.finding
+                      and rule.source == f"workmanship class {grade}: {reference}"), None)
+        if known is None and marked:  # a house rule's number, lost when it was set by hand
+            return old.source
+        verb, asked = _asked(old if known is None else known)
+    else:
+        return old.source if old.source.endswith("set by hand") else f"{old.source}; set by hand"
+    if _asked(new) == (verb, asked):
+        return f"workmanship class {grade}: {reference}"
+    return f"set by hand; workmanship class {grade} {verb} {asked} ({reference})"
+
+
+def _asked(rule: Rule) -> tuple[str, str]:
+    """Return what a class's rule asks for: a verb and `75 %`, or all conditions where there are several."""
+    only = rule.when[0]
+    limit = only.below if only.above is None else only.above
+    if len(rule.when) > 1 or limit is None or (only.below is not None and only.above is not None):
+        return "has", rule.in_words()
+    return "asks for", limit_text(only.measure, limit)
 
 
 def with_new_evidence(sheet: LimitSheet, table: LabelledTable) -> LimitSheet:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
+from models.criteria import CRITERIA
 from models.errors import Problem
 from models.rules import Condition, LimitSheet, Rule
 from models.vocabulary import FINDING, MEASURE, plain_name, with_unit
@@ -118,6 +121,35 @@ def _condition_problems(condition: Condition, alone: bool) -> list[tuple[str, st
         problems.append((".guard", f"{guard:g}: with it even the best {plain_name(name)} ({with_unit(name, edge)}) "
                          "is sent to review", f"a guard of at most {abs(edge - limit):g}, or another limit"))
     return problems
+
+
+def laxer_rules(sheet: LimitSheet, file: str) -> list[Problem]:
+    """Return a caution for every rule that names a class and asks for less than the criteria of that class.
+
+    A number that training has placed is none: there the standard gives no number. Nor is a house rule, which stands
+    in the place of the criterion, or a rule beside one that asks for as much as the class does.
+    """
+    cautions = []
+    for number, rule in enumerate(sheet.rules, start=1):
+        named = re.search(r"workmanship class ([123])", rule.source)
+        if named is None or "house rule" in rule.source:
+            continue
+        for criterion in CRITERIA:
+            asked = criterion.rule(int(named.group(1)))
+            if asked is None or asked.finding != rule.finding or (
+                    criterion.placed and "learned" in rule.source) or all(
+                    criterion.measure != condition.measure for condition in rule.when) or any(
+                    implies(_unguarded(asked), _unguarded(other)) for other in sheet.rules):
+                continue
+            got = rule.in_words() + (", a process indicator" if rule.indicator and not asked.indicator else "")
+            cautions.append(Problem(file, f"rule {number}", f"{got}, laxer than workmanship class {named.group(1)}",
+                                    f"{asked.in_words()} ({asked.source.partition(': ')[2]}), unless less is meant to "
+                                    "be asked for"))
+    return cautions
+
+
+def _unguarded(rule: Rule) -> Rule:
+    return replace(rule, when=tuple(replace(condition, guard=0.0) for condition in rule.when))
 
 
 def _repeated(rule: Rule) -> list[tuple[str, str, str]]:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from invented_tables import NOISE, joint_table
 
+from models.criteria import workmanship_rules
 from models.edit import differences, edited_text, effect, table_effect, with_limit, with_new_evidence
 from models.errors import MeniscopeError
 from models.explain import distance_words, explain
@@ -60,6 +61,41 @@ def test_a_limit_is_changed_and_says_so() -> None:
     assert changed.rules[1:] == SHEET.rules[1:]
     assert with_limit(changed, 1, limit=281.0).rules[0].source == "workmanship class 2; set by hand"
     assert with_limit(SHEET, 2, "convexity", guard=0.2).rules[1].when[1].guard == 0.2
+
+
+OF_CLASS = "workmanship class 2: IPC-A-610E-G 7.3.5.5, confirmed"
+BESIDE = "set by hand; workmanship class 2 asks for 75 % (IPC-A-610E-G 7.3.5.5, confirmed)"
+
+
+@pytest.mark.parametrize(("source", "before", "limit", "after"), [
+    (OF_CLASS, 75.0, 5.0, BESIDE),
+    (OF_CLASS, 60.0, 50.0, BESIDE),  # changed in an editor before: what the class asks for is not the sheet's number
+    (BESIDE, 5.0, 6.0, BESIDE),
+    (BESIDE, 5.0, 75.0, OF_CLASS),
+    (f"{OF_CLASS}; set by hand", 5.0, 6.0, BESIDE),  # as older programs wrote it
+    (f"{OF_CLASS}; set by hand", 5.0, 75.0, OF_CLASS),
+    ("workmanship class 2: drawing note 7 (B), house rule", 80.0, 70.5,
+     "set by hand; workmanship class 2 asks for 80 % (drawing note 7 (B), house rule)"),
+    ("set by hand; workmanship class 2 asks for 80 % (drawing note 7 (B), house rule)", 70.5, 80.0,
+     "workmanship class 2: drawing note 7 (B), house rule"),
+    ("workmanship class 2: drawing note 7, house rule; set by hand", 70.0, 60.0,
+     "workmanship class 2: drawing note 7, house rule; set by hand"),
+    ("learned; asked for by workmanship class 2: IPC-A-610 5.1", 3.5, 5.0,
+     "learned; asked for by workmanship class 2: IPC-A-610 5.1; set by hand"),
+])
+def test_a_class_is_named_beside_its_own_number_only(source: str, before: float, limit: float, after: str) -> None:
+    """`workmanship class 2: ..., confirmed; set by hand` gave a shop's own number out for the standard's."""
+    old = LimitSheet((Rule("partial_wetting", source, (Condition("land_cover_pct", below=before, guard=4.0),)),))
+    assert with_limit(old, 1, limit=limit).rules[0].source == after
+    assert with_limit(old, 1, guard=1.0).rules[0].source == source
+
+
+def test_a_rule_of_a_class_with_two_conditions_tells_both() -> None:
+    asked = next(rule for rule in workmanship_rules(2) if rule.finding == "excess_solder")
+    changed = with_limit(LimitSheet((asked,)), 1, "convexity", limit=0.3)
+    assert changed.rules[0].source == ("set by hand; workmanship class 2 has lead visible below 0.50 and convexity "
+                                       "above 0.00 (IPC-A-610F 7.3.5, project default)")
+    assert with_limit(changed, 1, "convexity", limit=0.0).rules[0].source == asked.source
 
 
 @pytest.mark.parametrize(("arguments", "words"), [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,6 +23,7 @@ from models.limits import (
     sheet_text,
     write_limits,
 )
+from models.sheet_check import laxer_rules
 
 SHEET = LimitSheet((
     Rule("partial_wetting", "workmanship class 2", (Condition("coverage_deg", below=270.0, guard=8.0),),
@@ -167,3 +169,34 @@ def test_any_numbers_and_texts_survive_the_file(limit: float, guard: float, text
     sheet = LimitSheet((Rule("partial_wetting", "s" + text, (Condition("coverage_deg", below=limit, guard=guard),),
                              Evidence(count, 0, count, 0)),), text, 3, text)
     assert parse_limits(sheet_text(sheet)) == sheet
+
+
+@pytest.mark.parametrize(("finding", "source", "condition", "caution"), [
+    ("partial_wetting", "workmanship class 2: IPC-A-610E-G 7.3.5.5, confirmed", Condition("land_cover_pct", below=5.0),
+     "land cover below 5 %, laxer than workmanship class 2"),
+    ("partial_wetting", "set by hand; workmanship class 3 asks for 330 deg (IPC-A-610E-G 7.3.5.4, confirmed)",
+     Condition("coverage_deg", below=300.0), "coverage below 300 deg, laxer than workmanship class 3"),
+    ("bridge", "workmanship class 1: IPC-A-610 5.2, project default", Condition("bridge_width_mm", above=0.2),
+     "bridge width above 0.20 mm, laxer than workmanship class 1"),
+    ("partial_wetting", "workmanship class 2: IPC-A-610E-G 7.3.5.5, confirmed", Condition("land_cover_pct", below=80.0),
+     ""),
+    ("partial_wetting", "drawing note 7", Condition("land_cover_pct", below=5.0), ""),  # names no class
+    ("partial_wetting", "workmanship class 2: note 7, house rule", Condition("land_cover_pct", below=5.0), ""),
+    ("no_solder", "learned; asked for by workmanship class 2: IPC-A-610E-G 7.3.5",
+     Condition("land_cover_pct", below=3.5), ""),  # the standard gives no number
+])
+def test_a_rule_that_asks_for_less_than_the_class_it_names_is_told(finding: str, source: str, condition: Condition,
+                                                                   caution: str) -> None:
+    found = laxer_rules(LimitSheet((Rule(finding, source, (condition,)),)), "limits.toml")
+    assert [problem.got for problem in found] == ([caution] if caution else [])
+
+
+def test_a_rule_beside_that_of_the_class_is_not_told() -> None:
+    own = Rule("partial_wetting", "workmanship class 2, for the night shift",
+               (Condition("land_cover_pct", below=90.0), Condition("convexity", above=0.1)))
+    assert laxer_rules(LimitSheet((own, *workmanship_rules(2))), "limits.toml") == []
+    [found] = laxer_rules(LimitSheet((own,)), "limits.toml")
+    assert found.wanted.startswith("land cover below 75 % (IPC-A-610E-G 7.3.5.5, confirmed)")
+    marked = tuple(replace(rule, indicator=True) for rule in workmanship_rules(2) if rule.finding == "bridge")
+    [found] = laxer_rules(LimitSheet(marked), "limits.toml")
+    assert "a process indicator, laxer" in found.got

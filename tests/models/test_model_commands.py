@@ -62,6 +62,12 @@ def test_criteria_are_told_as_data_too() -> None:
 
 def test_check_reports_problems_with_exit_code_1(place: Path) -> None:
     assert "good" in run("limits", "check", place / "limits.toml").stdout
+    lax = place / "lax.toml"
+    lax.write_text((place / "limits.toml").read_text().replace("270.0", "200.0").replace(
+        '"workmanship class 2', '"workmanship class 2: IPC-A-610E-G 7.3.5.4', 1))
+    text = run("limits", "check", lax).stdout
+    assert "caution: " in text
+    assert "rule 1: got coverage below 200 deg, laxer than workmanship class 2, wanted coverage below 270 deg" in text
     bad = place / "bad.toml"
     bad.write_text((place / "limits.toml").read_text().replace("270.0", "400.0").replace("bridge_width", "bridg_width"))
     text = run("limits", "check", bad, code=1).stdout

@@ -82,12 +82,14 @@ def check(limits: Path, as_json: bool) -> None:
     """Check a limit sheet and report every problem at once.
 
     Found are unknown findings and measurements, limits that no value can reach, rules that contradict each other and
-    rules that never decide because another answers first. Defects of the sheet's class that no rule looks for are told
-    as a caution. Exit code 0: good; 1: problems.
+    rules that never decide because another answers first. Told as a caution are defects of the sheet's class that no
+    rule looks for, and rules that name a class and ask for less than it does. Exit code 0: good; 1: problems.
     """
     from models.limits import read_limits
+    from models.sheet_check import laxer_rules
 
-    check_files(lambda: read_limits(limits), str(limits), as_json, lambda sheet: gaps(str(limits), sheet))
+    check_files(lambda: read_limits(limits), str(limits), as_json,
+                lambda sheet: gaps(str(limits), sheet) + laxer_rules(sheet, str(limits)))
 
 
 @command.command(short_help="Print the criteria of each workmanship class with sources.")
