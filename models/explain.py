@@ -26,7 +26,7 @@ class ConditionLine:
     beyond: float  # distance beyond the limit, positive where the condition holds; in the measurement's unit
     uncertainty: float  # standard uncertainty; NaN: not stated
     probability: float  # that the true value lies where the condition holds; NaN: not known
-    outcome: str  # of the whole rule: "reject", "indicator", "review" or "clear"
+    outcome: str  # of the whole rule: "reject", "indicator", "review" or "clear", as `judge` counts it
     decides: bool  # this line decided the finding that was reported
 
     @property
@@ -58,7 +58,7 @@ def explain(sheet: LimitSheet, part: Part, measured: Mapping[str, float],
     for index, rule in enumerate(sheet.rules):
         if rule.part != part:
             continue
-        outcome = _outcome(rule, columns)
+        outcome = "clear" if (0, index) in judgement.idle else _outcome(rule, columns)
         for condition in rule.when:
             u = float(stated.get(condition.measure, math.nan))
             if math.isnan(u) and table is not None:

@@ -125,10 +125,15 @@ class Judgement:
 
     verdicts: list[str]
     fired: tuple[Fired, ...]
+    idle: frozenset[tuple[int, int]] = frozenset()  # row and rule of those that asked a person for nothing
 
 
-def judge(sheet: LimitSheet, part: Part, columns: Mapping[str, Floats]) -> Judgement:
+def judge(sheet: LimitSheet, part: Part, columns: Mapping[str, Floats], *, keep_idle: bool = False) -> Judgement:
     """Judge all rows of a table of measurements at once.
+
+    A rule on one limit whose guard band a value lies in is idle where another rule rejects the row by that very
+    measurement, on the same side: land too bare for `partial_wetting` lies in the wide band of `no_solder` as well,
+    and a person who is asked about that too is asked for nothing. No verdict changes by it.
 
     Parameters
     ----------
@@ -139,6 +144,8 @@ def judge(sheet: LimitSheet, part: Part, columns: Mapping[str, Floats]) -> Judge
     columns
         One float array of equal length per measurement, NaN where it does not apply. Columns that no rule asks
         for may be absent.
+    keep_idle
+        Whether idle rules make findings all the same, as records of older programs hold them.
 
     Returns
     -------
@@ -152,12 +159,16 @@ def judge(sheet: LimitSheet, part: Part, columns: Mapping[str, Floats]) -> Judge
     rows = len(next(iter(columns.values()))) if columns else 0
     chosen = [(index, rule) for index, rule in enumerate(sheet.rules) if rule.part == part]
     strength, depth, deciding = _fire(chosen, columns, rows)
+    idle = _idle(chosen, strength)
+    if not keep_idle:
+        strength[idle] = -1
     fired = _strongest(chosen, strength, depth, deciding, columns)
     verdicts = [ACCEPT] * rows
     for item in fired:
         if item.verdict == REJECT or (item.verdict == REVIEW and verdicts[item.row] == ACCEPT):
             verdicts[item.row] = item.verdict
-    return Judgement(verdicts, fired)
+    return Judgement(verdicts, fired, frozenset(
+        (int(row), chosen[place][0]) for place, row in zip(*np.nonzero(idle), strict=True)))
 
 
 def holds(rule: Rule, columns: Mapping[str, Floats], *, guarded: bool = False) -> NDArray[np.bool_]:
@@ -208,6 +219,18 @@ def _fire(chosen: Sequence[tuple[int, Rule]], columns: Mapping[str, Floats],
         if not rule.indicator:
             strength[place, near] = 1
     return strength, depth, deciding
+
+
+def _idle(chosen: Sequence[tuple[int, Rule]], strength: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """Return [rule, row] where a rule asks for review of a row that another one rejects by the same measurement."""
+    asked = [(rule.when[0].measure, rule.when[0].below is None) if len(rule.when) == 1 and (
+        rule.when[0].below is None or rule.when[0].above is None) else None for _, rule in chosen]
+    idle = np.zeros(strength.shape, dtype=bool)
+    for key in {key for key in asked if key is not None and asked.count(key) > 1}:
+        alike = np.array([other == key for other in asked])
+        rejected = (strength[alike] == FIRED_VERDICTS.index(REJECT)).any(axis=0)
+        idle[alike] = (strength[alike] == FIRED_VERDICTS.index(REVIEW)) & rejected
+    return idle
 
 
 def _strongest(chosen: Sequence[tuple[int, Rule]], strength: NDArray[np.int8], depth: Floats,

@@ -41,6 +41,14 @@ def test_every_rule_for_joints_is_explained() -> None:
     assert distance_words(found.lines[3]) == "0.1 mm beyond the limit"
 
 
+def test_a_rule_that_asks_a_person_for_nothing_is_clear() -> None:
+    sheet = LimitSheet((Rule("no_solder", "t", (Condition("land_cover_pct", below=3.5, guard=36.0),)),
+                        Rule("partial_wetting", "t", (Condition("land_cover_pct", below=75.0, guard=4.0),))))
+    found = explain(sheet, "joint", {"land_cover_pct": 19.5})
+    assert [(line.finding, line.outcome, line.decides) for line in found.lines] == [
+        ("no_solder", "clear", False), ("partial_wetting", "reject", True)]
+
+
 def test_an_uncertainty_that_is_not_stated_is_not_taken_as_zero() -> None:
     line = explain(SHEET, "joint", JOINT).lines[0]
     assert math.isnan(line.probability)

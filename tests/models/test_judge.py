@@ -73,6 +73,46 @@ def test_bare_copper_is_not_called_partial_wetting_too() -> None:
         (0, 1, "reject"), (1, 0, "reject"), (1, 1, "review")]
 
 
+BARE = Rule("no_solder", "test", (Condition("land_cover_pct", below=3.5, guard=36.0),))
+
+
+def test_nobody_is_asked_about_a_value_that_another_rule_rejects() -> None:
+    """The band of bare copper may be wide: 19.5 % is rejected as partial wetting, and a person has nothing to add."""
+    columns = {"land_cover_pct": np.array([19.5, 2.0, 80.0]), "coverage_deg": np.array([300.0, 300.0, 300.0])}
+    found = judge(LimitSheet((BARE, LAND, COVERAGE)), "joint", columns)
+    assert [(f.row, f.rule, f.verdict) for f in found.fired] == [(0, 1, "reject"), (1, 0, "reject")]
+    assert found.idle == {(0, 0)}
+    older = judge(LimitSheet((BARE, LAND, COVERAGE)), "joint", columns, keep_idle=True)
+    assert [(f.row, f.rule, f.verdict) for f in older.fired] == [(0, 0, "review"), (0, 1, "reject"), (1, 0, "reject")]
+    assert older.verdicts == found.verdicts == ["reject", "reject", "accept"]
+
+
+@pytest.mark.parametrize(("other", "why"), [
+    (COVERAGE, "rejects by another measurement"),
+    (Rule("excess_solder", "test", (Condition("land_cover_pct", above=10.0),)), "rejects for too much"),
+    (Rule("non_wetting", "test", (Condition("land_cover_pct", below=90.0), Condition("coverage_deg", below=350.0))),
+     "says more than that there is too little"),
+    (Rule("blowhole", "test", (Condition("land_cover_pct", below=90.0),), indicator=True), "rejects nothing"),
+    (Rule("partial_wetting", "test", (Condition("land_cover_pct", below=15.0, guard=10.0),)), "only asks itself"),
+])
+def test_a_person_is_asked_where_no_rule_rejects_by_the_same_measurement(other: Rule, why: str) -> None:
+    found = judge(LimitSheet((BARE, other)), "joint",
+                  {"land_cover_pct": np.array([19.5]), "coverage_deg": np.array([100.0])})
+    assert (0, "review") in {(f.rule, f.verdict) for f in found.fired}, why
+    assert not found.idle
+
+
+@settings(deadline=None)  # the machine may be busy
+@given(st.lists(st.floats(0, 100), min_size=1, max_size=20), st.floats(1, 50), st.floats(0, 45), st.floats(1, 99))
+def test_an_idle_rule_changes_no_verdict(values: list[float], limit: float, guard: float, other: float) -> None:
+    sheet = LimitSheet((Rule("no_solder", "t", (Condition("land_cover_pct", below=limit, guard=guard),)),
+                        Rule("partial_wetting", "t", (Condition("land_cover_pct", below=other, guard=3.0),))))
+    columns = {"land_cover_pct": np.array(values)}
+    kept, found = (judge(sheet, "joint", columns, keep_idle=keep) for keep in (True, False))
+    assert kept.verdicts == found.verdicts
+    assert [f for f in kept.fired if f.verdict != "review" or kept.verdicts[f.row] != "reject"] == list(found.fired)
+
+
 def test_a_band_fires_between_its_limits_and_guards_both() -> None:
     band = Rule("excess_solder", "test", (Condition("lead_visible", above=0.2, below=0.4, guard=0.05),))
     assert verdicts((band,), lead_visible=[0.14, 0.17, 0.3, 0.43, 0.46]) == [

@@ -10,7 +10,7 @@ import invented_boards as invented
 import pytest
 from sqlalchemy import Engine, text
 
-from models.limits import sheet_hash
+from models.limits import Condition, LimitSheet, Rule, sheet_hash
 from vision.records import Filter, list_inspections, show_inspection
 from vision.records.database import transaction
 from vision.records.load import load_inspection, load_inspections
@@ -60,6 +60,43 @@ def test_tampering_is_found(filled: Engine, statement: str, what: set[str]) -> N
     found = differences(filled)
     assert {item.what for item in found} == what
     assert all(item.stored != item.computed for item in found)
+
+
+def wide_band() -> LimitSheet:
+    return dataclasses.replace(invented.sheet(), rules=(
+        Rule("no_solder", "learned", (Condition("land_cover_pct", below=3.5, guard=36.0),)),
+        Rule("partial_wetting", "workmanship class 2", (Condition("land_cover_pct", below=75.0, guard=4.0),)),
+        *invented.sheet().rules[1:]))
+
+
+def save_older(engine: Engine) -> int:
+    """Write a board as older programs did: a person is asked about land that another rule rejects already."""
+    board = invented.inspection("B1", by=wide_band())
+    spare = dataclasses.replace(board.joints[0], measurements={**board.joints[0].measurements, "land_cover_pct": 19.5})
+    board = rejudged(dataclasses.replace(board, joints=(spare, *board.joints[1:])), wide_band(), keep_idle=True)
+    assert [(f.finding, f.verdict) for f in board.joints[0].findings][:2] == [
+        ("partial_wetting", "reject"), ("no_solder", "review")]
+    return invented.save(engine, board, by=wide_band()).inspection_id
+
+
+def test_what_older_programs_asked_beside_a_reject_is_no_difference(engine: Engine) -> None:
+    key = save_older(engine)
+    assert differences(engine) == []
+    # Judged anew it is asked no more, and the verdict is the same.
+    again = rejudged(load_inspection(engine, key), wide_band())
+    assert [f.finding for f in again.joints[0].findings if f.verdict != "indicator"] == ["partial_wetting"]
+    assert again.joints[0].verdict == load_inspection(engine, key).joints[0].verdict == "reject"
+    [change] = regrade(engine, dataclasses.replace(wide_band(), note="the same again"), Filter(), save=True)
+    assert change.joints == ()
+    assert differences(engine) == []
+
+
+@pytest.mark.parametrize("change", ["guard = 5", "limit_value = 4", "verdict = 'indicator'", "rule = 2"])
+def test_beside_a_reject_only_what_the_sheet_says_is_no_difference(engine: Engine, change: str) -> None:
+    save_older(engine)
+    with transaction(engine) as connection:
+        connection.execute(text(f"UPDATE finding SET {change} WHERE finding = 'no_solder'"))
+    assert "findings" in {item.what for item in differences(engine)}
 
 
 def test_pictures_are_hashed_again(engine: Engine, tmp_path: Path) -> None:

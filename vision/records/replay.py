@@ -35,19 +35,21 @@ class Change:
     saved_as: int | None = None
 
 
-def rejudged(inspection: Inspection, sheet: LimitSheet) -> Inspection:
+def rejudged(inspection: Inspection, sheet: LimitSheet, *, keep_idle: bool = False) -> Inspection:
     """Return the inspection with verdicts and findings made anew from its measurements.
 
     Joints and chips that are ungraded for a reason stay so; a board without any results stays as it is. The neighbour
-    of a bridge is known only where a bridge was found before.
+    of a bridge is known only where a bridge was found before. With `keep_idle` as older programs did: see
+    `models.rules.judge`.
     """
     if not inspection.joints and not inspection.chips:
         return replace(inspection, sheet_hash=sheet_hash(sheet))
     others = {(joint.ref, joint.pin): next((f.other for f in joint.findings if f.finding == "bridge"), "")
               for joint in inspection.joints}
     joint_verdicts, joint_found = _judged(
-        sheet, "joint", JOINT_MEASURES, inspection.joints, [others[j.ref, j.pin] for j in inspection.joints])
-    chip_verdicts, chip_found = _judged(sheet, "chip", CHIP_MEASURES, inspection.chips, [""] * len(inspection.chips))
+        sheet, "joint", JOINT_MEASURES, inspection.joints, [others[j.ref, j.pin] for j in inspection.joints], keep_idle)
+    chip_verdicts, chip_found = _judged(sheet, "chip", CHIP_MEASURES, inspection.chips, [""] * len(inspection.chips),
+                                        keep_idle)
     joints = tuple(joint if joint.reason else replace(
         joint, verdict=joint_verdicts[row], findings=tuple(joint_found.get(row, ())))
         for row, joint in enumerate(inspection.joints))
@@ -61,13 +63,13 @@ def rejudged(inspection: Inspection, sheet: LimitSheet) -> Inspection:
 
 
 def _judged(sheet: LimitSheet, part: Part, names: tuple[str, ...],
-            results: Sequence[JointInspection] | Sequence[ChipInspection], others: Sequence[str],
+            results: Sequence[JointInspection] | Sequence[ChipInspection], others: Sequence[str], keep_idle: bool,
             ) -> tuple[list[str], Found]:
     if not results:
         return [], {}
     columns: Mapping[str, NDArray[np.float64]] = {
         name: np.array([result.measurements[name] for result in results], dtype=np.float64) for name in names}
-    judgement = judge(sheet, part, columns)
+    judgement = judge(sheet, part, columns, keep_idle=keep_idle)
     found: Found = {}
     for item in judgement.fired:
         result = results[item.row]
