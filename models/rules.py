@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import MeniscopeError
-from models.vocabulary import ACCEPT, FINDING, MEASURE, REJECT, REVIEW, Part, limit_text, plain_name
+from models.vocabulary import ACCEPT, FINDING, MEASURE, REJECT, REVIEW, Part, limit_text, plain_name, value_text
 
 Floats = NDArray[np.float64]
 
@@ -51,11 +51,24 @@ class Condition:
 
     def in_words(self) -> str:
         """Return the condition as a person would read it: `coverage below 270 deg`."""
-        name = plain_name(self.measure)
+        return f"{plain_name(self.measure)} {self.where_in_words()}"
+
+    def where_in_words(self) -> str:
+        """Return where the value must lie: `below 270 deg`."""
         above, below = ("" if limit is None else limit_text(self.measure, limit) for limit in (self.above, self.below))
         if above and below:
-            return f"{name} between {above} and {below}"
-        return f"{name} above {above}" if above else f"{name} below {below}"
+            return f"between {above} and {below}"
+        return f"above {above}" if above else f"below {below}"
+
+    def at_in_words(self, value: float) -> str:
+        """Return the condition beside a value in it, or in its guard band: `convexity is above 0.125 (here 0.310)`."""
+        limit, side = self.nearer(value)
+        words = f"{plain_name(self.measure)} is {self.where_in_words()}"
+        if np.isnan(value):
+            return words
+        if value >= limit if side == "below" else value <= limit:
+            words += f", give or take {self.guard:g} {MEASURE[self.measure].unit}".rstrip()
+        return f"{words} (here {value_text(self.measure, value, limit)})"
 
 
 @dataclass(frozen=True)
@@ -86,6 +99,15 @@ class Rule:
     def in_words(self) -> str:
         """Return the conditions joined by `and`."""
         return " and ".join(condition.in_words() for condition in self.when)
+
+    def beside_in_words(self, measure: str, values: Mapping[str, float]) -> str:
+        """Return the conditions on other measurements than the one that decided, with what was measured.
+
+        `convexity is above 0.125 (here 0.310)`; empty for a rule with one condition. A value that is not known (not
+        among `values`, or NaN) is left out.
+        """
+        return " and ".join(condition.at_in_words(values.get(condition.measure, np.nan))
+                            for condition in self.when if condition.measure != measure)
 
 
 @dataclass(frozen=True)

@@ -121,6 +121,27 @@ def limit_text(measure: str, limit: float) -> str:
     return f"{limit:.{max(known.decimals, decimals_of(limit))}f} {known.unit}".rstrip()
 
 
+def value_text(measure: str, value: float, limit: float) -> str:
+    """Return a value with its unit and as many decimals as it takes to tell it from a limit: `0.131`, `269.6 deg`."""
+    known = MEASURE[measure]
+    decimals = max(known.decimals, decimals_of(limit))
+    while f"{value:.{decimals}f}" == f"{limit:.{decimals}f}" and value != limit and decimals < 6:
+        decimals += 1
+    return f"{value:.{decimals}f} {known.unit}".rstrip()
+
+
+def near_words(value: float, limit: float, told: str, guard: float | None, unit: str) -> str:
+    """Return how near a value in the guard band is to its limit: `within 36 % of the limit 3.5 %`.
+
+    `told` is the limit in words. Where the guard is not known, or of another limit, `near` is said of values alone that
+    are no further from the limit than it is from 0.
+    """
+    away = abs(value - limit)
+    if guard is not None and guard > 0.0 and away <= guard * (1.0 + 1e-9) + 1e-9:
+        return f"within {f'{guard:g} {unit}'.rstrip()} of the limit {told}"
+    return f"near the limit {told}" if away <= abs(limit) else f"the limit is {told}"
+
+
 def decimals_of(limit: float) -> int:
     """Return how many decimals a person has written a number with, at most ten."""
     return len(f"{limit:.10f}".rstrip("0").partition(".")[2])

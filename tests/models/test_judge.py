@@ -57,6 +57,20 @@ def test_one_finding_a_row_is_kept_from_its_strongest_rule_with_the_deciding_con
     ]
 
 
+def test_the_conditions_beside_the_one_that_decided_are_told() -> None:
+    """`lead visible 0.49, needs at least 0.50` alone would be untrue: without the dome the lead need not be seen."""
+    assert HIDDEN.beside_in_words("lead_visible", {"convexity": 0.9}) == "convexity is above 0.00 (here 0.90)"
+    assert HIDDEN.beside_in_words("convexity", {"lead_visible": 0.4999}) == "lead visible is below 0.50 (here 0.4999)"
+    assert HIDDEN.beside_in_words("convexity", {"lead_visible": 0.55}) == (
+        "lead visible is below 0.50, give or take 0.1 (here 0.55)")  # within its guard band: the rule asks for review
+    assert HIDDEN.beside_in_words("convexity", {}) == "lead visible is below 0.50"
+    assert COVERAGE.beside_in_words("coverage_deg", {"coverage_deg": 200.0}) == ""
+    three = Rule("non_wetting", "t", (Condition("convexity", above=0.1), Condition("land_cover_pct", below=93.0),
+                                      Condition("wetting_angle_deg", above=20.0, below=80.0)))
+    assert three.beside_in_words("convexity", {"land_cover_pct": 92.6, "wetting_angle_deg": 79.8}) == (
+        "land cover is below 93 % (here 92.6 %) and wetting angle is between 20 deg and 80 deg (here 79.8 deg)")
+
+
 def test_a_process_indicator_is_reported_and_changes_no_verdict() -> None:
     rule = Rule("blowhole", "test", (Condition("pit_diameter_mm", above=0.1, guard=0.05),), indicator=True)
     judgement = judge(LimitSheet((rule,)), "joint", {"pit_diameter_mm": np.array([0.3, 0.08, 0.0])})

@@ -245,7 +245,7 @@ def test_list_show_totals(recorded: str) -> None:
     shown = run("results", "show", "B0003", "--db", recorded).stdout
     assert "board B0003 of family sample-1 (revision 1): reject" in shown
     assert "partial wetting (coverage 212 deg, needs at least 270 deg)" in shown
-    assert "partial wetting (coverage 274 deg, near the limit 270 deg)" in shown
+    assert "partial wetting (coverage 274 deg, within 8 deg of the limit 270 deg)" in shown
     assert "J1.8" not in shown
     assert "J1.8" in run("results", "show", "B0003", "--all", "--db", recorded).stdout
     assert json.loads(run("results", "show", "B0003", "--json", "--db", recorded).stdout)["joint_results"][0][

@@ -46,7 +46,8 @@ def differences(engine: Engine) -> list[Difference]:
 
 
 #: Where the two limits lie against the value, and what a person must read. A reject lies between them; a value in the
-#: guard band lies outside, and only the limit that it is near to makes "near the limit" true (JCGM 106:2012, 8.3.2).
+#: guard band lies outside, and only the limit that it is near to makes "within 0.02 mm of the limit" true (JCGM
+#: 106:2012, 8.3.2).
 CASES = [(-0.01, 0.05, "reject", "above"), (-0.05, 0.01, "reject", "below"), (0.01, 0.06, "review", "above"),
          (-0.06, -0.01, "review", "below")]
 
@@ -67,7 +68,7 @@ def test_grading_and_replaying_tell_the_nearer_limit(engine: Engine, files: Boar
     told = next(row for row in iterate_findings(engine, Filter()) if row["pin"] == "1")
     assert (told["value"], told["limit"], told["side"], told["unit"]) == (value, limit, side, "mm")
     if verdict == "review":
-        assert "near the limit" in told["words"]
+        assert f"within {GUARD:g} mm of the limit" in told["words"]
         assert abs(told["value"] - told["limit"]) <= told["guard"]
     else:
         assert f"needs at {'most' if side == 'above' else 'least'}" in told["words"]

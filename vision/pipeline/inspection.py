@@ -9,6 +9,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from models.rules import Fired, Rule
 from models.vocabulary import MEASURE
 
@@ -54,19 +57,27 @@ class FoundFinding:
     x_mm: float  # the joint's or chip's place in the family
     y_mm: float
     other: str = ""  # the neighbour of a bridge, `REF.PIN`
+    # The rule's other conditions in words, with what was measured; empty where it has one. Told, not recorded: records
+    # hold the sheet and the measurements that it follows from.
+    beside: str = field(default="", compare=False)
 
 
-def found_finding(fired: Fired, rule: Rule, x_mm: float, y_mm: float, other: str = "") -> FoundFinding:
+def found_finding(fired: Fired, rule: Rule, x_mm: float, y_mm: float, other: str = "",
+                  columns: Mapping[str, NDArray[np.float64]] | None = None) -> FoundFinding:
     """Return what fired at a joint or chip as a finding; `other` counts for bridges alone.
+
+    `columns` is the table that was judged: it tells what the rule's other conditions found.
 
     Of a condition with two limits the nearer one is told: the limit that depth and guard were held against, and the
     one that a value in the guard band is near to. The farther one would make `0.24 mm, near the limit 0.31 mm` of a
     value that lies within its guard of 0.25 mm.
     """
     condition = fired.condition
+    beside = rule.beside_in_words(condition.measure, {} if columns is None else {
+        name: float(values[fired.row]) for name, values in columns.items()}) if len(rule.when) > 1 else ""
     return FoundFinding(rule.finding, fired.verdict, condition.measure, fired.value, fired.limit, fired.side,
                         condition.guard, MEASURE[condition.measure].unit, rule.source, fired.rule, x_mm, y_mm,
-                        other if rule.finding == "bridge" else "")
+                        other if rule.finding == "bridge" else "", beside)
 
 
 @dataclass(frozen=True)

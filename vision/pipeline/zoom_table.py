@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from models.explain import ConditionLine, explain
 from models.limits import Condition, LimitSheet
-from models.vocabulary import FINDING, MEASURE, MEASURES, REVIEW, UNGRADED, plain_name
+from models.vocabulary import FINDING, MEASURE, MEASURES, REVIEW, UNGRADED, near_words, plain_name
 from vision.pipeline.inspection import ChipInspection, FoundFinding, JointInspection
 from vision.pipeline.paper import INK, LINE, SOFT, VERDICT_BGR, WHITE, Color, Paper, fitted, text_width, verdict_shape
 
@@ -87,10 +87,11 @@ def _finding_words(found: FoundFinding) -> str:
     got = f"{found.value:.{decimals}f}{unit}"
     limit = f"{found.limit:.{decimals}f}{unit}" if round(found.limit, decimals) == found.limit else (
         f"{found.limit:g}{unit}")
-    asked = f"near the limit {limit}" if found.verdict == REVIEW else (
+    asked = near_words(found.value, found.limit, limit, found.guard, found.unit) if found.verdict == REVIEW else (
         f"needs at {'least' if found.side == 'below' else 'most'} {limit}")
+    beside = f" where {found.beside}" if found.beside else ""
     kind = " (process indicator)" if found.verdict == "indicator" else ""
-    return f"{title}{kind}: {plain_name(found.measure)} {got}, {asked}"
+    return f"{title}{kind}: {plain_name(found.measure)} {got}, {asked}{beside}"
 
 
 def draw_table(paper: Paper, rules: Sequence[RuleLines], box: tuple[int, int, int, int]) -> None:

@@ -21,7 +21,7 @@ from vision.records.database import reading
 from vision.records.load import CHUNK, load_inspections
 from vision.records.queries import Filter, find_keys
 from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Review
-from vision.records.words import finding_words, reason_words
+from vision.records.words import finding_words, reason_of
 
 CFX_VERSION = "2.1"
 NAME = "CFX.Production.TestAndInspection.UnitsInspected"
@@ -113,11 +113,11 @@ def _verification(defects: list[str]) -> str:
 def _defect(uid: str, result: JointInspection | ChipInspection, finding: FoundFinding, call: str | None) -> Any:
     place = f"{result.ref}.{result.pin}" if isinstance(result, JointInspection) else result.ref
     identity = uuid.uuid5(uuid.UUID(uid), f"{place} {finding.finding}")
-    reason = reason_words(finding.measure, finding.value, finding.limit, finding.side, finding.verdict)
     return {
         "UniqueIdentifier": str(identity), "DefectCode": finding.finding,
         "DefectCategory": FINDING[finding.finding].part,
-        "Description": finding_words(finding.finding, reason, finding.other), "Comments": finding.source or None,
+        "Description": finding_words(finding.finding, reason_of(finding), finding.other),
+        "Comments": finding.source or None,
         "ComponentOfInterest": {"ReferenceDesignator": place, "UnitPosition": None, "PartNumber": None},
         "RegionOfInterest": {"StartPointX": finding.x_mm, "StartPointY": finding.y_mm, "RegionSegments": []},
         "DefectImages": [], "Priority": 1 if finding.verdict == REJECT else 2, "ConfidenceLevel": None,

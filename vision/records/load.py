@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import Connection, Engine, select
@@ -35,6 +36,7 @@ from vision.records.schema import (
     StationRow,
     Unit,
 )
+from vision.records.sheets import Rules, beside_words, recorded_rules
 
 JOINT = JointResult.__table__.c
 CHIP = ChipResult.__table__.c
@@ -63,11 +65,12 @@ def _load(connection: Connection, keys: Sequence[int]) -> list[tuple[int, Inspec
     heads = connection.execute(
         select(InspectionRow.id, Unit.serial, FamilyRow.name.label("family"), StationRow.name.label("station"),
                InspectionRow.verdict, InspectionRow.started_at, InspectionRow.seconds, SheetRow.sha256,
-               InspectionRow.program_version, InspectionRow.reason)
+               InspectionRow.program_version, InspectionRow.reason, InspectionRow.sheet_id)
         .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
         .join(StationRow, StationRow.id == InspectionRow.station_id)
         .join(SheetRow, SheetRow.id == InspectionRow.sheet_id).where(InspectionRow.id.in_(keys)))
     found = {head.id: head for head in heads}
+    rules = recorded_rules(connection, {head.sheet_id for head in found.values()})
     pictures = _by_key(connection, Picture, keys, lambda r: PictureFile(r.view, r.exposure, r.path, r.sha256))
     places = _by_key(connection, Registration, keys, lambda r: ViewRegistration(
         r.view, r.offset_x_mm, r.offset_y_mm, r.rotation_deg, r.scale,
@@ -81,8 +84,9 @@ def _load(connection: Connection, keys: Sequence[int]) -> list[tuple[int, Inspec
     for row in rows:
         joints.setdefault(row["inspection_id"], []).append(JointInspection(
             row["ref"], row["pin"], row["view"], row["verdict"], row["x_mm"], row["y_mm"],
-            _measured(row, JOINT_MEASURES), json.loads(row["uncertainty"] or "{}"),
-            tuple(joint_findings.get((row["inspection_id"], row["joint_id"]), ())), row["reason"]))
+            measured := _measured(row, JOINT_MEASURES), json.loads(row["uncertainty"] or "{}"),
+            _told(joint_findings, row, row["joint_id"], rules[found[row["inspection_id"]].sheet_id], measured),
+            row["reason"]))
     chips: dict[int, list[ChipInspection]] = {}
     rows = connection.execute(
         select(ChipResult.__table__, FamilyChip.ref, FamilyChip.x_mm, FamilyChip.y_mm)
@@ -90,9 +94,10 @@ def _load(connection: Connection, keys: Sequence[int]) -> list[tuple[int, Inspec
         .where(CHIP.inspection_id.in_(keys)).order_by(CHIP.inspection_id, CHIP.chip_id)).mappings()
     for row in rows:
         chips.setdefault(row["inspection_id"], []).append(ChipInspection(
-            row["ref"], row["view"], row["verdict"], row["x_mm"], row["y_mm"], _measured(row, CHIP_MEASURES),
-            tuple(chip_findings.get((row["inspection_id"], row["chip_id"]), ())), row["reason"],
-            json.loads(row["uncertainty"] or "{}")))
+            row["ref"], row["view"], row["verdict"], row["x_mm"], row["y_mm"],
+            measured := _measured(row, CHIP_MEASURES),
+            _told(chip_findings, row, row["chip_id"], rules[found[row["inspection_id"]].sheet_id], measured),
+            row["reason"], json.loads(row["uncertainty"] or "{}")))
     return [(key, Inspection(
         head.serial, head.family, head.station, head.verdict, moment_text(head.started_at), head.seconds,
         tuple(pictures.get(key, ())), head.sha256, head.program_version, tuple(places.get(key, ())),
@@ -122,6 +127,16 @@ def _findings(connection: Connection, keys: Sequence[int]) -> tuple[dict[tuple[i
         at, place = (joints, row.joint_id) if row.joint_id is not None else (chips, row.chip_id)
         at.setdefault((row.inspection_id, place), []).append(finding)
     return joints, chips
+
+
+def _told(findings: Mapping[tuple[int, int], list[FoundFinding]], row: Mapping[Any, Any], place: int, rules: Rules,
+          measured: Mapping[str, float]) -> tuple[FoundFinding, ...]:
+    """Return the findings of a joint or chip, with the other conditions of their rules in words."""
+    told = []
+    for finding in findings.get((row["inspection_id"], place), ()):
+        beside = beside_words(rules, finding.rule, finding.finding, finding.measure, measured)
+        told.append(replace(finding, beside=beside) if beside else finding)
+    return tuple(told)
 
 
 def _measured(row: Mapping[Any, Any], names: tuple[str, ...]) -> dict[str, float]:

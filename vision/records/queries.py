@@ -29,6 +29,7 @@ from vision.records.schema import (
     StationRow,
     Unit,
 )
+from vision.records.sheets import beside_words, measures_beside, recorded_rules
 from vision.records.words import finding_words, reason_words
 
 Row = dict[str, Any]
@@ -222,6 +223,12 @@ def iterate_chips(engine: Engine, wanted: Filter) -> Iterator[Row]:
 
 def iterate_findings(engine: Engine, wanted: Filter) -> Iterator[Row]:
     """Yield findings with value, limit, place, what a person said about them, and all of it in words."""
+    with reading(engine) as connection:
+        rules = recorded_rules(connection)
+    # Under other names: the filters' own conditions look into these tables too.
+    joint, chip = JointResult.__table__.alias("joint_beside"), ChipResult.__table__.alias("chip_beside")
+    beside = {name: part.c[name] for part, names in ((joint, JOINT_MEASURES), (chip, CHIP_MEASURES))
+              for name in measures_beside(rules, names)}
     query = (
         select(InspectionRow.started_at, Unit.serial, FamilyRow.name.label("family"), FindingRow.inspection_id,
                FindingRow.id.label("finding_id"), func.coalesce(FamilyJoint.ref, FamilyChip.ref).label("ref"),
@@ -230,7 +237,8 @@ def iterate_findings(engine: Engine, wanted: Filter) -> Iterator[Row]:
                FindingRow.finding, FindingRow.verdict, FindingRow.measure, FindingRow.value,
                FindingRow.limit_value.label("limit"), FindingRow.side, FindingRow.guard, FindingRow.unit,
                FindingRow.source, FindingRow.rule, FindingRow.x_mm, FindingRow.y_mm, FindingRow.other,
-               func.coalesce(Review.call, "").label("call"), func.coalesce(Review.reviewer, "").label("reviewer"))
+               func.coalesce(Review.call, "").label("call"), func.coalesce(Review.reviewer, "").label("reviewer"),
+               InspectionRow.sheet_id, *(column.label(f"beside {name}") for name, column in beside.items()))
         .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
         .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
         .join(FamilyJoint, FamilyJoint.id == FindingRow.joint_id, isouter=True)
@@ -239,8 +247,16 @@ def iterate_findings(engine: Engine, wanted: Filter) -> Iterator[Row]:
                            Review.blind.is_(False)), isouter=True)
         .where(*conditions(wanted), *_finding_conditions(wanted))
         .order_by(InspectionRow.started_at.desc(), FindingRow.inspection_id.desc(), FindingRow.id))
+    if beside:
+        query = (query.join(joint, and_(joint.c.inspection_id == FindingRow.inspection_id,
+                                        joint.c.joint_id == FindingRow.joint_id), isouter=True)
+                 .join(chip, and_(chip.c.inspection_id == FindingRow.inspection_id,
+                                  chip.c.chip_id == FindingRow.chip_id), isouter=True))
     for row in _all(engine, query, wanted.limit):
-        reason = reason_words(row["measure"], row["value"], row["limit"], row["side"], row["verdict"])
+        measured = {name: row.pop(f"beside {name}") for name in beside}
+        others = beside_words(rules.get(row.pop("sheet_id"), ()), row["rule"], row["finding"], row["measure"], measured)
+        reason = reason_words(row["measure"], row["value"], row["limit"], row["side"], row["verdict"], row["guard"],
+                              others)
         row["words"] = finding_words(row["finding"], reason, row["other"])
         yield row
 

@@ -74,7 +74,7 @@ def _judged(sheet: LimitSheet, part: Part, names: tuple[str, ...],
     for item in judgement.fired:
         result = results[item.row]
         found.setdefault(item.row, []).append(found_finding(
-            item, sheet.rules[item.rule], result.x_mm, result.y_mm, others[item.row]))
+            item, sheet.rules[item.rule], result.x_mm, result.y_mm, others[item.row], columns))
     return judgement.verdicts, {row: sorted(items, key=lambda item: ORDER[item.verdict])
                                 for row, items in found.items()}
 

@@ -4,14 +4,22 @@ from __future__ import annotations
 
 import re
 
-from models.vocabulary import FINDING, MEASURE, decimals_of, plain_name
+from models.vocabulary import FINDING, MEASURE, decimals_of, near_words, plain_name
+from vision.pipeline.inspection import FoundFinding
 
 
-def reason_words(measure: str, value: float, limit: float, side: str, verdict: str = "reject") -> str:
+def reason_of(found: FoundFinding) -> str:
+    """Return why a finding was made, with all that is known of its rule."""
+    return reason_words(found.measure, found.value, found.limit, found.side, found.verdict, found.guard, found.beside)
+
+
+def reason_words(measure: str, value: float, limit: float, side: str, verdict: str = "reject",
+                 guard: float | None = None, beside: str = "") -> str:
     """Return why a finding was made: `coverage 212 deg, needs at least 270 deg`.
 
-    Within the guard band (verdict review) the value still meets the limit: `coverage 274 deg, near the limit 270 deg`.
-    Numbers get all decimals of the limit, and as many as it takes to tell them apart.
+    Within the guard band (verdict review) the value still meets the limit: `coverage 274 deg, within 8 deg of the limit
+    270 deg`. `beside` are the rule's other conditions in words: the demand holds only where they do. Numbers get all
+    decimals of the limit, and as many as it takes to tell them apart.
     """
     known = MEASURE.get(measure)
     decimals = max(3 if known is None else known.decimals, min(decimals_of(limit), 6))
@@ -20,9 +28,9 @@ def reason_words(measure: str, value: float, limit: float, side: str, verdict: s
         decimals += 1
     name = plain_name(measure)
     got, wanted = f"{value:.{decimals}f}{unit}", f"{limit:.{decimals}f}{unit}"
-    if verdict == "review":
-        return f"{name} {got}, near the limit {wanted}"
-    return f"{name} {got}, needs at {'least' if side == 'below' else 'most'} {wanted}"
+    asked = near_words(value, limit, wanted, guard, unit.strip()) if verdict == "review" else (
+        f"needs at {'least' if side == 'below' else 'most'} {wanted}")
+    return f"{name} {got}, {asked}" + (f" where {beside}" if beside else "")
 
 
 def finding_words(finding: str, reason: str, other: str = "") -> str:

@@ -14,7 +14,7 @@ from models.limits import LimitSheet
 from models.vocabulary import FINDING, FINDINGS, MEASURE, REJECT, VERDICTS
 from vision import __version__
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
-from vision.records.words import reason_words
+from vision.records.words import reason_of
 from vision.report.board_map import board_map
 from vision.setup.family import Family
 
@@ -104,7 +104,7 @@ def finding_title(found: FoundFinding) -> str:
 
 def reason(found: FoundFinding) -> str:
     """Return why, in words: `coverage 212 deg, needs at least 270 deg`."""
-    return reason_words(found.measure, found.value, found.limit, found.side, found.verdict)
+    return reason_of(found)
 
 
 def report_html(report: LotReport) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from functools import lru_cache
@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row, and_, func, select
 
 from models.errors import MeniscopeError
-from models.vocabulary import FINDING
+from models.vocabulary import CHIP_MEASURES, FINDING, JOINT_MEASURES
 from vision.records.database import reading
 from vision.records.schema import (
     ChipResult,
@@ -26,6 +26,7 @@ from vision.records.schema import (
     Review,
     Unit,
 )
+from vision.records.sheets import Rules, beside_words, measures_beside, recorded_rules
 from vision.records.words import reason_words
 from vision.review.decisions import CALL_WORDS, UnknownError, finding_version
 from vision.review.waiting import undecided
@@ -74,6 +75,7 @@ class Found:
     x_mm: float
     y_mm: float
     other: str
+    beside: str = ""  # the rule's other conditions in words, with what was measured
     standing: Standing | None = None
 
     @property
@@ -84,7 +86,7 @@ class Found:
     @property
     def words(self) -> str:
         """Measured value against limit: `coverage 212 deg, needs at least 270 deg`."""
-        return reason_words(self.measure, self.value, self.limit, self.side, self.verdict)
+        return reason_words(self.measure, self.value, self.limit, self.side, self.verdict, self.guard, self.beside)
 
     @property
     def really(self) -> str:
@@ -173,10 +175,16 @@ def _board(connection: Connection, inspection_id: int) -> Board:
 def findings_of(connection: Connection, inspection_id: int) -> list[Found]:
     """Return an inspection's findings, each once, with the decision that stands."""
     standing = and_(Review.finding_id == FindingRow.id, Review.withdrawn_at.is_(None), Review.blind.is_(False))
+    sheet = connection.execute(
+        select(InspectionRow.sheet_id).where(InspectionRow.id == inspection_id)).scalar() or 0
+    rules = recorded_rules(connection, [sheet])
+    beside = [part[name] for part, names in ((JOINT, JOINT_MEASURES), (CHIP, CHIP_MEASURES))
+              for name in measures_beside(rules, names)]
     rows = connection.execute(
         select(FindingRow.__table__, FamilyJoint.ref, FamilyJoint.pin, FamilyChip.ref.label("chip_ref"),
                func.coalesce(JOINT.view, CHIP.view, "").label("view"), Review.id.label("review_id"), Review.call,
-               Review.corrected, Review.reviewer, Review.reviewed_at, Review.note)
+               Review.corrected, Review.reviewer, Review.reviewed_at, Review.note,
+               *(column.label(f"beside {column.name}") for column in beside))
         .join(FamilyJoint, FamilyJoint.id == FindingRow.joint_id, isouter=True)
         .join(FamilyChip, FamilyChip.id == FindingRow.chip_id, isouter=True)
         .join(JointResult.__table__, and_(JOINT.inspection_id == FindingRow.inspection_id,
@@ -185,14 +193,15 @@ def findings_of(connection: Connection, inspection_id: int) -> list[Found]:
                                          CHIP.chip_id == FindingRow.chip_id), isouter=True)
         .join(Review, standing, isouter=True)
         .where(FindingRow.inspection_id == inspection_id).order_by(FindingRow.id))
-    return [_found(row) for row in rows]
+    return [_found(row, rules.get(sheet, ()), {column.name: row._mapping[f"beside {column.name}"] for column in beside})
+            for row in rows]
 
 
-def _found(row: Row[Any]) -> Found:
+def _found(row: Row[Any], rules: Rules, measured: Mapping[str, float | None]) -> Found:
     place = row.chip_ref if row.joint_id is None else f"{row.ref}.{row.pin}"
     found = Found(row.id, row.inspection_id, row.joint_id, row.chip_id, place, row.view, row.finding, row.verdict,
                   row.measure, row.value, row.limit_value, row.side, row.guard, row.source, row.rule, row.x_mm,
-                  row.y_mm, row.other)
+                  row.y_mm, row.other, beside_words(rules, row.rule, row.finding, row.measure, measured))
     if row.review_id is None:
         return found
     return replace(found, standing=Standing(row.review_id, row.call, row.corrected, row.reviewer, row.reviewed_at,

@@ -157,6 +157,6 @@ def _outcome(serial: str, ref: str, pin: str, known: TruthRow, seen: JointInspec
 
 
 def _why(finding: FoundFinding) -> str:
-    from vision.records.words import reason_words
+    from vision.records.words import reason_of
 
-    return reason_words(finding.measure, finding.value, finding.limit, finding.side, finding.verdict)
+    return reason_of(finding)
