@@ -14,7 +14,7 @@ from recorded_boards import SHEET, inspection, make_database, write_truth
 from test_study import AIAG
 
 from models.evaluate import shared_boards
-from models.limits import read_limits, sheet_hash, write_limits
+from models.limits import Condition, LimitSheet, Rule, read_limits, sheet_hash, write_limits
 from models.table import write_table
 from vision.cli import main
 from vision.records.database import open_database
@@ -334,6 +334,17 @@ def test_study_agreement(tmp_path: Path) -> None:
     found = json.loads(run("study", "agreement", tmp_path / "a.csv", "--json").stdout)
     assert found["pairs"][0]["kappa"] == pytest.approx(0.8629, abs=5e-5)
     assert found["pairs"][0]["agreed"] == 141
+
+
+def test_explain_marks_all_conditions_of_the_rule_that_decides(place: Path) -> None:
+    rule = Rule("partial_wetting", "t", (Condition("coverage_deg", below=280.0),
+                                         Condition("bridge_width_mm", below=0.05)))
+    write_limits(LimitSheet((rule, SHEET.rules[1])), place / "both.toml")
+    words = ("limits", "explain", "S1", "J1.4", "--db", place / "results.sqlite", "--limits", place / "both.toml")
+    told = [line.split("  ")[-1].strip() for line in run(*words).stdout.splitlines() if "partial_wetting" in line]
+    assert sorted(told) == ["decides", "with it"]
+    rows = json.loads(run(*words, "--json").stdout)["rules"]
+    assert sorted(row["decides"] for row in rows) == ["", "", "decides"]  # for programs it is the one condition
 
 
 def test_study_agreement_asks_which_word_is_good(tmp_path: Path) -> None:

@@ -160,7 +160,8 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     """Explain the verdict of one joint (REF.PIN) or chip (REF): every rule, measured value, limit and distance.
 
     The distance is given in the measurement's unit and in standard uncertainties (u), with the probability that the
-    true value lies beyond the limit (JCGM 106). A rule with several conditions fires only when all of them hold.
+    true value lies beyond the limit (JCGM 106). A rule with several conditions fires only when all of them hold: beside
+    the one that decides, nearest to its limit, the others stand as "with it".
 
     \b
     meniscope limits explain B0042 J1.3 --picture joint.png
@@ -199,7 +200,9 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     if output == "table":
         click.echo(f"{inspection.serial} {place}: {found.verdict}" + (
             f" (recorded: {part.verdict})" if part.verdict != found.verdict else "") + "\n")
+        deciding = {row["rule"] for row in rows if row["decides"]}
         for row in rows:
+            row["decides"] = row["decides"] or ("with it" if row["rule"] in deciding else "")
             row["probability"] = None if row["probability"] is None else 100.0 * row["probability"]
         print_rows(rows, [Column("rule"), Column("finding"), Column("measured"), Column("limit", "fires when"),
                           Column("distance"), Column("in_uncertainties", "in u", 1),
