@@ -42,3 +42,15 @@ def test_a_tongue_may_be_dark_along_its_crest(dark: tuple[int, ...], reaches: bo
     tongue, azimuth = find_tongues(around(), metal, NOWHERE, leads())
     assert tongue[0] == pytest.approx(LAND_MM + 0.3 - LEAD_MM if reaches else 0.0, abs=1e-6)
     assert not reaches or 40 <= azimuth[0] <= 45
+
+
+@pytest.mark.parametrize(("directions", "dark_to", "reaches"), [
+    (3, 1, True), (3, 3, True), (9, 1, False), (3, 12, False)])
+def test_a_spikes_own_brim_at_the_lands_edge_may_be_dark(directions: int, dark_to: int, reaches: bool) -> None:
+    """In the middle of a tongue nothing shines over the first samples; two directions on each side are too few."""
+    metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
+    metal[0, 40:44 + directions] = True
+    metal[0, 42:42 + directions, :dark_to] = False
+    metal[0, 41 if directions > 3 else 40] = False
+    tongue, _ = find_tongues(around(), metal, NOWHERE, leads())
+    assert (tongue[0] > 0.0) == reaches

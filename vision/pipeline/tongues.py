@@ -14,6 +14,7 @@ from vision.pipeline.unwrap import JointPatches
 PAST_EDGE_MM = 0.09  # blur, and land etched larger than drawn
 TONGUE_MM = 0.20  # beyond the land
 WIDEST_TONGUE = 30  # azimuth samples
+DARK_BETWEEN = 2  # azimuth samples: half of so wide a gap is closed
 
 
 def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
@@ -23,7 +24,14 @@ def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArra
     And in which direction, an azimuth sample. `metal` [joint, azimuth, OUTSIDE] are the free samples beyond the land
     that are metal. Flags too broad to have a crest show as such a tongue; solder all along a land's edge does not.
     """
-    run = metal_run(patches, metal, joined)
+    reach, azimuth = _reach(patches, metal_run(patches, metal, joined), leads)
+    closed, towards = _reach(patches, metal_run(patches, _closed(metal), joined), leads)
+    return np.where(reach > 0.0, reach, closed), np.where(reach > 0.0, azimuth, towards)
+
+
+def _reach(patches: JointPatches, run: NDArray[np.float64],
+           leads: Leads) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+    """Return reaches and directions, as find_tongues does, of runs of metal from the land's edge [joint, azimuth]."""
     beyond = run - median(run)[:, None]
     far = beyond >= TONGUE_MM
     # Three of five directions that follow on each other: a crest or a flank in between may be dark.
@@ -38,6 +46,18 @@ def metal_run(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[n
     ended = running_count(~metal | joined[:, :, None]) > 0
     run = np.count_nonzero(~ended, axis=2) * patches.step_mm[:, :, -1]
     return np.asarray(run, dtype=np.float64)
+
+
+def _closed(metal: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return metal [joint, azimuth, radius] with what is dark where metal lies to both sides, and further out, as well.
+
+    So is the dark brim of a spike that begins at the land's edge.
+    """
+    near = range(1, DARK_BETWEEN + 1)
+    grown = metal | np.logical_or.reduce([np.roll(metal, sign * by, axis=1) for by in near for sign in (-1, 1)])
+    between = grown & np.logical_and.reduce([np.roll(grown, sign * by, axis=1) for by in near for sign in (-1, 1)])
+    further = np.logical_or.accumulate(metal[:, :, ::-1], axis=2)[:, :, ::-1]
+    return np.asarray(metal | (between & further), dtype=np.bool_)
 
 
 def board_reach(patches: JointPatches, metal: NDArray[np.bool_]) -> NDArray[np.float64]:
