@@ -71,6 +71,9 @@ def command(truth: tuple[Path, ...], db: str, results: tuple[Path, ...], reviews
     shown = options["pictures"] is not None
     if shown and not (options["family_path"] and options["station_path"] and options["out"]):
         raise click.UsageError("--pictures wants --family, --station and --out")
+    told = [name for name in ("--family", "--station") if options[f"{name[2:]}_path"] and not shown]
+    if told:
+        raise click.UsageError(f"{', '.join(told)}: wanted with --pictures only, to show the worst cases")
     from models.evaluate import compare
     from models.limits import read_limits
 

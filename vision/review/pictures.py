@@ -127,7 +127,7 @@ class Pictures:
         station = self._station(inspection_id)[0]
         lights = [(f"light{number}", f"{light.name}, {light.zenith_deg[0]:g}–{light.zenith_deg[1]:g}°")
                   for number, light in enumerate(station.lights)]
-        return [(ALL_LIGHTS, "all lights"), *lights, (SLOPE, "slope, 0–45°")]
+        return [(ALL_LIGHTS, "all lights, flat blue to steep red"), *lights, (SLOPE, "slope, 0–45°")]
 
     def cut(self, inspection_id: int, view: str, window: Window, layer: str) -> bytes:
         """Return a JPEG of one window in one layer. Raises NotShownError, with the reason in words."""
