@@ -26,11 +26,13 @@ def two_lands(gap_mm: float) -> tuple[Joint, Joint]:
 
 
 def drawn(joints: tuple[Joint, Joint], between: tuple[float, float, float] = MASK, around_mm: float = 0.0,
-          bridge_mm: float = 0.0, dark_foot_mm: float = 0.0, aside_mm: float = 0.0, short_mm: float = 0.0) -> Capture:
+          bridge_mm: float = 0.0, dark_foot_mm: float = 0.0, aside_mm: float = 0.0, short_mm: float = 0.0,
+          band_mm: float = 0.0, band: tuple[float, float, float] = DARK) -> Capture:
     """Two lands on mask, each in a larger opening that shows laminate, with a bar of metal from middle to middle.
 
     The bar is dark from each land's edge on for `dark_foot_mm`, runs `aside_mm` off the lands' line, and ends
-    `short_mm` before the line that touches the second land.
+    `short_mm` before the line that touches the second land. A third of the gap off the first land a band of
+    `band_mm` crosses it.
     """
     factor, size = 4, (360, 200)
     planes = []
@@ -51,6 +53,9 @@ def drawn(joints: tuple[Joint, Joint], between: tuple[float, float, float] = MAS
         if dark_foot_mm:
             for edge, way in ((left, 1.0), (right, -1.0)):
                 cv2.rectangle(canvas, at(edge - way * 0.1, 1.6), at(edge + way * dark_foot_mm, 2.4), DARK[light], -1)
+        if band_mm:
+            begin = left + (right - left) / 3.0
+            cv2.rectangle(canvas, at(begin, 1.0), at(begin + band_mm, 3.0), band[light], -1)
         planes.append(cv2.resize(canvas, size, interpolation=cv2.INTER_AREA))
     return Capture("v1", np.stack(planes), np.zeros(size[::-1], dtype=np.uint8), ())
 
@@ -84,6 +89,14 @@ def test_a_bridge_may_be_too_steep_to_be_lit_beside_the_land() -> None:
     joints = two_lands(1.0)
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.08), joints) > 0.25
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.25), joints) == 0.0
+
+
+@pytest.mark.parametrize(("band_mm", "band", "joins"), [(0.1, DARK, True), (0.25, DARK, False), (0.1, MASK, False)])
+def test_a_bridge_may_be_too_steep_to_be_lit_over_little_of_its_way(band_mm: float, band: tuple[float, float, float],
+                                                                    joins: bool) -> None:
+    """As where a drop between two fillets rises out of them; board between two spikes looks like the board."""
+    joints = two_lands(1.0)
+    assert (width(drawn(joints, bridge_mm=0.4, band_mm=band_mm, band=band), joints) > 0.3) == joins
 
 
 @pytest.mark.parametrize("aside_mm", [0.0, 0.4])
