@@ -77,12 +77,14 @@ def test_rendered_chips_are_measured_where_they_lie(rendered: tuple[PartTable, R
 def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float] = (0.0, 0.0),
               turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0),
               body: tuple[float, float, float] | None = None, round_mm: float = 0.0,
-              other_end: tuple[float, float, float] | None = None, glue: bool = False) -> dict[str, float]:
+              other_end: tuple[float, float, float] | None = None, glue: bool = False,
+              lines: tuple[float, float, float] | None = None) -> dict[str, float]:
     """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
 
     With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
     the lands from the chip's middle. `body` is its colour, if not the board's; its ends' outer edges may be rounded.
     `other_end` is what the right end mirrors, if not the same as the left. `glue` is a dark drop in the middle.
+    `lines` is the colour of print that runs along both sides.
     """
     chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
@@ -103,6 +105,8 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
                 rectangle(side * away, 0.0, 0.36 - brim, 0.63 - brim, values)
         else:
             rectangle(side * away, 0.0, 0.4, 0.67, (1.6, 0.3, 0.1))
+    for side in (-1.0, 1.0) if lines is not None else ():
+        rectangle(0.0, side * 0.97, 1.4, 0.13, lines or ())
     if glue:
         rectangle(0.0, 0.0, 0.35, 0.42, (0.25 * mask,) * 3)
     if present:
@@ -142,6 +146,23 @@ def test_a_body_of_just_the_boards_colour_is_known_by_the_lines_along_its_sides(
     columns = draw_chip(mask, body=(mask, mask, mask), shift_mm=(0.1, 0.0))
     assert columns["chip_present"] > 0.7
     assert columns["shift_along_mm"] == pytest.approx(0.1, abs=0.08)
+
+
+@pytest.mark.parametrize("body", [(0.3, 0.3, 0.3), (0.5, 0.45, 0.5)])
+def test_print_along_the_sides_may_have_the_bodys_colour(body: tuple[float, float, float]) -> None:
+    """Then what lies beside the chip looks like its body; but between both there is board, and a line."""
+    columns = draw_chip(0.1, body=body, other_end=(2.2, 0.8, 0.35), lines=body)
+    assert columns["chip_present"] > 0.7
+    assert columns["shift_along_mm"] == pytest.approx(0.0, abs=0.08)
+
+
+def test_where_a_land_shines_on_beyond_an_end_the_beginnings_of_both_platings_tell_the_middle() -> None:
+    """A chip 0.1 of half its length aside, its left land brighter than its ends, hardly parted from them."""
+    along = np.linspace(-1.5, 1.5, 151)
+    course = np.interp(along, (-1.3, -1.0, -0.9, -0.84, -0.8, -0.5, -0.45, 0.65, 0.7, 1.0, 1.03, 1.1, 1.3),
+                       (1.0, 3.2, 1.9, 1.4, 1.7, 1.7, 0.5, 0.5, 1.7, 1.7, 0.7, 2.5, 1.0))
+    shown = np.sqrt(np.tile(course, (1, 151, 1))).astype(np.float32)
+    assert rectangles._off_middle(shown, along, along, 0) == pytest.approx(0.1, abs=0.03)
 
 
 @pytest.mark.parametrize("body", [(0.68, 0.52, 0.4), (0.1, 0.1, 0.1)])

@@ -52,6 +52,7 @@ NEAR = 8.0  # samples: so far off a chip that is in its place is looked for firs
 PLAIN = 0.64  # less evidence is doubted where body and board hardly differ
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
+BARE = 0.3  # no end's plating reaches further in, in such shares
 ROUNDED = 0.9  # from here on, in shares of half the length and width, a chip's edges may be rounded
 TURN_COST = 0.003  # evidence for a degree
 ENDS = (0.66, 0.77, 0.89)  # places on an end, shares of half the length
@@ -106,7 +107,8 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     u = u + _off_middle(shown, along, across, flat) * half[0]
     along, across = _axes(window, half, u, v)
     if (is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
-            like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)):
+            like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
+            and not is_outlined(shown, along, across)):
         evidence *= DOUBTED
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
@@ -121,22 +123,26 @@ def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
     alike; 0 where they do not seem to be. Axes as _own_axes gives them.
     """
     course = (shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0)
-    middles, widths = [], []
-    for sign in (-1.0, 1.0):
-        outward = np.flatnonzero((sign * along > PLATED[0]) & (sign * along < PLATED[1]))[::int(sign)]
-        if len(outward) == 0:
-            return 0.0
-        bright = course >= 0.5 * (course[outward].max() + course[np.abs(along) <= INNER[0]].mean())
-        first = last = int(outward[bright[outward].argmax()])  # the land beyond the end may shine more
+    body = float(course[np.abs(along) <= INNER[0]].mean())
+    sides = [np.flatnonzero((sign * along > BARE) & (sign * along < PLATED[1]))[::int(sign)] for sign in (-1.0, 1.0)]
+    if not all(len(outward) for outward in sides):
+        return 0.0
+    # Of both ends the duller tells what plating gives: a land beyond the other may shine more.
+    limit = 0.5 * (min(float(course[outward].max()) for outward in sides) + body)
+    middles, widths, begins = [], [], []
+    for outward in sides:
+        bright = course >= limit
+        first = last = int(outward[bright[outward].argmax()])
+        begins.append(float(along[first]))
         while first > 0 and bright[first - 1]:
             first -= 1
         while last < len(bright) - 1 and bright[last + 1]:
             last += 1
         middles.append(0.5 * float(along[first] + along[last]))
         widths.append(last + 1 - first)
-    if max(widths) > ALIKE_WIDTHS * min(widths) or abs(sum(middles)) > 2.0 * MOST_OFF:
-        return 0.0
-    return 0.5 * sum(middles)
+    # Where a land shines on beyond an end, only where the plating begins tells.
+    both = middles if max(widths) <= ALIKE_WIDTHS * min(widths) else begins
+    return 0.5 * sum(both) if abs(sum(both)) <= 2.0 * MOST_OFF else 0.0
 
 
 def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[Plane, Array, Array]:
