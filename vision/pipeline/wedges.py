@@ -30,9 +30,9 @@ NOISE, MOST = 0.12, 0.6  # contrast that says nothing, and the most that one pla
 BEYOND_MM = 0.3  # the land's edge; further out lie other things
 #: Contrast by length (mm) by which a wedge stands out from all others of its joint, which begin so far from it.
 WEDGE_MM, APART_DEG = 0.115, 30.0
-#: Contrast by length by which one stands out from others that lead to corners: how many these are, which share of its
-#: contrast they have, and how many rays off a corner's direction they may run.
-CREASE_MM, CREASES, CREASE_SHARE, CORNER = 0.23, 2, 0.15, 4
+#: Contrast by length by which one that leads to a corner stands out from one to another corner; which share of its
+#: contrast that has at least, and how many rays off a corner's direction they may run.
+CREASE_MM, CREASE_SHARE, CORNER = 0.23, 0.15, 4
 #: So much of a wedge's contrast comes from places as bright as that, against lit solder: a strip that is dark all along
 #: may be the image of what stands beside the joint.
 LIT_SHARE, LIT = 0.5, 0.4
@@ -71,12 +71,12 @@ def find_wedges(patches: JointPatches, surface: Surface, joints: Sequence[Joint]
 
 
 def _is_crease(total: NDArray[np.float32], best: int, corners: NDArray[np.float64]) -> bool:
-    """Say whether the best of a joint's rays leads to a corner and others look alike, if less so, [ray]."""
+    """Say whether the best of a joint's rays leads to a corner and one to another looks alike, if less so, [ray]."""
     ray = np.round(corners / (2.0 * np.pi) * RAYS).astype(np.intp)
     near = (ray[:, None] + np.arange(-CORNER, CORNER + 1)) % RAYS
     own = (near == best).any(axis=1)
     as_much = total[near].max(axis=1) >= CREASE_SHARE * total[best]
-    return bool(own.any()) and int((as_much & ~own).sum()) >= CREASES
+    return bool(own.any() and (as_much & ~own).any())
 
 
 def _looks(surface: Surface) -> NDArray[np.float32]:
