@@ -224,6 +224,18 @@ def test_where_steep_solder_does_not_mirror_the_board_blackness_says_nothing(usu
     assert found.sum() <= 40 * is_open
 
 
+@pytest.mark.parametrize(("usual", "black_energy", "is_open"), [
+    (0.5, 0.13, True), (0.5, 0.18, False), (0.3, 0.1, False)])
+def test_on_a_light_board_a_hole_need_not_be_quite_black(usual: float, black_energy: float, is_open: bool) -> None:
+    """The board gives as much as lit solder, and steep solder half of that: light strays into a hole, too."""
+    slope, energy = fillets(usual)
+    black = slice(100, 140)
+    energy[4, black] = np.where(energy[4, black] < 0.6, black_energy, energy[4, black])
+    found = opened(slope, energy, board=1.0)
+    assert found[4, 102:138].all() == is_open
+    assert found.sum() <= 40 * is_open
+
+
 @pytest.mark.parametrize(("flattest", "wide", "is_open"), [(18, 30, False), (18, 180, True), (8, 30, True)])
 def test_a_few_crests_far_out_on_the_land_are_wrinkles(flattest: int, wide: int, is_open: bool) -> None:
     """Steep, level at some ring sample, steep again and flat at the toe, over so many azimuths of joint 3."""

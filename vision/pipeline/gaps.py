@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from vision.pipeline.lead import Leads
 from vision.pipeline.radial import on_rays, radius_first, running_count, taken, until
 from vision.pipeline.ranks import median, percentile
-from vision.pipeline.surface import Surface, smooth_azimuth
+from vision.pipeline.surface import BRIGHT_MASK, Surface, smooth_azimuth
 from vision.pipeline.unwrap import AZIMUTHS, EDGE_STEPS, HOLE_STEPS, OUTSIDE, RING, JointPatches, azimuths_rad
 
 LAND = slice(0, OUTSIDE.start)  # hole and ring
@@ -44,9 +44,11 @@ RIDGE_MM, RIDGE_STEPS, MANY_RIDGES = 0.2, 20, 40
 BLACKER = 0.42  # against what the dark zones of the view usually read: darker is a hole whatever else is seen
 #: Dull solder sends a little light everywhere, least where it is steepest, at the lead: a hole is darker than the first
 #: share of lit solder, however light the view's dark zones are, and than the second of what the board gives, which
-#: solder mirrors that is too steep to be lit.
-HOLE_BLACK, OF_BOARD = 0.035, 0.25
-MIRRORS = 0.6  # where dark zones usually give less than this share of what the board gives, they do not mirror it
+#: solder mirrors that is too steep to be lit. Where a board is so light that the first is less than the last share of
+#: what it gives, that counts: little else is so dark there, and stray light brightens a hole.
+HOLE_BLACK, OF_BOARD, OF_LIGHT_BOARD = 0.035, 0.25, 0.15
+#: Where dark zones usually give less than this share of what the board gives, or a light board, they do not mirror it.
+MIRRORS, LIGHT_MIRRORS = 0.6, 0.4
 USUAL_FROM = 360  # so many azimuths, of two joints at least, say what is usual
 #: Blur and scattered light brighten a narrow dark zone more than a wide one, so zones are compared with those about as
 #: wide: within two of these widths.
@@ -81,7 +83,9 @@ def open_hole(patches: JointPatches, surface: Surface, leads: Leads, away: NDArr
     beside = darkest if leads.outline_mm is None else _darkest(surface, away > _beside_mm(patches, leads)[:, :, None])
     crest &= (beside < np.float32(BLACK)) | ((beside < np.float32(HOLE_DARK)) & (reach_mm > -DARK_TO_EDGE_MM))
     crest |= _ridged(patches, surface, first, found & (darkest < np.float32(BLACK)))
-    mirrors = np.isfinite(usual) & (usual >= np.float32(MIRRORS) * median(surface.mask_level))
+    board = median(surface.mask_level)
+    share = LIGHT_MIRRORS if board > BRIGHT_MASK else MIRRORS
+    mirrors = np.isfinite(usual) & (usual >= np.float32(share) * board)
     black = found & mirrors & (darkest < np.minimum(np.float32(BLACKER) * usual, _hole_black(surface)))
     # An empty hole shows its brim nearly all round.
     empty = (leads.visible < LEAD_SEEN) & (_is_empty(surface) | (brim.mean(axis=1) >= ALL_ROUND))
@@ -116,7 +120,8 @@ def _is_empty(surface: Surface) -> NDArray[np.bool_]:
 
 def _hole_black(surface: Surface) -> NDArray[np.float32]:
     """Return below what share of lit solder it is a hole that is seen and not the board in steep solder, [joint, 1]."""
-    black = np.minimum(np.float32(OF_BOARD) * surface.mask_level, np.float32(HOLE_BLACK))
+    least = np.maximum(np.float32(HOLE_BLACK), np.float32(OF_LIGHT_BOARD) * surface.mask_level)
+    black = np.minimum(np.float32(OF_BOARD) * surface.mask_level, least)
     return np.asarray(black[:, None], dtype=np.float32)
 
 
