@@ -136,14 +136,17 @@ def test_grain_and_domes_have_no_such_line(scene: Array) -> None:
     assert lined(scene).evidence[0] == 0.0
 
 
-def ends(looks: Array, sure: int, kin: list[int]) -> Array:
-    """How much each of these ends [joint, light] looks like the first so many, which are sure."""
+def ends(looks: Array, sure: int, kin: list[int], even: bool = True) -> Array:
+    """How much each of these ends [joint, light] looks like the first so many, which are sure.
+
+    The others are known by their even faces, or by less.
+    """
     count = len(looks)
     edge = np.repeat(EDGE_MM, count, axis=0)
     lights = np.broadcast_to(looks.T[:, :, None, None], (looks.shape[1], count, SIDE, SIDE)).astype(np.float32)
     middle = np.zeros(count, dtype=np.int64)
     return like_others(lights, bands(edge, -np.inf, FACE_MM), middle, middle, np.arange(count) < sure,
-                       np.array(kin, dtype=np.intp))
+                       np.full(count, even), np.array(kin, dtype=np.intp))
 
 
 @pytest.mark.parametrize(("look", "sure", "kin", "alike"), [
@@ -156,3 +159,11 @@ def test_what_looks_like_no_other_end_of_the_view_is_none(look: Array, sure: int
     looks = np.stack([(0.6 + 0.02 * number) * MATT for number in range(10)] + [look])
     looks[9] = [0.8, 0.15, 0.05]  # one that was taken for an end is not enough
     assert ends(looks, sure, [0] * 10 + [kin])[10] == alike
+
+
+@pytest.mark.parametrize(("even", "alike"), [(True, 1.0), (False, 0.0)])
+def test_what_has_no_even_face_must_be_more_alike(even: bool, alike: float) -> None:
+    """Under one light it differs by the factor exp(0.55)."""
+    usual = 0.7 * MATT
+    looks = np.stack([usual] * 10 + [usual + (np.exp(0.55) - 1.0) * (usual + 0.04) * [1.0, 0.0, 0.0]])
+    assert ends(looks, 10, [0] * 11, even)[10] == alike

@@ -45,8 +45,9 @@ LEAST_SCATTER = 1e-3  # of contrasts
 BRIGHTEST = 1.5  # radiance against lit solder; what is brighter glints
 LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
 #: Where so many leads of a view leave no doubt, one that does is none if it does not look like so many of them: between
-#: these differences, by the logarithm of radiance under the light that differs most, it is none, and is still one.
-ENOUGH_SURE, ENOUGH_ALIKE, UNLIKE = 8, 3, (0.66, 0.58)
+#: these differences, by the logarithm of radiance under the light that differs most, it is none, and is still one. What
+#: has no even face must be more alike.
+ENOUGH_SURE, ENOUGH_ALIKE, UNLIKE, UNLIKE_UNEVEN = 8, 3, (0.66, 0.58), (0.52, 0.44)
 DIMMEST = 0.04  # of lit solder's radiance, added where looks are compared
 
 
@@ -151,19 +152,20 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
 
 
 def like_others(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64],
-                sure: NDArray[np.bool_], kin: NDArray[np.intp]) -> NDArray[np.float64]:
+                sure: NDArray[np.bool_], even: NDArray[np.bool_], kin: NDArray[np.intp]) -> NDArray[np.float64]:
     """Say of every end, 0 to 1, whether it looks as other ends of the view do that are `sure` to be some, [joint].
 
     Ends of one board were cut alike, and scatter what all lights give. What a dome mirrors is the bright spot of one
-    light. `kin` counts joints by component: where one shows no end for certain, its leads may be of another kind, and
-    are left alone; all others as in even_faces.
+    light. `even` are known by their even faces. `kin` counts joints by component: where one shows no end for certain,
+    its leads may be of another kind, and are left alone; all others as in even_faces.
     """
     alike = np.ones(len(sure))
     asked = np.flatnonzero(~sure & np.isin(kin, kin[sure]))
     if len(asked) and np.count_nonzero(sure) >= ENOUGH_SURE:
         look = np.log(np.maximum(_face(lights, face, row, column)[0], 0.0) + DIMMEST)
         unlike = np.abs(look[:, asked, None] - look[:, None, sure]).max(axis=0)
-        alike[asked] = grows(np.partition(unlike, ENOUGH_ALIKE - 1, axis=1)[:, ENOUGH_ALIKE - 1], UNLIKE)
+        least = np.partition(unlike, ENOUGH_ALIKE - 1, axis=1)[:, ENOUGH_ALIKE - 1]
+        alike[asked] = np.where(even[asked], grows(least, UNLIKE), grows(least, UNLIKE_UNEVEN))
     return alike
 
 

@@ -116,7 +116,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     sure = visible >= 1.0
-    faces, here = _faces(lights, change, shapes, usual, optics, visible)
+    faces, here, by_face = _faces(lights, change, shapes, usual, optics, visible)
+    even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
     moved[here] = np.clip(_moved(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
     size = _size(moved, shapes)
@@ -127,17 +128,20 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         steps = slope_steps(capture, joints, registration, optics, surface, doubted, offset[doubted])
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     if (visible > 0.0)[~sure].any():
-        visible *= like_others(lights, shapes.face, row, column, sure, shapes.component)
+        visible *= like_others(lights, shapes.face, row, column, sure, even, shapes.component)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
 
 def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Shapes, usual: float, optics: Optics,
-           visible: NDArray[np.float64]) -> tuple[Faces, NDArray[np.intp]]:
-    """Look for even faces at the joints that leave a doubt; return those that tell more, and at which joints."""
+           visible: NDArray[np.float64]) -> tuple[Faces, NDArray[np.intp], NDArray[np.bool_]]:
+    """Look for even faces, and lines round them, at the joints that leave a doubt.
+
+    Return those that tell more, at which joints, and which of them by their even faces.
+    """
     asked = np.flatnonzero(visible < 1.0)
     if not len(asked):
-        return Faces(np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)), asked
+        return Faces(np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)), asked, asked > 0
     near, face, beyond = (bands_of(part, asked) for part in (shapes.near, shapes.face, shapes.beyond))
     found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.allowed[asked], near, face,
                        beyond, usual, optics.white)
@@ -145,7 +149,8 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
                       optics.white)
     surer = found.or_surer(lined)
     better = surer.evidence > visible[asked]
-    return Faces(surer.evidence[better], surer.row[better], surer.column[better]), asked[better]
+    return (Faces(surer.evidence[better], surer.row[better], surer.column[better]), asked[better],
+            found.evidence[better] >= lined.evidence[better])
 
 
 def _rim_seen(dark_rim: NDArray[np.float64]) -> NDArray[np.float64]:
