@@ -18,6 +18,7 @@ from vision.setup import Joint, Similarity
 PX_PER_MM = 50.0
 MASK, LAMINATE, METAL = (0.12, 0.08, 0.1), (0.25, 0.42, 0.41), (2.5, 1.6, 0.5)
 DARK = (0.03, 0.03, 0.03)
+REDDISH = (0.06, 0.06, 0.16)  # as bright as the mask in all, but with another share of each light
 
 
 def two_lands(gap_mm: float) -> tuple[Joint, Joint]:
@@ -91,7 +92,8 @@ def test_a_bridge_may_be_too_steep_to_be_lit_beside_the_land() -> None:
     assert width(drawn(joints, bridge_mm=0.3, dark_foot_mm=0.25), joints) == 0.0
 
 
-@pytest.mark.parametrize(("band_mm", "band", "joins"), [(0.1, DARK, True), (0.25, DARK, False), (0.1, MASK, False)])
+@pytest.mark.parametrize(("band_mm", "band", "joins"), [
+    (0.1, DARK, True), (0.25, DARK, False), (0.1, MASK, False), (0.1, REDDISH, True)])
 def test_a_bridge_may_be_too_steep_to_be_lit_over_little_of_its_way(band_mm: float, band: tuple[float, float, float],
                                                                     joins: bool) -> None:
     """As where a drop between two fillets rises out of them; board between two spikes looks like the board."""

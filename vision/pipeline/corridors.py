@@ -35,8 +35,8 @@ NEAR_SAMPLES, MOSTLY_PRINT, IN_FULL = 7, 0.55, 0.75
 NARROW_MM = 0.25  # over such a gap the blurred edges of both lands run together
 DIP = 0.45  # there, what is darker than this share of both ends is board between two lands, not solder
 #: Solder too steep to be lit joins what is metal on both sides over so little of the way, where it has so little, or so
-#: much, of the board's radiance.
-STEEP_MM, UNLIKE_BOARD = 0.16, (0.75, 1.3)
+#: much, of what the board gives under some light; a little is added to both.
+STEEP_MM, UNLIKE_BOARD, BOARD_FLOOR = 0.16, (0.7, 1.4), 0.03
 
 
 @dataclass(frozen=True)
@@ -163,7 +163,7 @@ def _widths(samples: NDArray[np.float32], metal: NDArray[np.bool_], corridors: C
     """
     narrow = np.flatnonzero(corridors.gap_mm < NARROW_MM)
     metal[narrow] &= ~_dips(samples[narrow], mask[narrow], optics)
-    metal |= _steep_between(metal, samples, mask, optics, corridors)
+    metal |= _steep_between(metal, samples, mask, corridors)
     step_mm = corridors.width_mm / ACROSS
     over_gap = _rows(corridors)[2]
     reach = _paths(metal, begin)
@@ -187,9 +187,9 @@ def _widths(samples: NDArray[np.float32], metal: NDArray[np.bool_], corridors: C
     return np.asarray(np.where(columns > 0, np.maximum(lit, seen), 0.0) * step_mm, dtype=np.float64)
 
 
-def _steep_between(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Optics,
+def _steep_between(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask: NDArray[np.float32],
                    corridors: Corridors) -> NDArray[np.bool_]:
-    """Say which samples between metal, along the way, are no board but too dark or too bright for it.
+    """Say which samples between metal, along the way, are no board but too dark or too bright for it, under some light.
 
     Where a bridge rises steeply out of a fillet it is dark, over little of its length; board between two spikes looks
     like the board. All arrays [pair, along, across], samples [pair, light, along, across].
@@ -200,9 +200,8 @@ def _steep_between(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask:
     for pair in asked.tolist():
         column = np.ones((int(rows[pair]) + 1, 1), dtype=np.uint8)
         closed = cv2.morphologyEx(metal[pair].view(np.uint8), cv2.MORPH_CLOSE, column, borderValue=0)
-        energy = np.tensordot(optics.white.astype(np.float32), np.maximum(samples[pair], np.float32(0.0)), axes=1)
-        board = float(np.maximum(mask[pair], 0.0) @ optics.white)
-        no_board = (energy < UNLIKE_BOARD[0] * board) | (energy > UNLIKE_BOARD[1] * board)
+        ratio = (samples[pair] + np.float32(BOARD_FLOOR)) / (mask[pair, :, None, None] + np.float32(BOARD_FLOOR))
+        no_board = ((ratio < np.float32(UNLIKE_BOARD[0])) | (ratio > np.float32(UNLIKE_BOARD[1]))).any(axis=0)
         between[pair] = closed.view(np.bool_) & ~metal[pair] & no_board
     return between
 
