@@ -124,10 +124,16 @@ def limit_text(measure: str, limit: float) -> str:
 def value_text(measure: str, value: float, limit: float) -> str:
     """Return a value with its unit and as many decimals as it takes to tell it from a limit: `0.131`, `269.6 deg`."""
     known = MEASURE[measure]
-    decimals = max(known.decimals, decimals_of(limit))
+    decimals = decimals_apart(value, limit, max(known.decimals, decimals_of(limit)))
+    return f"{value:.{decimals}f} {known.unit}".rstrip()
+
+
+def decimals_apart(value: float, limit: float, least: int) -> int:
+    """Return how many decimals, at least so many and hardly more than six, tell a value from a limit."""
+    decimals = least
     while f"{value:.{decimals}f}" == f"{limit:.{decimals}f}" and value != limit and decimals < 6:
         decimals += 1
-    return f"{value:.{decimals}f} {known.unit}".rstrip()
+    return decimals
 
 
 def near_words(value: float, limit: float, told: str, guard: float | None, unit: str) -> str:

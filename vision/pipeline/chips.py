@@ -41,15 +41,20 @@ def towards_chips(joints: tuple[Joint, ...], chips: tuple[Chip, ...]) -> NDArray
     near = np.zeros(edge.shape, dtype=bool)
     middle = np.array([(joint.x_mm, joint.y_mm) for joint in joints]).reshape(-1, 2)
     for chip in chips:
-        angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
-        long, short = (0.5 * side(chip.body_w_mm, chip.body_h_mm) for side in (max, min))
         for beyond in BESIDE_LAND_MM:
             x = middle[:, :1] + (edge + beyond) * np.cos(azimuth) - chip.x_mm
             y = middle[:, 1:] + (edge + beyond) * np.sin(azimuth) - chip.y_mm
-            along, across = x * np.cos(angle) + y * np.sin(angle), y * np.cos(angle) - x * np.sin(angle)
-            near |= (np.abs(along) < long + CHIP_LAND_MM) & (np.abs(across) < short + CHIP_SIDE_MM)
+            near |= _on_lands(chip, x, y)
     near.setflags(write=False)  # shared by all boards of a family
     return near
+
+
+def _on_lands(chip: Chip, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which places, so far from a chip's middle on the board, may lie on it or on its lands; as x_mm."""
+    angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+    long, short = (0.5 * side(chip.body_w_mm, chip.body_h_mm) for side in (max, min))
+    along, across = x_mm * np.cos(angle) + y_mm * np.sin(angle), y_mm * np.cos(angle) - x_mm * np.sin(angle)
+    return np.asarray((np.abs(along) < long + CHIP_LAND_MM) & (np.abs(across) < short + CHIP_SIDE_MM), dtype=np.bool_)
 
 
 def measure_chips(capture: Capture, chips: Sequence[Chip], registration: Registration,
@@ -82,11 +87,7 @@ def on_lands_left(places_mm: NDArray[np.float64], capture: Capture, chips: Seque
     """
     found = np.zeros(len(places_mm), dtype=bool)
     for chip in chips:
-        angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
-        long, short = (0.5 * side(chip.body_w_mm, chip.body_h_mm) for side in (max, min))
-        x, y = (places_mm - (chip.x_mm, chip.y_mm)).T
-        along, across = np.abs(x * np.cos(angle) + y * np.sin(angle)), np.abs(y * np.cos(angle) - x * np.sin(angle))
-        near = (along < long + CHIP_LAND_MM) & (across < short + CHIP_SIDE_MM)
+        near = _on_lands(chip, *(places_mm - (chip.x_mm, chip.y_mm)).T)
         if near.any():
             columns, _ = measure_chips(capture, [chip], registration, optics)
             off = np.hypot(columns["shift_along_mm"][0], columns["shift_across_mm"][0])

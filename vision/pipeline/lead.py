@@ -141,7 +141,8 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
     """
     asked = np.flatnonzero(visible < 1.0)
     if not len(asked):
-        return Faces(np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)), asked, asked > 0
+        none = np.zeros(0, dtype=np.int64)
+        return Faces(np.zeros(0), none, none), asked, np.zeros(0, dtype=bool)
     near, face, beyond = (bands_of(part, asked) for part in (shapes.near, shapes.face, shapes.beyond))
     found = even_faces(lights[:, asked], change[asked], shapes.outline[asked], shapes.allowed[asked], near, face,
                        beyond, usual, optics.white)

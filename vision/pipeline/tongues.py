@@ -53,9 +53,8 @@ def _closed(metal: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
     So is the dark brim of a spike that begins at the land's edge.
     """
-    near = range(1, DARK_BETWEEN + 1)
-    grown = metal | np.logical_or.reduce([np.roll(metal, sign * by, axis=1) for by in near for sign in (-1, 1)])
-    between = grown & np.logical_and.reduce([np.roll(grown, sign * by, axis=1) for by in near for sign in (-1, 1)])
+    around = metal.swapaxes(1, 2)  # rays last
+    between = ~most_beside(~most_beside(around, DARK_BETWEEN), DARK_BETWEEN).swapaxes(1, 2)
     further = np.logical_or.accumulate(metal[:, :, ::-1], axis=2)[:, :, ::-1]
     return np.asarray(metal | (between & further), dtype=np.bool_)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from models.vocabulary import FINDING, MEASURE, decimals_of, near_words, plain_name
+from models.vocabulary import FINDING, MEASURE, decimals_apart, decimals_of, near_words, plain_name
 from vision.pipeline.inspection import FoundFinding
 
 
@@ -22,10 +22,8 @@ def reason_words(measure: str, value: float, limit: float, side: str, verdict: s
     decimals of the limit, and as many as it takes to tell them apart.
     """
     known = MEASURE.get(measure)
-    decimals = max(3 if known is None else known.decimals, min(decimals_of(limit), 6))
+    decimals = decimals_apart(value, limit, max(3 if known is None else known.decimals, min(decimals_of(limit), 6)))
     unit = f" {known.unit}" if known is not None and known.unit else ""
-    while f"{value:.{decimals}f}" == f"{limit:.{decimals}f}" and value != limit and decimals < 6:
-        decimals += 1
     name = plain_name(measure)
     got, wanted = f"{value:.{decimals}f}{unit}", f"{limit:.{decimals}f}{unit}"
     asked = near_words(value, limit, wanted, guard, unit.strip()) if verdict == "review" else (
