@@ -136,17 +136,27 @@ def test_grain_and_domes_have_no_such_line(scene: Array) -> None:
     assert lined(scene).evidence[0] == 0.0
 
 
-def ends(looks: Array, sure: int, kin: list[int], even: bool = True) -> Array:
+def test_what_changes_from_its_middle_to_its_brim_is_a_dome_with_a_line_round_it() -> None:
+    """On the whole it gives what a matt face gives; evened out, with the same line round it, it is an end."""
+    dome = 0.7 * (0.4 / 3.0 + 0.6 * bands_of_light(first=0.17, second=0.25))
+    evened = end(EDGE_MM[0], dome[:, EDGE_MM[0] < 0.0].mean(axis=1), dome)
+    line = 1.0 - 0.7 * np.exp(-(EDGE_MM / 0.025) ** 2)
+    assert lined(evened * line).evidence[0] > 0.8
+    assert lined(dome * line).evidence[0] == 0.0
+
+
+def ends(looks: Array, sure: int, kin: list[int], known_by: str = "face") -> Array:
     """How much each of these ends [joint, light] looks like the first so many, which are sure.
 
-    The others are known by their even faces, or by less.
+    The others are known by their even faces, by a dark rim, or by less.
     """
     count = len(looks)
     edge = np.repeat(EDGE_MM, count, axis=0)
     lights = np.broadcast_to(looks.T[:, :, None, None], (looks.shape[1], count, SIDE, SIDE)).astype(np.float32)
     middle = np.zeros(count, dtype=np.int64)
     return like_others(lights, bands(edge, -np.inf, FACE_MM), middle, middle, np.arange(count) < sure,
-                       np.full(count, even), np.array(kin, dtype=np.intp))
+                       np.full(count, known_by == "face"), np.full(count, known_by == "rim"),
+                       np.array(kin, dtype=np.intp))
 
 
 @pytest.mark.parametrize(("look", "sure", "kin", "alike"), [
@@ -161,9 +171,10 @@ def test_what_looks_like_no_other_end_of_the_view_is_none(look: Array, sure: int
     assert ends(looks, sure, [0] * 10 + [kin])[10] == alike
 
 
-@pytest.mark.parametrize(("even", "alike"), [(True, 1.0), (False, 0.0)])
-def test_what_has_no_even_face_must_be_more_alike(even: bool, alike: float) -> None:
-    """Under one light it differs by the factor exp(0.55)."""
+@pytest.mark.parametrize(("factor", "known_by", "alike"), [
+    (0.55, "face", 1.0), (0.55, "line", 0.0), (0.7, "face", 0.0), (0.7, "rim", 1.0), (0.95, "rim", 0.0)])
+def test_the_less_surely_it_is_known_the_more_alike_it_must_be(factor: float, known_by: str, alike: float) -> None:
+    """Under one light it differs by a factor of which this is the logarithm."""
     usual = 0.7 * MATT
-    looks = np.stack([usual] * 10 + [usual + (np.exp(0.55) - 1.0) * (usual + 0.04) * [1.0, 0.0, 0.0]])
-    assert ends(looks, 10, [0] * 11, even)[10] == alike
+    looks = np.stack([usual] * 10 + [usual + (np.exp(factor) - 1.0) * (usual + 0.04) * [1.0, 0.0, 0.0]])
+    assert ends(looks, 10, [0] * 11, known_by)[10] == alike

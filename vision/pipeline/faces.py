@@ -39,6 +39,9 @@ RIM_MM, RIM_SIDES_MM = 0.02, (0.05, 0.11)
 #: hole, and against the best of those that lie off, as a ratio and by itself; and, turned round, as above.
 LINE, LINE_SCATTERS, LINE_RATIO, LINE_ALONE = (0.055, 0.07), (4.1, 4.7), (1.32, 1.44), (0.018, 0.028)
 LINE_UNEVEN, LINE_MATT = (0.34, 0.27), (0.14, 0.09)
+#: And how much the lights change from the face's middle to its brim: a dome mirrors one after the other.
+LINE_COURSE = (0.62, 0.54)
+MIDDLE, BRIM = 0.6, 0.4  # of a face's depth: what lies deeper inside its outline, and less deep
 ALL_SIGNS = (0.2, 0.7)  # between these the evidence of all signs together grows
 USUAL = 1.0  # sharpness where nothing tells what is usual
 LEAST_SCATTER = 1e-3  # of contrasts
@@ -48,6 +51,7 @@ LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
 #: these differences, by the logarithm of radiance under the light that differs most, it is none, and is still one. What
 #: has no even face must be more alike.
 ENOUGH_SURE, ENOUGH_ALIKE, UNLIKE, UNLIKE_UNEVEN = 8, 3, (0.66, 0.58), (0.52, 0.44)
+UNLIKE_RIM = (0.92, 0.76)  # what a dark rim shows may be an end cut otherwise, pointed or round
 DIMMEST = 0.04  # of lit solder's radiance, added where looks are compared
 
 
@@ -104,7 +108,7 @@ def thin_rims(lights: NDArray[np.float32], change: NDArray[np.float32], kernels:
         (within.sum(axis=0), LIT), (peak.best, LINE), (peak.out / peak.scatter, LINE_SCATTERS),
         (peak.best / np.maximum(peak.elsewhere, LEAST_SCATTER), LINE_RATIO), (peak.best - peak.elsewhere, LINE_ALONE),
         (sharp, GRAINY_SHARP), (spread.sum(axis=0) / (within.sum(axis=0) + LEAST), LINE_UNEVEN),
-        (_one_light(within, matt), LINE_MATT))]
+        (_one_light(within, matt), LINE_MATT), (_course(lights, face, peak.row, peak.column), LINE_COURSE))]
     return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), peak.row, peak.column)
 
 
@@ -152,12 +156,13 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
 
 
 def like_others(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64],
-                sure: NDArray[np.bool_], even: NDArray[np.bool_], kin: NDArray[np.intp]) -> NDArray[np.float64]:
+                sure: NDArray[np.bool_], even: NDArray[np.bool_], rimmed: NDArray[np.bool_],
+                kin: NDArray[np.intp]) -> NDArray[np.float64]:
     """Say of every end, 0 to 1, whether it looks as other ends of the view do that are `sure` to be some, [joint].
 
     Ends of one board were cut alike, and scatter what all lights give. What a dome mirrors is the bright spot of one
-    light. `even` are known by their even faces. `kin` counts joints by component: where one shows no end for certain,
-    its leads may be of another kind, and are left alone; all others as in even_faces.
+    light. `even` are known by their even faces, `rimmed` by a dark rim. `kin` counts joints by component: where one
+    shows no end for certain, its leads may be of another kind, and are left alone; all others as in even_faces.
     """
     alike = np.ones(len(sure))
     asked = np.flatnonzero(~sure & np.isin(kin, kin[sure]))
@@ -165,7 +170,8 @@ def like_others(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64]
         look = np.log(np.maximum(_face(lights, face, row, column)[0], 0.0) + DIMMEST)
         unlike = np.abs(look[:, asked, None] - look[:, None, sure]).max(axis=0)
         least = np.partition(unlike, ENOUGH_ALIKE - 1, axis=1)[:, ENOUGH_ALIKE - 1]
-        alike[asked] = np.where(even[asked], grows(least, UNLIKE), grows(least, UNLIKE_UNEVEN))
+        alike[asked] = np.select([rimmed[asked], even[asked]], [grows(least, UNLIKE_RIM), grows(least, UNLIKE)],
+                                 grows(least, UNLIKE_UNEVEN))
     return alike
 
 
@@ -217,6 +223,20 @@ def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], colu
     mean = np.stack([np.bincount(face.joint, one, len(count)) for one in values]) / count
     square = np.stack([np.bincount(face.joint, one * one, len(count)) for one in values]) / count
     return mean, np.sqrt(np.maximum(square - mean * mean, 0.0))
+
+
+def _course(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
+            ) -> NDArray[np.float64]:
+    """Return how much the lights change from the faces' middles to their brims, against what they give, [joint]."""
+    place, count = face.places(row, column, lights.shape[2]), lights.shape[1]
+    deepest = np.zeros(count)
+    np.maximum.at(deepest, face.joint, -face.edge_mm)
+    depth = -face.edge_mm / np.maximum(deepest, 1e-6)[face.joint]
+    middle, brim = (np.stack([np.bincount(face.joint[part], light.ravel().take(place[part]), count)
+                              for light in lights]) / np.maximum(np.bincount(face.joint[part], minlength=count), 1)
+                    for part in (depth > MIDDLE, depth < BRIM))
+    most = np.maximum(middle.sum(axis=0), brim.sum(axis=0))
+    return np.asarray(np.abs(middle - brim).sum(axis=0) / (most + LEAST), dtype=np.float64)
 
 
 def _by_sector(lights: NDArray[np.float32], part: Bands, row: NDArray[np.int64], column: NDArray[np.int64]

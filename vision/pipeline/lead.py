@@ -115,7 +115,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     if light.any():  # there the outline itself may show the end
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
-    sure = visible >= 1.0
+    sure, rim_seen = visible >= 1.0, visible.copy()
     faces, here, by_face = _faces(lights, change, shapes, usual, optics, visible)
     even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
@@ -128,7 +128,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         steps = slope_steps(capture, joints, registration, optics, surface, doubted, offset[doubted])
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     if (visible > 0.0)[~sure].any():
-        visible *= like_others(lights, shapes.face, row, column, sure, even, shapes.component)
+        rimmed = (rim_seen > 0.0) & (rim_seen >= visible)
+        visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
