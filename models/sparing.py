@@ -4,7 +4,8 @@ A measurement that misreads one joint in a hundred sends that joint to repair or
 says good: a lead's end that is hardly seen stands in a fillet that climbs it all the same. So a learned limit may
 become two: beyond a far one a joint is rejected by that measurement alone, and between the two a second measurement,
 which means the finding too, has to agree. Where that is near its own limit, a person looks. And a band of doubt is no
-wider than it is worth: one that meets many good joints and hardly any with the finding only makes work.
+wider than it is worth: one that meets many good joints and hardly any with the finding only makes work. Of what is mere
+evidence for yes or no it may be wider as well.
 
 Numbers that a standard or the shop gives are not touched. Their bands never shrink, and become up to twice as wide
 where training shows defects just beyond them that nothing else answers, at the price of few good joints.
@@ -30,8 +31,10 @@ from models.vocabulary import MEASURE
 
 #: With fewer joints that have the finding nothing is known of what they show besides.
 FEWEST = 20
-#: Multiples of a guard band that are tried for learned limits, and for numbers that stand.
+#: Multiples of a guard band that are tried for learned limits, for numbers that stand, and for learned limits on what
+#: is evidence: its doubt is no error of some size, so nothing says beforehand how far from its limit it reaches.
 SHARES, MORE = (1.0, 0.8, 0.6, 0.4, 0.2, 0.0), (1.0, 1.25, 1.5, 1.75, 2.0)
+DOUBTS = (*SHARES, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0)
 #: How many places are tried for the far limit.
 PLACES = 24
 
@@ -203,7 +206,8 @@ def _banded(rules: Sequence[Rule], learned: Sequence[bool], place: int, which: i
             workmanship_class: int, options: LearnOptions) -> Rule:
     """Return a rule with the widest band of one condition that is worth the good joints it sends to a person.
 
-    Bands of learned limits only shrink, those of numbers that stand only grow. No band grows where it meets no defect.
+    Bands of learned limits only shrink, but on evidence where defects lie beyond them; those of numbers that stand only
+    grow. No band grows where it meets no defect.
     Each joint with a defect is taken as smeared by a Gaussian as wide as an eighth of the gap between the classes.
     """
     from scipy.special import ndtr
@@ -225,7 +229,8 @@ def _banded(rules: Sequence[Rule], learned: Sequence[bool], place: int, which: i
     best, least = rule, math.inf
     low, high = possible(condition.measure)
     most = near - sign * (low if sign > 0 else high)
-    for share in SHARES if learned[place] else MORE:
+    doubted = MEASURE[condition.measure].evidence and bool((values[bad] <= near - condition.guard).any())
+    for share in MORE if not learned[place] else DOUBTS if doubted else SHARES:
         guard = min(rounded_up(share * condition.guard, condition.measure), max(condition.guard, most))
         edge = near - guard
         cost = (options.review_cost * float(stakes.worth[good & (values > edge)].sum())

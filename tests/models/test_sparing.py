@@ -124,6 +124,18 @@ def test_a_band_without_good_joints_keeps_its_width() -> None:
     assert spared([rule], table, learned=[True]) == [rule]
 
 
+@pytest.mark.parametrize("doubted", [0, 300])
+def test_the_band_of_mere_evidence_grows_over_joints_with_the_finding(doubted: int) -> None:
+    """Half-seen ends are domes as often as leads: a person looks at them, but not where hardly a dome is among them."""
+    rng = np.random.default_rng(39)
+    seen = np.concatenate([np.ones(1000), rng.uniform(0.3, 0.8, 4 + doubted), np.zeros(60), [0.35, 0.4, 0.42]])
+    table = table_of({"lead_visible": seen}, [()] * (1004 + doubted) + [("lead_missing",)] * 63)
+    rule = Rule("lead_missing", "learned", (Condition("lead_visible", below=0.1, guard=0.1),))
+    found = verdicts(spared([rule], table, learned=[True]), table)
+    assert (found[-3:] == ("review" if not doubted else "accept")).all()
+    assert (found[table.good] != "accept").mean() < 0.02
+
+
 def test_numbers_that_stand_keep_their_limit_and_no_less_than_their_band() -> None:
     table = domes(0.2)
     rule = Rule("excess_solder", "drawing note", (Condition("convexity", above=0.1, guard=0.3),))
