@@ -78,13 +78,15 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
               turn_deg: float = 0.0, bumps: bool = False, lands_mm: tuple[float, float] = (1.0, 1.0),
               body: tuple[float, float, float] | None = None, round_mm: float = 0.0,
               other_end: tuple[float, float, float] | None = None, glue: bool = False,
-              lines: tuple[float, float, float] | None = None) -> dict[str, float]:
+              lines: tuple[float, float, float] | None = None, end_mm: float = 0.4,
+              edge: tuple[float, float, float] | None = None) -> dict[str, float]:
     """Measure a drawn 2.0 x 1.25 mm chip whose body has the board's colour; lands shine beyond its ends.
 
     With `bumps` solder stands on the lands, flat in the middle and steeper all round; `lands_mm` are the distances of
     the lands from the chip's middle. `body` is its colour, if not the board's; its ends' outer edges may be rounded.
     `other_end` is what the right end mirrors, if not the same as the left. `glue` is a dark drop in the middle.
-    `lines` is the colour of print that runs along both sides.
+    `lines` is the colour of print that runs along both sides. Plating reaches `end_mm` in, and `edge` is what its inner
+    edges mirror.
     """
     chip = Chip("R1", 5.0, 5.0, 0.0, 2.0, 1.25)
     to_picture = Similarity(np.diag([50.0, -50.0]), np.array([0.0, 500.0]))
@@ -115,10 +117,13 @@ def draw_chip(mask: float, *, present: bool = True, shift_mm: tuple[float, float
         shine = (0.85, 0.5, 0.35) if body is None else (1.4, 0.8, 0.35)
         for side in (-1.0, 1.0):
             here = other_end if other_end is not None and side > 0.0 else shine
-            rectangle(side * 0.8, 0.0, 0.2, 0.625, (0.25, 0.5, 1.3) if round_mm else here, shift_mm, turn_deg)
+            middle, half = 1.0 - end_mm / 2.0, end_mm / 2.0
+            if edge is not None:
+                rectangle(side * (1.0 - end_mm), 0.0, 0.03, 0.625, edge, shift_mm, turn_deg)
+            rectangle(side * middle, 0.0, half, 0.625, (0.25, 0.5, 1.3) if round_mm else here, shift_mm, turn_deg)
             if round_mm:
-                rectangle(side * (0.8 - round_mm / 2.0), 0.0, 0.2 - round_mm / 2.0, 0.625 - round_mm, shine, shift_mm,
-                          turn_deg)
+                rectangle(side * (middle - round_mm / 2.0), 0.0, half - round_mm / 2.0, 0.625 - round_mm, shine,
+                          shift_mm, turn_deg)
     rng = np.random.default_rng(5)
     soft = np.stack([cv2.GaussianBlur(plane, (0, 0), 0.8) for plane in planes])
     soft = (soft + rng.normal(0.0, 0.01, soft.shape)).astype(np.float32)
@@ -181,6 +186,21 @@ def test_a_chip_with_rounded_ends_is_found_in_its_place(body: tuple[float, float
     assert columns["turn_deg"] == pytest.approx(0.0, abs=4.0)
 
 
+@pytest.mark.parametrize("shift_mm", [0.0, 0.03, -0.05])
+def test_plating_may_reach_in_by_a_quarter_of_half_the_length(shift_mm: float) -> None:
+    """On a light body, which shines nearly as the board's mirror does (common practice, no published source)."""
+    columns = draw_chip(0.12, body=(0.62, 0.55, 0.45), end_mm=0.23, shift_mm=(shift_mm, 0.0))
+    assert columns["chip_present"] > 0.7
+    assert columns["shift_along_mm"] == pytest.approx(shift_mm, abs=0.08)
+
+
+def test_the_rounded_inner_edge_of_plating_is_no_bump_of_solder() -> None:
+    """It mirrors the lowest light in a thin line."""
+    columns = draw_chip(0.12, body=(0.08, 0.08, 0.08), edge=(0.1, 0.3, 5.0))
+    assert columns["chip_present"] > 0.7
+    assert columns["turn_deg"] == pytest.approx(0.0, abs=4.0)
+
+
 @pytest.mark.parametrize("mask", [0.08, 0.2, 0.4])
 def test_bare_lands_are_no_chip(mask: float) -> None:
     columns = draw_chip(mask, present=False)
@@ -235,8 +255,19 @@ def test_a_chip_that_fits_straight_is_found_turned_where_that_fits_clearly_bette
 
     monkeypatch.setattr(rectangles, "_places", places)
     monkeypatch.setattr(rectangles, "_is_doubtful", lambda *_: False)
-    found = draw_chip(0.15)
+    found = draw_chip(0.15, turn_deg=turn_deg)
     assert found["turn_deg"] == pytest.approx(turn_deg, abs=4.0)
+
+
+def test_what_fits_far_turned_is_a_chip_only_where_it_is_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Bumps of solder on two lands may seem to be a chip's ends across them, but between those lies no body."""
+    def places(window: object, flat: int, half: object, turns: tuple[float, ...],
+               reach: float) -> list[tuple[float, float, float, float]]:
+        return [(0.2 if abs(turn) <= 10.0 else 0.9 - 0.01 * abs(turn + 60.0), 0.0, 0.0, turn) for turn in turns]
+
+    monkeypatch.setattr(rectangles, "_places", places)
+    assert draw_chip(0.15, present=False, bumps=True, lands_mm=(0.85, 0.85))["chip_present"] < 0.3
+    assert draw_chip(0.15, turn_deg=-60.0, bumps=True, lands_mm=(0.85, 0.85))["chip_present"] > 0.7
 
 
 def test_no_chips_give_empty_columns() -> None:

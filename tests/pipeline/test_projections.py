@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from tests.synthetic_images.small import small_family
 from vision.pipeline.grids import SIDE, FineGrid, Owners
-from vision.pipeline.lands import edges_towards
+from vision.pipeline.lands import corners_seen, edges_towards
 from vision.pipeline.lead import Leads
 from vision.pipeline.projections import (
     CROSSED_MM,
@@ -118,9 +118,22 @@ def test_a_ridge_crosses_an_edge_where_it_runs_from_inside_to_outside(shape: Any
             beyond = np.hypot(x, y) - edges_towards((joint,), np.arctan2(y, x))[0]
             expected = bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1])
             ridge = _Ridge(0.1, float(end), 900.0, 1.0, float(azimuth), 900.0)
-            assert _crosses_edge(ridge, joint, one, 0, NOWHERE[0]) == expected
+            assert _crosses_edge(ridge, joint, one, 0, NOWHERE[0], np.zeros(0)) == expected
             crossing += expected
     assert crossing > 100
+
+
+@pytest.mark.parametrize(("off_rad", "beyond_mm", "crosses"), [
+    (0.0, 0.4, False),  # a crease that print round the land seems to continue
+    (0.15, 0.4, True), (0.15, 0.2, False), (0.3, 0.2, True)])
+def test_what_points_to_a_corner_crosses_where_it_goes_on_far_and_not_exactly_there(off_rad: float, beyond_mm: float,
+                                                                                   crosses: bool) -> None:
+    joint = replace(small_family().joints[0], land_shape="rect", land_w_mm=1.8, land_h_mm=1.8)
+    corners = corners_seen(joint)
+    azimuth = float(corners[0]) + off_rad
+    end = float(edges_towards((joint,), np.array([azimuth]))[0, 0]) + beyond_mm - LEAD_MM
+    ridge = _Ridge(0.1, end, 900.0, 1.0, azimuth, 1600.0)
+    assert _crosses_edge(ridge, joint, leads(), 0, NOWHERE[0], corners) == crosses
 
 
 @pytest.mark.parametrize("creases_deg, is_spike", [(28.0, False), (11.0, True)])

@@ -39,7 +39,7 @@ def test_a_tongue_may_be_dark_along_its_crest(dark: tuple[int, ...], reaches: bo
     metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
     metal[0, 40:45] = True
     metal[0, [40 + place for place in dark]] = False
-    tongue, azimuth = find_tongues(around(), metal, NOWHERE, leads())
+    tongue, azimuth = find_tongues(around(), metal, NOWHERE, leads(), np.zeros_like(metal))
     assert tongue[0] == pytest.approx(LAND_MM + 0.3 - LEAD_MM if reaches else 0.0, abs=1e-6)
     assert not reaches or 40 <= azimuth[0] <= 45
 
@@ -52,5 +52,17 @@ def test_a_spikes_own_brim_at_the_lands_edge_may_be_dark(directions: int, dark_t
     metal[0, 40:44 + directions] = True
     metal[0, 42:42 + directions, :dark_to] = False
     metal[0, 41 if directions > 3 else 40] = False
-    tongue, _ = find_tongues(around(), metal, NOWHERE, leads())
+    tongue, _ = find_tongues(around(), metal, NOWHERE, leads(), np.zeros_like(metal))
+    assert (tongue[0] > 0.0) == reaches
+
+
+@pytest.mark.parametrize(("directions", "steps", "bare", "reaches"), [
+    (25, 8, True, False),  # a trace that an opening aside of the land shows: 0.5 mm wide, 0.2 mm long
+    (25, 8, False, True),  # a flag of solder as wide
+    (5, 12, True, True)])  # the flat crest of a spike
+def test_what_is_bare_and_wider_than_long_is_a_trace(directions: int, steps: int, bare: bool, reaches: bool) -> None:
+    metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)
+    metal[0, 40:40 + directions, :steps - 2] = True  # so far all of it, and further in the middle
+    metal[0, 42:40 + directions - 2, :steps] = True
+    tongue, _ = find_tongues(around(), metal, NOWHERE, leads(), metal & bare)
     assert (tongue[0] > 0.0) == reaches

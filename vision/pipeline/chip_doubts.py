@@ -40,6 +40,7 @@ def unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tupl
     """
     course = (shown[:, np.abs(across) < ACROSS] ** 2).mean(axis=1)  # responses along the chip, [light, place]
     steep = np.delete(course, flat, axis=0).sum(axis=0)
+    wide = mean_of(steep[None], END_WIDTH, 1)[0]  # unlike a bump's brim, the edge of a chip's plating is a thin line
     shine, bump = [], []
     for sign in (-1.0, 1.0):
         end, inner = ((sign * along > low) & (sign * along < high) for low, high in (END, INNER))
@@ -48,7 +49,7 @@ def unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tupl
         around = course[flat, (sign * along > ends[0]) & (sign * along < ends[1])]
         shine.append(max(float(mean_of(around[None], END_WIDTH, 1).max()), 0.01))
         level = max(float(steep[end].mean()), float(steep[np.abs(along) <= INNER[0]].mean()), 0.01)
-        bump.append(float(steep[inner].max()) / level)
+        bump.append(float(wide[inner].max()) / level)
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
 
 

@@ -270,7 +270,7 @@ def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
 def _tongues(seen: ViewSurfaces, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
              lead: Leads) -> NDArray[np.float64]:
     """Return the tongues of find_tongues (mm) that no via beside the land explains, [joint]."""
-    tongue, azimuth = find_tongues(seen.patches, metal, joined, lead)
+    tongue, azimuth = find_tongues(seen.patches, metal, joined, lead, seen.surface.bare[:, :, OUTSIDE])
     asked = np.flatnonzero(tongue > 0.0)
     via = beside_vias(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface.mask_response,
                       seen.patches.land_edge_mm, asked, azimuth[asked])

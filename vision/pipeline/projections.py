@@ -34,6 +34,7 @@ CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begi
 #: Creases to a rectangular land's corners: how near they point to them, how much of one's bend the others have and by
 #: what share of its reach theirs differs, and how many others there are.
 CORNER_RAD, CREASE_BEND, CREASE_REACH, CREASES = 0.2, 0.75, 0.25, 2
+EXACTLY_RAD, FAR_BEYOND_MM = 0.08, 0.25  # how near, where a ridge runs so far on beyond the land's edge
 SMALLEST = 10  # samples
 #: To either side of a crest the surface gets steeper by at least this; a flag's two edges do so to the flag's outer
 #: sides. Where a shade or a skin of flux begins, steepness changes to one side only.
@@ -271,12 +272,16 @@ def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: i
     # A little less will do: sums in another order differ in their last digits.
     if sum(ridge.mass for ridge in lit) < 0.999 * CROSSING_MASS:
         return []
-    return [ridge for ridge in lit if _corner_of(ridge, corners) < 0
-            and _crosses_edge(ridge, joint, leads, index, chips)]
+    return [ridge for ridge in lit if _crosses_edge(ridge, joint, leads, index, chips, corners)]
 
 
-def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_]) -> bool:
-    """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there."""
+def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                  corners: NDArray[np.float64]) -> bool:
+    """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there.
+
+    What points to a corner is a crease, unless it runs on far beyond the edge and does not point there exactly, as
+    creases do and print that frames the land.
+    """
     away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
     x, y = _on_board(ridge, leads, index, away)
     # Most ridges end where there is land on every side: no edge lies nearer than half of the shorter side.
@@ -285,13 +290,14 @@ def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: 
     azimuth = np.arctan2(y, x)
     beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
     place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
-    return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and not chips[place])
+    corner = _corner_of(ridge, corners, EXACTLY_RAD if beyond[1] >= FAR_BEYOND_MM else CORNER_RAD)
+    return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and corner < 0 and not chips[place])
 
 
-def _corner_of(ridge: _Ridge, corners: NDArray[np.float64]) -> int:
+def _corner_of(ridge: _Ridge, corners: NDArray[np.float64], within_rad: float = CORNER_RAD) -> int:
     """Return the number of the corner that a ridge points to, -1 for none."""
     off = np.abs((corners - ridge.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi)
-    return int(off.argmin()) if len(off) and off.min() <= CORNER_RAD else -1
+    return int(off.argmin()) if len(off) and off.min() <= within_rad else -1
 
 
 def _rivals(ridge: _Ridge, found: Sequence[_Ridge], corners: NDArray[np.float64]) -> Sequence[_Ridge]:

@@ -8,7 +8,7 @@ steep solder or the land beyond its ends. Bare lands of a missing chip shine too
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,6 +33,7 @@ from vision.pipeline.chip_doubts import (
 from vision.pipeline.chip_turns import turn_left
 from vision.pipeline.optics import Optics
 from vision.pipeline.ranks import median
+from vision.pipeline.signs import grows
 from vision.setup.family import Chip
 from vision.setup.geometry import Similarity
 
@@ -51,11 +52,14 @@ SETTLED = 0.85  # evidence of a nearly straight chip near its place that none fu
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 PLAIN = 0.64  # less evidence is doubted where body and board hardly differ
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
+WHOLE_PCT = (91.0, 95.0)  # cover of what lies far turned: below the first it is no chip, from the second on it is whole
 ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
 BARE = 0.3  # no end's plating reaches further in, in such shares
 ROUNDED = 0.9  # from here on, in shares of half the length and width, a chip's edges may be rounded
 TURN_COST = 0.003  # evidence for a degree
-ENDS = (0.66, 0.77, 0.89)  # places on an end, shares of half the length
+#: Places on an end, shares of half the length, of which two must shine; or, for this share of evidence, both of these:
+#: plating may reach in by no more than an eighth of the length (common practice, no published source).
+ENDS, NARROW_ENDS, NARROW_SHARE = (0.66, 0.77, 0.89), (0.8, 0.89), 0.9
 BRIM = 6  # samples that edges and means reach beyond an outline
 
 Place = tuple[float, float, float, float]  # evidence, shift along and across the turned axes (samples), turn (deg)
@@ -89,16 +93,28 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     seen = best
     trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best, TIPS) else 1.0
     best = (trust * best[0], *best[1:])
+    other = best
     if best[0] < SURE:
         # A chip that seems settled may lie turned there, its lands passing for its ends, but not somewhere else.
         settled = best[0] >= SETTLED and abs(best[3]) <= NEAR_TURNS[-1]
         other = _any_turn(window, flat, half, best, NEAR if settled else FURTHEST * 2.0 * half[0])
         # Ends may be rounded: then they only seem unlike where they are seen off the middle.
         if trust < 1.0 and other[0] <= seen[0] and not _is_doubtful(window, flat, half, seen, PLATED):
-            other = seen
-        trust, best = trust if other == best else 1.0, other
-    fine = _places(window, flat, half, tuple(best[3] + by for by in FINE_TURNS), reach)
-    best = max((best, *((trust * place[0], *place[1:]) for place in fine)), key=_worth)
+            trust, best, other = 1.0, seen, seen
+    found = _fine_fit(window, flat, half, best, trust, reach, step)
+    if other == best:
+        return found
+    turned = _fine_fit(window, flat, half, other, 1.0, reach, step)
+    # Solder on two lands may seem a chip across them, but what lies between its ends is no body.
+    turned = replace(turned, evidence=turned.evidence * float(grows(np.array(turned.cover_pct), WHOLE_PCT)))
+    return turned if turned.evidence > found.evidence else found
+
+
+def _fine_fit(window: Plane, flat: int, half: tuple[float, float], place: Place, trust: float, reach: float,
+              step_mm: float) -> Fit:
+    """Return what fits best about a place, seen more finely; evidence found beside it counts by its share `trust`."""
+    fine = _places(window, flat, half, tuple(place[3] + by for by in FINE_TURNS), reach)
+    best = max((place, *((trust * other[0], *other[1:]) for other in fine)), key=_worth)
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
@@ -113,7 +129,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
     x, y = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
-    return Fit(evidence, step * float(x), step * float(y), float((turn + left + 90.0) % 180.0 - 90.0), cover)
+    return Fit(evidence, step_mm * float(x), step_mm * float(y), float((turn + left + 90.0) % 180.0 - 90.0), cover)
 
 
 def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
@@ -321,9 +337,11 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     for sign in (-1.0, 1.0):
         # Ends are rounded, and how far they reach in is unknown: two of three places must shine.
         metal = _second(*(at(end, sign * place * half_long, 0.0) for place in ENDS))
+        narrow = np.minimum(*(at(end, sign * place * half_long, 0.0) for place in NARROW_ENDS))
         # The body sends back less than half of what a metal end does, in square roots seven tenths.
-        dim = shade / np.maximum(metal, np.float32(0.05))
-        evidence = np.minimum(evidence, np.clip((np.float32(0.95) - dim) * np.float32(4.0), 0.0, 1.0))
+        plated, plated_narrow = (np.clip((np.float32(0.95) - shade / np.maximum(level, np.float32(0.05)))
+                                         * np.float32(4.0), 0.0, 1.0) for level in (metal, narrow))
+        evidence = np.minimum(evidence, np.maximum(plated, np.float32(NARROW_SHARE) * plated_narrow))
         for other in (-1.0, 1.0):
             sides += np.float32(0.15) * at(short_sides, sign * 0.84 * half_long, other * half_short)
         sides += np.float32(0.2) * at(long_sides, 0.0, sign * half_short)
