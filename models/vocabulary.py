@@ -148,6 +148,31 @@ def near_words(value: float, limit: float, told: str, guard: float | None, unit:
     return f"near the limit {told}" if away <= abs(limit) else f"the limit is {told}"
 
 
+def finding_title(finding: str, other: str = "") -> str:
+    """Return a finding in two or three words, a bridge with the neighbour that it reaches: `bridge to J1.4`."""
+    known = FINDING.get(finding)
+    title = known.title if known is not None else finding.replace("_", " ")
+    return f"{title} to {other}" if other else title
+
+
+def reason_words(measure: str, value: float, limit: float, side: str, verdict: str = REJECT,
+                 guard: float | None = None, beside: str = "") -> str:
+    """Return why a finding was made: `coverage 212 deg, needs at least 270 deg`.
+
+    Within the guard band (verdict review) the value still meets the limit: `coverage 274 deg, within 8 deg of the limit
+    270 deg`. `beside` are the rule's other conditions in words: the demand holds only where they do. Numbers get all
+    decimals of the limit, and as many as it takes to tell them apart.
+    """
+    known = MEASURE.get(measure)
+    decimals = decimals_apart(value, limit, max(3 if known is None else known.decimals, min(decimals_of(limit), 6)))
+    unit = f" {known.unit}" if known is not None and known.unit else ""
+    name = plain_name(measure)
+    got, wanted = f"{value:.{decimals}f}{unit}", f"{limit:.{decimals}f}{unit}"
+    asked = near_words(value, limit, wanted, guard, unit.strip()) if verdict == REVIEW else (
+        f"needs at {'least' if side == 'below' else 'most'} {wanted}")
+    return f"{name} {got}, {asked}" + (f" where {beside}" if beside else "")
+
+
 def decimals_of(limit: float) -> int:
     """Return how many decimals a person has written a number with, at most ten."""
     return len(f"{limit:.10f}".rstrip("0").partition(".")[2])

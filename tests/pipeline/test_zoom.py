@@ -29,7 +29,7 @@ from vision.pipeline.unwrap import AZIMUTHS
 from vision.pipeline.zoom import CAUTION, WIDTH, draw_zoom
 from vision.pipeline.zoom_charts import radial_profile
 from vision.pipeline.zoom_cut import FOUND, GAP, MARKS, SKY, STEEPEST_DEG, cut_at, cut_planes, slope_picture
-from vision.pipeline.zoom_table import limit_words, measured_words, part_name, rules_of
+from vision.pipeline.zoom_table import limit_words, measured_words, rules_of
 from vision.setup import Light, View
 from vision.setup.station import light_bands
 
@@ -54,7 +54,7 @@ def known(tmp_path_factory):
     seen = see_view(load_view("v1", files.pictures, station), family, family.views[0], station)
     return SimpleNamespace(plan=plan, family=family, station=station, files=files, inspection=inspection, seen=seen,
                            traces=find_traces(seen),
-                           parts={part_name(p): p for p in (*inspection.joints, *inspection.chips)})
+                           parts={p.name: p for p in (*inspection.joints, *inspection.chips)})
 
 
 def drawn(known, name: str):
@@ -374,7 +374,7 @@ def test_every_station_gets_its_sheets(tmp_path, words, lights, bits, rotation):
 
 def test_only_what_is_asked_for_is_written(known, tmp_path):
     paths = write_pictures(known.inspection, known.files, known.family, known.station, SHEET, zooms=tmp_path / "bad")
-    wanted = [part_name(part) for part in wanted_parts(known.inspection)]
+    wanted = [part.name for part in wanted_parts(known.inspection)]
     assert sorted(path.name for path in paths) == sorted(f"B7_{name}_zoom.png" for name in wanted)
     accepted = [name for name, part in known.parts.items() if part.verdict == "accept"]
     assert not set(accepted) & set(wanted)

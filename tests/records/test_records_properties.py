@@ -18,14 +18,13 @@ from hypothesis import strategies as st
 from sqlalchemy import Engine
 
 from models.limits import Condition
-from models.vocabulary import JOINT_MEASURES, MEASURE, limit_text
+from models.vocabulary import JOINT_MEASURES, MEASURE, limit_text, reason_words
 from vision.records import Filter, open_database
 from vision.records.columns import moment_text
 from vision.records.export import csv_lines, export_rows, guarded
 from vision.records.keys import clean_text, picture_key
 from vision.records.load import load_inspection
 from vision.records.rows import disposition_line, uncertainty_text
-from vision.records.words import reason_words
 
 NUMBERS = st.one_of(st.floats(allow_nan=True, allow_infinity=False), st.integers(-5, 400).map(float))
 FEW = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])

@@ -9,6 +9,7 @@ import pytest
 from sqlalchemy import Engine, text
 
 from models.limits import Condition, LimitSheet, Rule
+from models.vocabulary import reason_words
 from vision.pipeline.inspection import Inspection
 from vision.pipeline.zoom_table import _finding_words
 from vision.records import Filter, show_inspection
@@ -16,7 +17,6 @@ from vision.records.database import transaction
 from vision.records.load import load_inspection
 from vision.records.queries import FINDING_FIELDS, iterate_findings
 from vision.records.replay import rejudged
-from vision.records.words import reason_of, reason_words
 from vision.report.page import worst_places
 from vision.review.boards import load_board
 
@@ -39,6 +39,14 @@ CHIP = "body cover 40 %, needs at least 50 % where turn is above 8 deg (here 20 
 ])
 def test_a_doubtful_value_is_near_its_limit_only_where_it_is(value: float, guard: float | None, words: str) -> None:
     assert reason_words("land_cover_pct", value, 3.5, "below", "review", guard) == words
+
+
+def test_a_joints_sheet_says_a_reason_as_all_other_places_do() -> None:
+    """Rounded to whole percents, 19.5 and 3.5 % would read as 20 and 3.5."""
+    found = dataclasses.replace(board().joints[0].findings[0], finding="bridge", other="J1.4", value=19.5, limit=3.5,
+                                guard=36.0, verdict="indicator", beside="")
+    assert found.words == "land cover 19.5 %, needs at least 3.5 %"
+    assert _finding_words(found) == f"bridge to J1.4 (process indicator): {found.words}"
 
 
 def board() -> Inspection:
@@ -69,7 +77,7 @@ def test_rows_of_findings_tell_all_conditions(engine: Engine, key: int) -> None:
 
 def test_inspections_tell_all_conditions_graded_or_loaded(engine: Engine, key: int) -> None:
     for inspection in (board(), load_inspection(engine, key)):
-        told = [reason_of(part.findings[0]) for part in (*inspection.joints[:2], *inspection.chips)]
+        told = [part.findings[0].words for part in (*inspection.joints[:2], *inspection.chips)]
         assert told == [WORDS, DOUBT, CHIP]
         assert [_finding_words(joint.findings[0]) for joint in inspection.joints[:2]] == [
             f"non-wetting: {WORDS}", f"non-wetting: {DOUBT}"]
@@ -85,7 +93,7 @@ def test_without_a_readable_sheet_the_deciding_condition_is_told(engine: Engine,
         connection.execute(text("UPDATE limit_sheet SET content = 'x'"))
     alone = WORDS.partition(" where")[0]
     assert next(iterate_findings(engine, Filter()))["words"] == f"non-wetting ({alone})"
-    assert reason_of(load_inspection(engine, key).joints[0].findings[0]) == alone
+    assert load_inspection(engine, key).joints[0].findings[0].words == alone
     assert load_board(engine, key)[1][0].words == alone
 
 

@@ -177,11 +177,11 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
         key = find_inspection(engine, board)
         inspection = load_inspection(engine, key)
         sheet = recorded_sheet(engine, inspection.sheet_hash) if limits is None else read_limits(limits)
-    joint = next((j for j in inspection.joints if f"{j.ref}.{j.pin}" == place), None)
+    joint = next((j for j in inspection.joints if j.name == place), None)
     chip = next((c for c in inspection.chips if c.ref == place), None)
     part = joint or chip
     if part is None:
-        names = [f"{j.ref}.{j.pin}" for j in inspection.joints] + [c.ref for c in inspection.chips]
+        names = [j.name for j in inspection.joints] + [c.name for c in inspection.chips]
         fail(f"board {board}: got {place}, wanted one of its joints or chips: {some(names)}" if names else
              f"board {board}: it was not graded ({inspection.reason})")
     if part.reason:

@@ -59,7 +59,7 @@ def grade_board(files: BoardFiles, family: Family, station: Station, sheet: Limi
     chips = _chip_inspections(measured, sheet)
     verdict = worst([part.verdict for part in joints] + [part.verdict for part in chips])
     if verdict == UNGRADED:
-        missed = [f"{part.ref}.{part.pin}" for part in joints if part.verdict == UNGRADED]
+        missed = [part.name for part in joints if part.verdict == UNGRADED]
         missed += [part.ref for part in chips if part.verdict == UNGRADED]
         reasons = [part.reason for part in joints if part.reason] + [part.reason for part in chips if part.reason]
         first = reasons[0] if reasons else "not measured"

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.rules import Fired, Rule
-from models.vocabulary import MEASURE
+from models.vocabulary import MEASURE, finding_title, reason_words
 
 
 @dataclass(frozen=True)
@@ -61,6 +61,16 @@ class FoundFinding:
     # hold the sheet and the measurements that it follows from.
     beside: str = field(default="", compare=False)
 
+    @property
+    def title(self) -> str:
+        """The finding in two or three words, a bridge with its other end."""
+        return finding_title(self.finding, self.other)
+
+    @property
+    def words(self) -> str:
+        """Why it was made, with all that is known of its rule: `coverage 212 deg, needs at least 270 deg`."""
+        return reason_words(self.measure, self.value, self.limit, self.side, self.verdict, self.guard, self.beside)
+
 
 def found_finding(fired: Fired, rule: Rule, x_mm: float, y_mm: float, other: str = "",
                   columns: Mapping[str, NDArray[np.float64]] | None = None) -> FoundFinding:
@@ -95,6 +105,11 @@ class JointInspection:
     findings: tuple[FoundFinding, ...] = ()
     reason: str = ""  # why it is ungraded
 
+    @property
+    def name(self) -> str:
+        """`REF.PIN`."""
+        return f"{self.ref}.{self.pin}"
+
 
 @dataclass(frozen=True)
 class ChipInspection:
@@ -109,6 +124,11 @@ class ChipInspection:
     findings: tuple[FoundFinding, ...] = ()
     reason: str = ""
     uncertainties: Mapping[str, float] = field(default_factory=dict)  # as of a joint
+
+    @property
+    def name(self) -> str:
+        """`REF`, the name of a chip as `REF.PIN` is that of a joint."""
+        return self.ref
 
 
 @dataclass(frozen=True)

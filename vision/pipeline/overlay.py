@@ -161,7 +161,7 @@ def _draw_labels(paper: Paper, parts: Sequence[tuple[Points, JointInspection | C
     for outline, result in parts:
         if result.verdict == "accept":
             continue
-        name = f"{result.ref}.{result.pin}" if isinstance(result, JointInspection) else result.ref
+        name = result.name
         reasons = [FINDING[found.finding].title for found in result.findings if found.verdict != "indicator"]
         lines = [f"{name} {result.verdict}", *dict.fromkeys(reasons)]
         width = max(text_width(line, LABEL_SIZE) + (18 if row == 0 else 0) for row, line in enumerate(lines)) + 10

@@ -17,7 +17,6 @@ from vision.pipeline.measure import ViewSurfaces, see_view
 from vision.pipeline.overlay import draw_view
 from vision.pipeline.traces import find_traces
 from vision.pipeline.zoom import draw_zoom, encoded
-from vision.pipeline.zoom_table import part_name
 from vision.setup.family import Family
 from vision.setup.station import Station
 
@@ -47,7 +46,7 @@ def write_pictures(inspection: Inspection, files: BoardFiles, family: Family, st
                 written.append(path)
         for part in wanted:
             if zooms is not None and part.view == view.capture.view:
-                path = zooms / zoom_file(inspection.serial, part_name(part))
+                path = zooms / zoom_file(inspection.serial, part.name)
                 path.write_bytes(encoded(draw_zoom(view, traces, inspection, part, family, station, sheet)))
                 written.append(path)
     return written
@@ -57,7 +56,7 @@ def wanted_parts(inspection: Inspection, places: Collection[str] = ()) -> list[J
     """Return the joints and chips named by `places`, or without any those that are not accepted."""
     parts: list[JointInspection | ChipInspection] = [*inspection.joints, *inspection.chips]
     if places:
-        return [part for part in parts if part_name(part) in places]
+        return [part for part in parts if part.name in places]
     return [part for part in parts if part.verdict != ACCEPT]
 
 

@@ -34,7 +34,6 @@ from vision.pipeline.zoom_table import (
     draw_help,
     draw_rest,
     draw_table,
-    part_name,
     rules_of,
     table_height,
 )
@@ -72,9 +71,9 @@ def draw_zoom(seen: ViewSurfaces, traces: Traces, inspection: Inspection, part: 
     lights = ", ".join(light.name for light in station.lights)
     limits = f"workmanship class {sheet.workmanship_class}, limit sheet {inspection.sheet_hash[:12]}"
     if isinstance(part, JointInspection):
-        index = next((at for at, joint in enumerate(seen.joints) if joint.name == part_name(part)), None)
+        index = next((at for at, joint in enumerate(seen.joints) if joint.name == part.name), None)
         if index is None:
-            raise KeyError(part_name(part))
+            raise KeyError(part.name)
         joint = seen.joints[index]
         what = (f"land {joint.land_kind}, hole {joint.hole_mm:g} mm, {joint.lead_shape} lead"
                 f"{f', net {joint.net}' if joint.net else ''}{f', pot {joint.pot}' if joint.pot else ''}")

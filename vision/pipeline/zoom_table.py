@@ -8,7 +8,8 @@ from dataclasses import dataclass
 
 from models.explain import ConditionLine, explain
 from models.limits import Condition, LimitSheet
-from models.vocabulary import FINDING, MEASURE, MEASURES, REVIEW, UNGRADED, near_words, plain_name
+from models.rules import INDICATOR
+from models.vocabulary import FINDING, MEASURE, MEASURES, UNGRADED, decimals_apart, plain_name
 from vision.pipeline.inspection import ChipInspection, FoundFinding, JointInspection
 from vision.pipeline.paper import INK, LINE, SOFT, VERDICT_BGR, WHITE, Color, Paper, fitted, text_width, verdict_shape
 
@@ -47,11 +48,6 @@ def table_height(rules: Sequence[RuleLines]) -> int:
     return 24 + sum(LINE_PX * len(rule.lines) + 3 for rule in rules)
 
 
-def part_name(part: PartInspection) -> str:
-    """Return `REF.PIN` of a joint, `REF` of a chip."""
-    return f"{part.ref}.{part.pin}" if isinstance(part, JointInspection) else part.ref
-
-
 def draw_heading(paper: Paper, serial: str, part: PartInspection, details: str, width: int) -> None:
     """Draw verdict, place and findings in words across the top."""
     tone = VERDICT_BGR[part.verdict]
@@ -59,7 +55,7 @@ def draw_heading(paper: Paper, serial: str, part: PartInspection, details: str, 
     verdict_shape(paper.canvas, 32.0, 34.0, 13.0, part.verdict)
     paper.text(54, 42, part.verdict, 26, INK, bold=True)
     x = 54 + text_width(part.verdict, 26) + 22
-    name = part_name(part)
+    name = part.name
     paper.text(x, 42, name, 26, INK)
     x += text_width(name, 26) + 12
     paper.text(x, 42, f"board {serial}", 16, SOFT)
@@ -81,17 +77,7 @@ def _findings_words(part: PartInspection) -> list[str]:
 
 def _finding_words(found: FoundFinding) -> str:
     """Return a finding in words: `partial wetting: coverage 212 deg, needs at least 270 deg`."""
-    title = FINDING[found.finding].title + (f" to {found.other}" if found.other else "")
-    decimals = _decimals(found.measure, found.value, [found.limit])
-    unit = f" {found.unit}".rstrip()
-    got = f"{found.value:.{decimals}f}{unit}"
-    limit = f"{found.limit:.{decimals}f}{unit}" if round(found.limit, decimals) == found.limit else (
-        f"{found.limit:g}{unit}")
-    asked = near_words(found.value, found.limit, limit, found.guard, found.unit) if found.verdict == REVIEW else (
-        f"needs at {'least' if found.side == 'below' else 'most'} {limit}")
-    beside = f" where {found.beside}" if found.beside else ""
-    kind = " (process indicator)" if found.verdict == "indicator" else ""
-    return f"{title}{kind}: {plain_name(found.measure)} {got}, {asked}{beside}"
+    return f"{found.title}{' (process indicator)' if found.verdict == INDICATOR else ''}: {found.words}"
 
 
 def draw_table(paper: Paper, rules: Sequence[RuleLines], box: tuple[int, int, int, int]) -> None:
@@ -137,23 +123,17 @@ def measured_words(line: ConditionLine) -> str:
     measure = line.condition.measure
     if math.isnan(line.value):
         return f"{plain_name(measure)}: does not apply"
-    limits = [limit for limit in (line.condition.below, line.condition.above) if limit is not None]
-    return _value_words(measure, line.value, line.uncertainty, _decimals(measure, line.value, limits))
+    decimals = MEASURE[measure].decimals
+    for limit in (line.condition.below, line.condition.above):
+        if limit is not None:
+            decimals = decimals_apart(line.value, limit, decimals)
+    return _value_words(measure, line.value, line.uncertainty, decimals)
 
 
 def _value_words(measure: str, value: float, uncertainty: float, decimals: int) -> str:
     known = MEASURE[measure]
     spread = f" ± {uncertainty:.{max(known.decimals, 1)}f}" if uncertainty > 0 else ""
     return f"{plain_name(measure)} {value:.{decimals}f}{spread} {known.unit}".rstrip()
-
-
-def _decimals(measure: str, value: float, limits: Sequence[float]) -> int:
-    """Return as many decimals as it takes to tell a value from its limits."""
-    decimals = MEASURE[measure].decimals
-    while decimals < 6 and any(f"{value:.{decimals}f}" == f"{limit:.{decimals}f}" and value != limit
-                               for limit in limits):
-        decimals += 1
-    return decimals
 
 
 def limit_words(condition: Condition) -> str:

@@ -21,7 +21,7 @@ from vision.records.database import reading
 from vision.records.load import CHUNK, load_inspections
 from vision.records.queries import Filter, find_keys
 from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Review
-from vision.records.words import finding_words, reason_of
+from vision.records.words import finding_words
 
 CFX_VERSION = "2.1"
 NAME = "CFX.Production.TestAndInspection.UnitsInspected"
@@ -111,12 +111,12 @@ def _verification(defects: list[str]) -> str:
 
 
 def _defect(uid: str, result: JointInspection | ChipInspection, finding: FoundFinding, call: str | None) -> Any:
-    place = f"{result.ref}.{result.pin}" if isinstance(result, JointInspection) else result.ref
+    place = result.name
     identity = uuid.uuid5(uuid.UUID(uid), f"{place} {finding.finding}")
     return {
         "UniqueIdentifier": str(identity), "DefectCode": finding.finding,
         "DefectCategory": FINDING[finding.finding].part,
-        "Description": finding_words(finding.finding, reason_of(finding), finding.other),
+        "Description": finding_words(finding.finding, finding.words, finding.other),
         "Comments": finding.source or None,
         "ComponentOfInterest": {"ReferenceDesignator": place, "UnitPosition": None, "PartNumber": None},
         "RegionOfInterest": {"StartPointX": finding.x_mm, "StartPointY": finding.y_mm, "RegionSegments": []},

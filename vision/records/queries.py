@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Engine, RowMapping, and_, case, exists, func, or_, select
 
-from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES
+from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, reason_words
 from vision.records.columns import moment_text
 from vision.records.database import reading
 from vision.records.errors import RecordsError
@@ -30,7 +30,7 @@ from vision.records.schema import (
     Unit,
 )
 from vision.records.sheets import beside_words, measures_beside, recorded_rules
-from vision.records.words import finding_words, reason_words
+from vision.records.words import finding_words
 
 Row = dict[str, Any]
 Query = Any  # a select; its type parameters differ between SQLAlchemy 2.0 and 2.1

@@ -116,7 +116,7 @@ def regrade(engine: Engine, sheet: LimitSheet, wanted: Filter, *, save: bool) ->
 
 
 def _differences(before: Inspection, after: Inspection) -> tuple[tuple[str, str, str], ...]:
-    joints = [(f"{old.ref}.{old.pin}", old.verdict, new.verdict)
+    joints = [(old.name, old.verdict, new.verdict)
               for old, new in zip(before.joints, after.joints, strict=True) if old.verdict != new.verdict]
     chips = [(old.ref, old.verdict, new.verdict)
              for old, new in zip(before.chips, after.chips, strict=True) if old.verdict != new.verdict]

@@ -66,7 +66,7 @@ def joint_rows(key: int, inspection: Inspection, ids: Mapping[tuple[str, str], i
     for joint in inspection.joints:
         place = ids.get((joint.ref, joint.pin))
         if place is None:
-            raise RecordsError(f"joint {joint.ref}.{joint.pin}: family {inspection.family} has no such joint")
+            raise RecordsError(f"joint {joint.name}: family {inspection.family} has no such joint")
         rows.append((key, place, joint.view, joint.verdict, *measured(joint.measurements, JOINT_MEASURES),
                      uncertainty_text(joint.uncertainties), clean_text(joint.reason) if joint.reason else ""))
         findings += [_finding(key, place, None, found) for found in joint.findings]
@@ -152,7 +152,7 @@ def disposition_line(inspection: Inspection, uid: str) -> str:
     verdict, measure, value, limit, unit, x_mm, y_mm).
     """
     results: list[tuple[str, tuple[FoundFinding, ...]]] = [
-        (f"{joint.ref}.{joint.pin}", joint.findings) for joint in inspection.joints]
+        (joint.name, joint.findings) for joint in inspection.joints]
     results += ((chip.ref, chip.findings) for chip in inspection.chips)
     findings = [
         {"place": place, "finding": item.finding, "verdict": item.verdict, "measure": item.measure,

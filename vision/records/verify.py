@@ -170,7 +170,7 @@ def _verdicts(key: int, inspection: Inspection, sheets: dict[str, LimitSheet]) -
     after: list[JointInspection | ChipInspection] = [*again.joints, *again.chips]
     older: list[JointInspection | ChipInspection] = []
     for row, (old, new) in enumerate(zip(before, after, strict=True)):
-        place = f"{old.ref}.{old.pin}" if isinstance(old, JointInspection) else old.ref
+        place = old.name
         if old.verdict != new.verdict:
             yield Difference(key, inspection.serial, place, "verdict", old.verdict, new.verdict)
         stored = tuple(_as_told_now(_at_its_part(finding, old), sheet) for finding in old.findings)

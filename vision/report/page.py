@@ -14,7 +14,6 @@ from models.limits import LimitSheet
 from models.vocabulary import FINDING, FINDINGS, MEASURE, REJECT, VERDICTS
 from vision import __version__
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
-from vision.records.words import reason_of
 from vision.report.board_map import board_map
 from vision.setup.family import Family
 
@@ -60,13 +59,12 @@ def worst_places(inspections: Sequence[Inspection], family: Family, count: int) 
     ranked: dict[str, list[tuple[float, Place]]] = {}
     for inspection in inspections:
         for part in _parts(inspection):
-            name = place_name(part)
             for found in part.findings:
                 if found.verdict == "indicator":
                     continue
-                joint = joints.get(name)
-                place = Place(inspection.serial, name, found.verdict, found.finding, finding_title(found),
-                              reason(found), "", *((joint.pot, joint.nozzle, joint.step) if joint else ("", "", "")))
+                joint = joints.get(part.name)
+                place = Place(inspection.serial, part.name, found.verdict, found.finding, found.title,
+                              found.words, "", *((joint.pot, joint.nozzle, joint.step) if joint else ("", "", "")))
                 ranked.setdefault(found.finding, []).append((_excess(found), place))
     chosen: list[Place] = []
     queues = [sorted(ranked[f.name], key=lambda pair: -pair[0]) for f in FINDINGS if f.name in ranked]
@@ -92,28 +90,13 @@ def _parts(inspection: Inspection) -> tuple[JointInspection | ChipInspection, ..
     return (*inspection.joints, *inspection.chips)
 
 
-def place_name(part: JointInspection | ChipInspection) -> str:
-    """Return `REF.PIN` of a joint, `REF` of a chip."""
-    return f"{part.ref}.{part.pin}" if isinstance(part, JointInspection) else part.ref
-
-
-def finding_title(found: FoundFinding) -> str:
-    """Return a finding in words, a bridge with its other end."""
-    return FINDING[found.finding].title + (f" to {found.other}" if found.other else "")
-
-
-def reason(found: FoundFinding) -> str:
-    """Return why, in words: `coverage 212 deg, needs at least 270 deg`."""
-    return reason_of(found)
-
-
 def report_html(report: LotReport) -> str:
     """Return the page."""
     places: dict[str, Counter[str]] = {}
     pareto: dict[str, Counter[str]] = {}
     for inspection in report.inspections:
         for part in _parts(inspection):
-            places.setdefault(place_name(part), Counter())[part.verdict] += 1
+            places.setdefault(part.name, Counter())[part.verdict] += 1
             for found in part.findings:
                 pareto.setdefault(found.finding, Counter())[found.verdict] += 1
     boards = Counter(inspection.verdict for inspection in report.inspections)
@@ -130,7 +113,7 @@ def report_html(report: LotReport) -> str:
 
 def _row(inspection: Inspection) -> dict[str, Any]:
     """Return one board's line: verdict, and its findings in words, rejects first."""
-    told = [(found.verdict, place_name(part), finding_title(found), reason(found))
+    told = [(found.verdict, part.name, found.title, found.words)
             for part in _parts(inspection) for found in part.findings if found.verdict != "indicator"]
     told.sort(key=lambda item: item[0] != REJECT)
     return {"serial": inspection.serial, "verdict": inspection.verdict, "reason": inspection.reason, "findings": told,

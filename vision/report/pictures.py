@@ -20,7 +20,6 @@ from vision.pipeline.register import RegistrationError, register_view
 from vision.pipeline.show import wanted_parts
 from vision.pipeline.traces import find_traces
 from vision.pipeline.zoom import draw_zoom
-from vision.pipeline.zoom_table import part_name
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
 from vision.setup.station import Station, light_bands
@@ -73,7 +72,7 @@ def sheet_pictures(files: BoardFiles, family: Family, station: Station, sheet: L
             continue
         traces = find_traces(seen)
         for part in here:
-            found[part_name(part)] = draw_zoom(seen, traces, inspection, part, family, station, sheet)
+            found[part.name] = draw_zoom(seen, traces, inspection, part, family, station, sheet)
     return found
 
 

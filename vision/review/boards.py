@@ -12,7 +12,7 @@ from typing import Any
 from sqlalchemy import Connection, Engine, Row, and_, func, select
 
 from models.errors import MeniscopeError
-from models.vocabulary import CHIP_MEASURES, FINDING, JOINT_MEASURES
+from models.vocabulary import CHIP_MEASURES, FINDING, JOINT_MEASURES, reason_words
 from vision.records.database import reading
 from vision.records.schema import (
     ChipResult,
@@ -27,7 +27,6 @@ from vision.records.schema import (
     Unit,
 )
 from vision.records.sheets import Rules, beside_words, measures_beside, recorded_rules
-from vision.records.words import reason_words
 from vision.review.decisions import CALL_WORDS, UnknownError, finding_version
 from vision.review.waiting import undecided
 from vision.setup import Chip, Family, Fiducial, Joint, View

@@ -139,7 +139,7 @@ def inspected_table(inspections: Sequence[Inspection], truth: Mapping[tuple[str,
             pin = getattr(result, "pin", "")
             known = truth.get((inspection.serial, result.ref, pin))
             if known is not None and not result.reason:
-                kept.append((inspection.serial, f"{result.ref}.{pin}" if pin else result.ref, result, known))
+                kept.append((inspection.serial, result.name, result, known))
 
     def column(value: Callable[[JointInspection | ChipInspection, TruthRow], float]) -> NDArray[np.float64]:
         return np.array([value(result, known) for _, _, result, known in kept], dtype=np.float64)

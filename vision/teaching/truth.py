@@ -13,7 +13,7 @@ from models.errors import InputError, Problem
 from models.evaluate import Outcome
 from models.table import LabelledTable
 from models.vocabulary import CHIP_MEASURES, FINDING, JOINT_MEASURES, Part
-from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
+from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection
 from vision.pipeline.measure import BoardMeasurements, PartTable
 from vision.setup import read_rows
 
@@ -153,10 +153,4 @@ def _outcome(serial: str, ref: str, pin: str, known: TruthRow, seen: JointInspec
     named = sorted(seen.findings if seen else (), key=lambda finding: rank.get(finding.verdict, 2))
     return Outcome(serial, f"{ref}.{pin}" if pin else ref, "joint" if pin else "chip", known.findings,
                    seen.verdict if seen else "ungraded", tuple(finding.finding for finding in named), known.marginal,
-                   known.land_kind, condition, _why(named[0]) if named else "")
-
-
-def _why(finding: FoundFinding) -> str:
-    from vision.records.words import reason_of
-
-    return reason_of(finding)
+                   known.land_kind, condition, named[0].words if named else "")
