@@ -13,25 +13,31 @@ import pytest
 
 from models.criteria import workmanship_rules
 from models.limits import Condition, LimitSheet, Rule
-from models.vocabulary import FINDING, VERDICTS
+from models.vocabulary import FINDING
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.canvas import LABELS
-from tests.synthetic_images.small import quiet_recipe, small_family, small_station, write_views
+from tests.synthetic_images.small import (
+    FOUR_LIGHTS,
+    SIX_LIGHTS,
+    TWO_LIGHTS,
+    quiet_recipe,
+    small_family,
+    small_station,
+    write_views,
+)
 from vision.pipeline.capture import load_view
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.grade import grade_board
 from vision.pipeline.measure import see_view
-from vision.pipeline.paper import SOLID, Paper, dashes, runs, text_width
+from vision.pipeline.paper import Paper
 from vision.pipeline.show import wanted_parts, write_pictures, zoom_file
-from vision.pipeline.tones import FURTHER_COLOURS, LIGHT_PATTERNS, TONE_COLOURS, light_lines, toned, tones_in_words
 from vision.pipeline.traces import find_spots, find_traces
 from vision.pipeline.unwrap import AZIMUTHS
 from vision.pipeline.zoom import CAUTION, WIDTH, draw_zoom
 from vision.pipeline.zoom_charts import radial_profile
-from vision.pipeline.zoom_cut import FOUND, GAP, MARKS, SKY, STEEPEST_DEG, cut_at, cut_planes, slope_picture
+from vision.pipeline.zoom_cut import FOUND, SKY, STEEPEST_DEG, cut_at, cut_planes, slope_picture
 from vision.pipeline.zoom_table import limit_words, measured_words, rules_of
-from vision.setup import Light, View
-from vision.setup.station import light_bands
+from vision.setup import View
 
 SHEET = LimitSheet(workmanship_rules(2), family="small")
 PLANNED = {0: ("bridge", 0.8), 1: ("blowhole", 1.0), 2: ("solder_projection", 1.0), 4: ("solder_ball", 1.0),
@@ -114,57 +120,6 @@ def test_a_sheet_says_that_its_colours_are_false_and_which_light_is_which(known,
     draw_zoom(known.seen, known.traces, known.inspection, known.parts["J1.6"], known.family,
               replace(known.station, lights=lights), SHEET)
     assert "in false colours: blue 8-26°, green 30-50°, red 54-78°" in words, "long names give way to angles"
-
-
-def test_pictures_and_charts_give_a_light_one_colour(known):
-    """Each light alone: where its picture is brightest in one tone, its line on the chart has that colour."""
-    bands = known.seen.optics.bands
-    charts = dict(zip((0, 1, 2), TONE_COLOURS, strict=True))
-    for number in range(3):
-        responses = np.zeros((3, 4, 4), dtype=np.float32)
-        responses[number] = 1.0
-        tone = int(np.argmax(toned(responses, bands)[0, 0]))
-        assert light_lines(bands)[number][0] == charts[tone]
-        assert int(np.argmax(charts[tone])) == tone, "the chart's colour is a blue, a green or a red too"
-
-
-def test_flat_is_blue_and_steep_is_red_in_whatever_order_the_station_has_its_lights(known):
-    lights = known.station.lights
-    responses = np.random.default_rng(4).uniform(0.0, 2.5, (3, 8, 8)).astype(np.float32)
-    for order in ((0, 1, 2), (2, 0, 1), (1, 2, 0)):
-        moved = tuple(lights[number] for number in order)
-        bands = light_bands(moved)
-        assert np.array_equal(toned(responses[list(order)], bands), toned(responses, light_bands(lights)))
-        lines = dict(zip((light.name for light in moved), light_lines(bands), strict=True))
-        assert [lines[name][0] for name in ("high", "middle", "low")] == list(TONE_COLOURS)
-        assert [line[1] for line in lines.values()] == list(LIGHT_PATTERNS[:3])
-        assert tones_in_words(moved, bands) == "blue high, green middle, red low"
-
-
-def test_colours_of_stations_with_other_lights():
-    flat, steep = np.zeros((2, 2, 2), dtype=np.float32), np.zeros((2, 2, 2), dtype=np.float32)
-    flat[0], steep[1] = 1.0, 1.0
-    two = light_bands(TWO)
-    assert (toned(flat, two)[0, 0] > 0).tolist() == [True, False, False]
-    assert (toned(steep, two)[0, 0] > 0).tolist() == [False, False, True]
-    assert len(set(toned(flat + steep, two)[0, 0].tolist())) == 1, "what both show alike is grey"
-    assert tones_in_words(TWO, two) == "blue steep, red grazing"
-    assert [colour for colour, _ in light_lines(two)] == [TONE_COLOURS[0], TONE_COLOURS[2]]
-    assert tones_in_words(FOUR, light_bands(FOUR)) == "blue near, green outer, red rim"
-    assert len(set(light_lines(light_bands(SIX)))) == len({colour for colour, _ in light_lines(light_bands(SIX))}) == 6
-    halves = tuple(Light(f"{name} {side}", f"{name}{side}", "mono", zenith, azimuth)
-                   for name, zenith in (("flat", (10.0, 30.0)), ("steep", (50.0, 70.0)))
-                   for side, azimuth in (("left", (90.0, 270.0)), ("right", (270.0, 450.0))))
-    bands = light_bands(halves)
-    for lit in (0, 1):
-        responses = np.zeros((4, 2, 2), dtype=np.float32)
-        responses[lit] = 1.0
-        assert toned(responses, bands)[0, 0].tolist() == toned(flat, two)[0, 0].tolist(), "either side counts"
-    assert tones_in_words(halves, bands) == "blue flat left/flat right, red steep left/steep right"
-    assert len(set(light_lines(bands))) == 4
-    alone = (halves[:2], light_bands(halves[:2]))
-    assert len(set(toned(flat, alone[1])[0, 0].tolist())) == 1
-    assert tones_in_words(*alone) == "grey flat left/flat right"
 
 
 def test_every_part_of_a_board_can_be_drawn_and_twice_alike(known):
@@ -349,13 +304,8 @@ def test_a_missing_chip_is_told(tmp_path, words):
     assert "no chip was found here" in words
 
 
-TWO = (Light("steep", "a", "mono", (10.0, 38.0)), Light("grazing", "b", "mono", (44.0, 78.0)))
-FOUR = (Light("near", "a", "red", (8.0, 24.0)), Light("inner", "a", "green", (26.0, 42.0)),
-        Light("outer", "a", "blue", (46.0, 60.0)), Light("rim", "b", "mono", (64.0, 82.0)))
-SIX = tuple(Light(f"ring{n}", "abcdef"[n], "mono", (6.0 + 13.0 * n, 17.0 + 13.0 * n)) for n in range(6))
-
-
-@pytest.mark.parametrize(("lights", "bits", "rotation"), [(TWO, 8.0, 0.0), (FOUR, 8.0, 30.0), (SIX, 16.0, 90.0)],
+@pytest.mark.parametrize(("lights", "bits", "rotation"), [
+    (TWO_LIGHTS, 8.0, 0.0), (FOUR_LIGHTS, 8.0, 30.0), (SIX_LIGHTS, 16.0, 90.0)],
                          ids=["two mono", "four", "six mono, 16 bit"])
 def test_every_station_gets_its_sheets(tmp_path, words, lights, bits, rotation):
     station = small_station(lights=lights, cross_talk=None, mm_per_px=0.03, picture_px=(520, 520))
@@ -394,80 +344,3 @@ def test_views_at_hand_are_not_read_again(known, tmp_path):
 def test_file_names_hold_no_path():
     assert zoom_file("B1", "J1.2") == "B1_J1.2_zoom.png"
     assert zoom_file("../B1", "J/1:2") == "..-B1_J-1-2_zoom.png"
-
-
-def test_dashes_have_their_lengths():
-    line = np.array([(0.0, 0.0), (30.0, 0.0), (30.0, 40.0)])
-    pieces = dashes(line, (10.0, 5.0))
-    lengths = [np.hypot(*np.diff(piece, axis=0).T).sum() for piece in pieces]
-    assert lengths == pytest.approx([10.0] * 5)  # 70 px hold four whole turns of 15 px and a dash
-    corner = np.array([(0.0, 0.0), (5.0, 0.0), (5.0, 5.0)])
-    (bent,) = dashes(corner, (100.0, 5.0))
-    assert (5.0, 0.0) in [tuple(point) for point in bent], "corners stay"
-    assert dashes(line, SOLID)[0] is line
-
-
-def test_runs_go_round():
-    flags = np.zeros(AZIMUTHS, dtype=bool)
-    flags[[0, 1, 178, 179, 50]] = True
-    assert sorted(runs(flags)) == [(50, 50), (178, 181)]
-    assert runs(np.ones(AZIMUTHS, dtype=bool)) == [(0, AZIMUTHS)]
-
-
-def test_text_is_written_where_it_should_be():
-    paper = Paper.blank(200, 60)
-    paper.text(20, 40, "coverage 212 ± 4 deg", 16)
-    paper.text(500, 40, "beyond the sheet")
-    blank = Paper.blank(200, 60).canvas
-    row, column = np.nonzero((paper.finished() != blank).any(axis=2))
-    assert 18 <= column.min() <= 23
-    assert column.max() == pytest.approx(20 + text_width("coverage 212 ± 4 deg", 16), abs=3)
-    assert row.min() > 22
-    assert row.max() <= 45
-
-
-# How people without the green cone pigment see colours: G. M. Machado, M. M. Oliveira and L. A. F. Fernandes, "A
-# physiologically-based model for simulation of color vision deficiency", IEEE TVCG 15 (2009) 1291-1298, table of
-# matrices for linear RGB at severity 1.0; deuteranomaly and protanomaly. From memory; that rows sum to one (white
-# stays white) is checked below.
-DEUTERANOPIA = np.array([[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-                         [-0.011820, 0.042940, 0.968881]])
-PROTANOPIA = np.array([[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-                       [-0.003882, -0.048116, 1.051998]])
-
-
-def seen_as(bgr: tuple[int, int, int], matrix: np.ndarray) -> np.ndarray:
-    """CIE Lab of a colour as a colour-blind person sees it; scikit-image does the colour spaces."""
-    from skimage.color import rgb2lab
-
-    rgb = np.array(bgr[::-1]) / 255.0
-    linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
-    light = np.clip(matrix @ linear, 0.0, 1.0)
-    back = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
-    return rgb2lab(back[None, None])[0, 0]
-
-
-@pytest.mark.parametrize("matrix", [np.eye(3), DEUTERANOPIA, PROTANOPIA], ids=["all cones", "no green", "no red"])
-def test_marks_stay_apart_for_colour_blind_people(matrix):
-    """No two marks look alike: their colours differ, or their lines and signs do; most differ in both."""
-    assert matrix.sum(axis=1) == pytest.approx([1.0, 1.0, 1.0], abs=1e-5)
-    for index, one in enumerate(MARKS):
-        for other in MARKS[index + 1:]:
-            apart = float(np.linalg.norm(seen_as(one.color, matrix) - seen_as(other.color, matrix)))
-            # 2.3 is a just noticeable difference (Mahy, Van Eycken and Oosterlinck 1994; from memory).
-            assert apart > 4 * 2.3 or (one.pattern, one.sign) != (other.pattern, other.sign), (one.words, other.words)
-    from vision.pipeline.paper import VERDICT_BGR
-
-    assert set(VERDICT_BGR) == set(VERDICTS)
-    for group in ([mark.color for mark in MARKS if mark is not MARKS[-1]], [*TONE_COLOURS, *FURTHER_COLOURS],
-                  list(VERDICT_BGR.values())):
-        for index, one_color in enumerate(group):
-            for other_color in group[index + 1:]:
-                apart = float(np.linalg.norm(seen_as(one_color, matrix) - seen_as(other_color, matrix)))
-                assert apart > 4 * 2.3, (one_color, other_color)
-
-
-def test_lines_and_signs_tell_marks_without_any_colour():
-    assert len({(mark.pattern, mark.thick, mark.sign) for mark in MARKS}) == len(MARKS)
-    assert len(set(LIGHT_PATTERNS)) == len(LIGHT_PATTERNS) == 6
-    assert GAP.thick > max(mark.thick for mark in MARKS if mark is not GAP)

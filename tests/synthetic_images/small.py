@@ -12,7 +12,7 @@ from synthetic_images.board import RenderedView, plan_board, render_view
 from synthetic_images.demo import demo_station
 from synthetic_images.plan import BoardPlan
 from synthetic_images.recipe import Recipe, default_recipe
-from vision.setup import Chip, Family, Fiducial, Joint, Station, View
+from vision.setup import Chip, Family, Fiducial, Joint, Light, Station, View
 
 
 def small_family(workmanship_class: int = 2) -> Family:
@@ -25,6 +25,13 @@ def small_family(workmanship_class: int = 2) -> Family:
     chips = (Chip("R1", 11.2, 2.6, 0.0, 2.0, 1.25), Chip("C1", 11.2, 6.0, 90.0, 1.6, 0.8))
     marks = tuple(Fiducial(x, y, 0.8) for x, y in ((0.7, 0.7), (13.0, 0.8), (0.8, 7.6)))
     return Family("small", workmanship_class, "bottom", joints, chips, marks, (View("v1", (6.9, 4.2)),))
+
+
+#: Lights of stations unlike the demo's: two, four and six bands of slopes.
+TWO_LIGHTS = (Light("steep", "a", "mono", (10.0, 38.0)), Light("grazing", "b", "mono", (44.0, 78.0)))
+FOUR_LIGHTS = (Light("near", "a", "red", (8.0, 24.0)), Light("inner", "a", "green", (26.0, 42.0)),
+               Light("outer", "a", "blue", (46.0, 60.0)), Light("rim", "b", "mono", (64.0, 82.0)))
+SIX_LIGHTS = tuple(Light(f"ring{n}", "abcdef"[n], "mono", (6.0 + 13.0 * n, 17.0 + 13.0 * n)) for n in range(6))
 
 
 def small_station(**changes: object) -> Station:
