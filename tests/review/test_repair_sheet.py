@@ -241,6 +241,27 @@ def test_the_sheet_names_every_caution_and_defers_to_the_site(engine: Engine) ->
     assert not re.search(r"(src|href)=\"(?!data:)", html)  # nothing is fetched from elsewhere
 
 
+def test_a_sheet_without_a_stop_does_not_speak_of_hot_irons(engine: Engine) -> None:
+    waits = {"J1.5": [("partial_wetting", 274.0, "review")]}
+    key = boards.save(engine, boards.inspection("B1", waits))
+    html = sheet_html(sheet_of(engine, key), boards.family(), {})
+    assert "Nothing to mend." in html
+    assert "1 doubtful finding waits for a decision" in html
+    for words in ("Hot iron", "Take care", "Contact time", "no instruction", "open ring", "the iron's way",
+                  "After mending"):
+        assert words not in html.replace("&#39;", "'"), words
+
+
+def test_a_sheet_of_which_all_is_mended_still_sends_the_board_to_the_camera(engine: Engine) -> None:
+    key = boards.save(engine, boards.inspection("B1", {"J1.1": [("partial_wetting", 200.0, "reject")]}))
+    (stop,) = sheet_of(engine, key).stops
+    record_repair(engine, key, finding_ids=stop.finding_ids, action=stop.action, note="", by=BO)
+    html = sheet_html(sheet_of(engine, key), boards.family(), {})
+    assert "Nothing to mend: 1 finding is mended already." in html
+    assert "closes only when its new inspection passes" in html
+    assert "Hot iron" not in html
+
+
 def test_the_worst_of_several_marks_at_one_place_lies_on_top() -> None:
     marks = [Mark(4.0, 5.0, kind, kind) for kind in ("reject", "indicator", "review")]
     drawn = board_map(boards.family(), marks, "Board map", side="bottom")

@@ -48,6 +48,15 @@ def test_a_board_that_could_not_be_graded_is_told_as_not_accepted(ada: Visitor, 
     assert "Nothing was found" not in page
 
 
+def test_a_repair_page_without_a_stop_does_not_speak_of_hot_irons(ada: Visitor, engine: Engine) -> None:
+    assert "Hot iron" in ada.get("/board/1/repair").get_data(as_text=True)
+    key = boards.save(engine, boards.inspection("B9", minute=9))
+    page = ada.get(f"/board/{key}/repair").get_data(as_text=True)
+    assert "Nothing to mend." in page
+    for words in ("Hot iron", "Take care", "no instruction", "open ring"):
+        assert words not in page, words
+
+
 def test_a_repair_page_cautions_before_its_first_stop(ada: Visitor) -> None:
     page = ada.get("/board/1/repair").get_data(as_text=True)
     assert page.index("Before the first stop: the iron is at") < page.index('id="stop1"')

@@ -21,7 +21,9 @@ def sheet_map(sheet: Sheet, family: Family, turn: int = 0) -> str:
     marks = [Mark(stop.x_mm, stop.y_mm, "stop", f"{stop.number}: {stop.name}", str(stop.number))
              for stop in sheet.stops]
     way = [sheet.start_mm, *((stop.x_mm, stop.y_mm) for stop in sheet.stops)] if sheet.stops else []
-    title = f"Board {sheet.seen_from_words}: {len(sheet.stops)} places to mend in the order of the iron's way"
+    title = f"Board {sheet.seen_from_words}"
+    if sheet.stops:
+        title += ", places to mend in the order of the iron's way"
     return board_map(family, marks, title, side=sheet.side, turn=turn, way=way, origin=True)
 
 
