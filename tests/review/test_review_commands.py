@@ -117,6 +117,9 @@ def test_a_repair_is_recorded_by_place(db: str, engine: Engine) -> None:
 @pytest.mark.parametrize(("arguments", "message"), [
     (("--by", "anna", "--note", "wick"), "--by, --note: wanted with --mended PLACE only"),
     (("--action", "cleaned"), "--action: wanted with --mended PLACE only"),
+    (("--turn", "90"), "--turn: wanted with --html FILE only"),
+    (("--turn", "0", "--json"), "--turn: wanted with --html FILE only"),
+    (("--mended", "C1", "--by", "Bo", "--side", "top"), "--side: wanted without --mended"),
     (("--mended", "C1", "--by", "Bo", "--json"), "--json: wanted without --mended"),
     (("--mended", "C1", "--by", "Bo", "--html", "sheet.html"), "--html: wanted without --mended"),
 ])

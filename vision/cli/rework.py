@@ -25,8 +25,8 @@ STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Colu
 @click.option("--inspection", type=click.IntRange(min=1), help="This inspection instead of the board's newest.")
 @click.option("--side", type=click.Choice(("bottom", "top")),
               help="The side you look at; else the one with the solder.")
-@click.option("--turn", type=click.Choice(("0", "90", "180", "270")), default="0", show_default=True,
-              help="How the board lies before you, degrees counter-clockwise.")
+@click.option("--turn", type=click.Choice(("0", "90", "180", "270")),
+              help="How the board lies before you on the map of --html, degrees counter-clockwise; else 0.")
 @click.option("--repair-limit", default=2, show_default=True, type=click.IntRange(min=1),
               help="Repairs of one joint after which the sheet warns.")
 @click.option("--html", "html_path", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
@@ -37,7 +37,7 @@ STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Colu
 @click.option("--by", "who", metavar="NAME", help="Who mended it.")
 @click.option("--action", metavar="TEXT", help="What was done; else what is usually done.")
 @click.option("--note", default="", metavar="TEXT", help="A note for the record.")
-def command(serial: str, db: str, inspection: int | None, side: str | None, turn: str, repair_limit: int,
+def command(serial: str, db: str, inspection: int | None, side: str | None, turn: str | None, repair_limit: int,
             html_path: Path | None, as_json: bool, mended: str | None, who: str | None, action: str | None,
             note: str) -> None:
     """Show what to mend on a board, in the order of a short way for the iron.
@@ -52,7 +52,10 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
     meniscope rework B0042 --mended J1.3 --by anna      record a repair
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     _check_options(mended is not None, {"--by": who is not None, "--action": action is not None, "--note": bool(note)},
-                   {"--html": html_path is not None, "--json": as_json})
+                   {"--html": html_path is not None, "--json": as_json, "--side": side is not None})
+    if turn is not None and html_path is None:
+        raise click.UsageError("--turn: wanted with --html FILE only, whose map it turns; the list and its positions "
+                               "do not depend on how the board lies")
     from vision.records.database import open_database
     from vision.review.boards import Families, load_board, newest_inspection
     from vision.review.repair import repair_sheet
@@ -71,7 +74,7 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
         from vision.review.pictures import Pictures
         from vision.review.sheet import sheet_html, stop_pictures
 
-        html_path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), int(turn)),
+        html_path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), int(turn or 0)),
                              encoding="utf-8")
         say(f"repair sheet in {html_path}")
     if as_json:
