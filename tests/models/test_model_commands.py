@@ -126,6 +126,41 @@ def test_set_shows_the_effect_and_writes_only_when_told(place: Path) -> None:
     assert restored == before
 
 
+def test_set_tells_a_program_the_effect_and_writes_only_with_yes(place: Path) -> None:
+    before = (place / "limits.toml").read_text()
+    write_table(joint_table(6, 1), place / "joints.csv")
+    arguments = ("limits", "set", place / "limits.toml", 1, "--limit", 290, "--db", place / "results.sqlite",
+                 "--training", place / "joints.csv", "--json")
+    told = run(*arguments)
+    found = json.loads(told.stdout)
+    assert (found["rule"], found["finding"], found["written"]) == (1, "partial_wetting", False)
+    assert found["conditions_before"] == [{"measure": "coverage_deg", "below": 270.0, "guard": 8.0}]
+    assert found["conditions_after"] == [{"measure": "coverage_deg", "below": 290.0, "guard": 8.0}]
+    known, recorded = found["trials"]
+    assert (known["on"], known["joints"], known["boards"]) == ("known truth", 240, 6)
+    assert known["escapes_after"] is not None
+    assert (recorded["on"], recorded["joints"], recorded["boards"]) == ("recorded", 12, 2)
+    assert recorded["escapes_after"] is None
+    assert sum(recorded["before"].values()) == sum(recorded["after"].values()) == 12
+    assert len(recorded["flips"]) == 2
+    assert set(recorded["flips"][0]) == {"board", "name", "before", "after", "truth", "why"}
+    assert "nothing was written; --yes writes the change" in told.stderr
+    assert (place / "limits.toml").read_text() == before
+    written = json.loads(run(*arguments, "--yes").stdout)
+    assert written | {"written": False} == found
+    assert written["written"]
+    assert written["sheet_after"] == sheet_hash(read_limits(place / "limits.toml"))
+    again = json.loads(run(*arguments, "--yes").stdout)
+    assert (again["trials"], again["written"]) == ([], False)
+    assert again["sheet_before"] == again["sheet_after"]
+
+
+def test_set_speaks_of_chips_where_the_rule_does(place: Path) -> None:
+    text = run("limits", "set", place / "limits.toml", 4, "--limit", 0.6, "--db", place / "results.sqlite",
+               "--dry-run").stdout
+    assert "on 2 recorded chips of 2 boards" in text
+
+
 def test_set_refuses_a_limit_that_makes_no_sense(place: Path) -> None:
     before = (place / "limits.toml").read_text()
     text = run("limits", "set", place / "limits.toml", 1, "--limit", 400, "--yes", code=1).stderr

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,27 +16,21 @@ from vision.cli._common import (
     Output,
     check_files,
     fail,
-    many,
     print_json,
     print_rows,
     rows_options,
     say,
-    training_files,
 )
-from vision.cli._limits_rows import criteria_rows, difference_rows, guards_text, rule_rows
+from vision.cli._limits_rows import conditions, criteria_rows, difference_rows, guards_text, rule_rows
 from vision.cli._sheet import gaps, tell_gaps
 
 if TYPE_CHECKING:
-    from models.edit import Effect
     from models.limits import LimitSheet
-    from models.table import LabelledTable
 
 sheet_argument = click.argument("limits", type=click.Path(path_type=Path))
 database_option = click.option(
     "--db", envvar="MENISCOPE_DB", metavar="FILE|URL",
     help="The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
-#: Joints listed one by one when a change is shown.
-SHOWN_FLIPS = 20
 
 
 @click.group()
@@ -168,6 +161,7 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     from models.explain import explain as explained
     from models.limits import read_limits
+    from vision.cli._limits_effect import training_tables
     from vision.cli._limits_picture import write_picture
     from vision.records.load import load_inspection
     from vision.records.queries import find_inspection
@@ -189,7 +183,7 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     if picture is not None:
         with opened(db) as engine:
             write_picture(engine, key, inspection, part, sheet, picture, station_path)
-    tables = _training_tables(training, "joint" if joint else "chip")
+    tables = training_tables(training, "joint" if joint else "chip")
     found = explained(sheet, "joint" if joint else "chip", part.measurements, part.uncertainties,
                       tables[0] if tables else None)
     rows = [_line(line, sheet) for line in found.lines]
@@ -241,8 +235,9 @@ def _line(line: Any, sheet: LimitSheet) -> dict[str, Any]:
 @click.option("--why", default="", help="The reason, for the history.")
 @click.option("--yes", is_flag=True, help="Do not ask.")
 @click.option("--dry-run", is_flag=True, help="Only show what would change.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON; nothing is written unless --yes is given too.")
 def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: float | None, training: tuple[Path, ...],
-         db: str | None, boards: int, why: str, yes: bool, dry_run: bool) -> None:
+         db: str | None, boards: int, why: str, yes: bool, dry_run: bool, as_json: bool) -> None:
     """Change one limit after showing what it would have changed.
 
     RULE is the rule's number in `limits show`; MEASURE is needed where it has several conditions. With --training the
@@ -257,6 +252,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     from models.edit import with_limit, with_new_evidence
     from models.errors import InputError
     from models.limits import read_limits, sheet_problems
+    from vision.cli._limits_effect import print_trial, training_tables, trial_data, try_change
     from vision.cli._limits_write import write_change
 
     old = read_limits(limits)
@@ -264,95 +260,45 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     problems = sheet_problems(new, str(limits))
     if problems:
         raise InputError(problems, "Nothing was written.")
-    if new.rules[rule - 1].when == old.rules[rule - 1].when:
+    part, words = old.rules[rule - 1].part, (_rule_words(old, rule), _rule_words(new, rule))
+    same = new.rules[rule - 1].when == old.rules[rule - 1].when
+    trials = []
+    if same:
         say("nothing to change: the sheet says so already")
-        return
-    click.echo(f"rule {rule}, {FINDING[old.rules[rule - 1].finding].title}: {_rule_words(old, rule)}\n"
-               f"becomes: {_rule_words(new, rule)}\n")
-    part = old.rules[rule - 1].part
-    tables = _training_tables(training, part)
-    for table in tables:
-        new = with_new_evidence(new, table)
-    _show_effects(old, new, tables, db, boards)
-    if dry_run:
-        return
-    if not yes and not click.confirm(f"Write the change to {limits}?", err=True):
-        say("nothing was written")
-        return
-    write_change(limits, old, new, rule, (_rule_words(old, rule), _rule_words(new, rule)), why)
+        new = old
+    else:
+        tables = training_tables(training, part)
+        for table in tables:
+            new = with_new_evidence(new, table)
+        trials = try_change(old, new, part, tables, db, boards)
+        if not as_json:
+            click.echo(f"rule {rule}, {FINDING[old.rules[rule - 1].finding].title}: {words[0]}\nbecomes: {words[1]}\n")
+            for trial in trials:
+                print_trial(trial, part)
+    asked = not (same or dry_run)
+    writes = asked and (yes or (not as_json and click.confirm(f"Write the change to {limits}?", err=True)))
+    if writes:
+        write_change(limits, old, new, rule, words, why)
+    elif asked:
+        say("nothing was written" + ("; --yes writes the change" if as_json else ""))
+    if as_json:
+        print_json({"file": str(limits), **_change_data(old, new, rule),
+                    "trials": [trial_data(trial) for trial in trials], "written": writes})
+
+
+def _change_data(old: LimitSheet, new: LimitSheet, rule: int) -> dict[str, Any]:
+    """Return the rule (number from 1) in both sheets: in words, and as `limits diff --json` tells conditions."""
+    from models.limits import sheet_hash
+
+    return {"rule": rule, "finding": old.rules[rule - 1].finding, "before": _rule_words(old, rule),
+            "after": _rule_words(new, rule), "conditions_before": conditions(old.rules[rule - 1]),
+            "conditions_after": conditions(new.rules[rule - 1]), "sheet_before": sheet_hash(old),
+            "sheet_after": sheet_hash(new)}
 
 
 def _rule_words(sheet: LimitSheet, rule: int) -> str:
     found = sheet.rules[rule - 1]
     return f"{found.in_words()}, guard {guards_text(found)}"
-
-
-def _training_tables(places: tuple[Path, ...], part: str) -> list[LabelledTable]:
-    """Read and join the labelled tables of this kind of part."""
-    from models.table import join_tables, read_table
-
-    name = "joints.csv" if part == "joint" else "chips.csv"
-    tables = [read_table(file, "joint" if part == "joint" else "chip")
-              for place in places for file in training_files(place, name)]
-    return [join_tables(tables)] if tables else []
-
-
-def _show_effects(old: LimitSheet, new: LimitSheet, tables: list[LabelledTable], db: str | None, boards: int) -> None:
-    from models.edit import effect, table_effect
-
-    if not tables and db is None:
-        say("give --training or --db to see what the change does to joints that are known")
-    for table in tables:
-        _print_effect(f"on {many(len(table), 'joint')} with known truth", table_effect(old, new, table))
-    if db is None:
-        return
-    from vision.records.queries import Filter, list_inspections
-    from vision.teaching.recorded import opened, recorded, reviewed_truth
-
-    changed = next(rule for rule, other in zip(new.rules, old.rules, strict=True) if rule.when != other.when)
-    with opened(db) as engine:
-        newest = list_inspections(engine, Filter(family=new.family, limit=boards))
-        since = min((datetime.fromisoformat(row["started_at"]) for row in newest), default=None)
-        wanted = Filter(family=new.family, since=since)
-        seen = recorded(engine, wanted, changed.part)
-        reviews = reviewed_truth(engine, wanted)
-    if not len(seen.boards):
-        say(f"{db}: no graded boards" + (f" of family {new.family}" if new.family else ""))
-        return
-    _print_effect(f"on {many(len(seen.boards), 'recorded joint')} of {many(len(set(seen.boards)), 'board')}",
-                  effect(old, new, changed.part, seen.columns, seen.boards, seen.names))
-    import numpy as np
-
-    keys = [(row["serial"], row["ref"], row.get("pin", "")) for row in seen.rows]
-    known = np.array([number for number, key in enumerate(keys) if key in reviews], dtype=np.intp)
-    if len(known):
-        truths = [reviews[keys[number]] for number in known]
-        _print_effect(f"on {len(known)} of them that people reviewed", effect(
-            old, new, changed.part, {name: values[known] for name, values in seen.columns.items()},
-            [seen.boards[n] for n in known], [seen.names[n] for n in known],
-            [t.findings for t in truths], [t.marginal for t in truths]))
-
-
-def _print_effect(title: str, found: Effect) -> None:
-    rows: list[dict[str, object]] = [
-        {"what": verdict, "before": found.before[verdict], "after": found.after[verdict]}
-        for verdict in ("accept", "review", "reject")]
-    if found.escapes_before is not None:
-        rows += [{"what": "escapes", "before": found.escapes_before, "after": found.escapes_after},
-                 {"what": "false calls", "before": found.false_calls_before, "after": found.false_calls_after}]
-    click.echo(f"{title}:")
-    print_rows(rows, [Column("what", ""), Column("before"), Column("after")])
-    if found.flips:
-        click.echo(f"\n{many(len(found.flips), 'verdict')} {'flips' if len(found.flips) == 1 else 'flip'}:")
-        columns = [Column("board"), Column("name", "joint"), Column("before"), Column("after"), Column("truth"),
-                   Column("why")]
-        print_rows([vars(flip) for flip in found.flips[:SHOWN_FLIPS]],
-                   [c for c in columns if c.name != "truth" or found.escapes_before is not None])
-        if len(found.flips) > SHOWN_FLIPS:
-            click.echo(f"and {len(found.flips) - SHOWN_FLIPS} more")
-    else:
-        click.echo("\nno verdict flips")
-    click.echo("")
 
 
 @command.command()
