@@ -72,6 +72,13 @@ def test_top_level_holds_exactly_the_rooms_and_papers() -> None:
         "README.md", "DEVELOPERS.md", "pyproject.toml", "LICENSE", "vision", "models", "tests", "synthetic_images"}
 
 
+@pytest.mark.parametrize("folder", sorted({path.parent for path in MODULES}), ids=lambda folder: folder.name)
+def test_every_room_says_what_it_is_for(folder: Path) -> None:
+    door = folder / "__init__.py"
+    assert door.exists(), f"{folder}: a folder of modules without __init__.py"
+    assert ast.get_docstring(ast.parse(door.read_text(encoding="utf-8"))) or folder.name == "versions"
+
+
 @pytest.mark.parametrize("path", MODULES, ids=module_name)
 def test_imports_run_downward_only(path: Path) -> None:
     assert broken_rules(path) == []

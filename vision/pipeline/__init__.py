@@ -1,0 +1,1 @@
+"""One board's pictures in, one inspection out: measuring and judging, no database and no printing."""
