@@ -1,4 +1,4 @@
-"""Yield arithmetic, exact intervals, many tests at once."""
+"""Defects per million, exact intervals, many tests at once."""
 
 from __future__ import annotations
 
@@ -11,29 +11,10 @@ from models.errors import MeniscopeError
 from vision.line import rates
 
 
-def test_dpmo_and_yield_arithmetic() -> None:
-    # 12 defects on 150 units with 400 opportunities each; values computed from the definitions
+def test_dpmo() -> None:
+    # 12 defects on 150 units with 400 opportunities each; computed from the definition
     assert rates.dpmo(12, 150 * 400) == pytest.approx(200.0)
-    assert rates.yield_from_dpmo(200.0, 400) == pytest.approx(0.923109, abs=5e-7)
-    assert rates.yield_from_dpu(12 / 150) == pytest.approx(0.923116, abs=5e-7)
-    assert rates.yield_from_dpu(0.02) == pytest.approx(0.980199, abs=5e-7)
-    assert rates.rolled_yield([0.98, 0.95, 0.99]) == pytest.approx(0.92169)
     assert np.isnan(rates.dpmo(0, 0))
-
-
-@pytest.mark.parametrize(("count", "size", "low", "high"), [
-    # Clopper-Pearson limits of the cases in Newcombe (Statistics in Medicine 17, 1998), computed
-    (81, 263, 0.252737, 0.367622), (15, 148, 0.057844, 0.161650), (0, 20, 0.0, 0.168433), (1, 29, 0.000873, 0.177644),
-    (5, 10, 0.187086, 0.812914), (0, 300, 0.0, 0.012221)])
-def test_exact_interval(count: int, size: int, low: float, high: float) -> None:
-    found = rates.exact_interval(count, size)
-    assert (float(found[0]), float(found[1])) == pytest.approx((low, high), abs=1e-6)
-
-
-def test_exact_interval_of_the_handbook() -> None:
-    # NIST/SEMATECH e-Handbook 7.2.4.2: 4 defective of 20, two-sided 90 %
-    low, high = rates.exact_interval(4, 20, confidence=0.90)
-    assert (float(low), float(high)) == pytest.approx((0.071354, 0.401028), abs=1e-6)
 
 
 @given(st.integers(0, 60), st.floats(0.5, 500.0))
@@ -81,7 +62,3 @@ def test_benjamini_hochberg_against_statsmodels() -> None:
 def test_impossible_input_is_refused() -> None:
     with pytest.raises(MeniscopeError, match=r"got .* wanted"):
         rates.benjamini_hochberg([0.1, np.nan])
-    with pytest.raises(MeniscopeError, match=r"got .* wanted"):
-        rates.exact_interval(3, 2)
-    with pytest.raises(MeniscopeError, match=r"got .* wanted"):
-        rates.yield_from_dpmo(2e6, 1)

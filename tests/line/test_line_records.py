@@ -14,6 +14,7 @@ from invented_reviews import add_escape, add_repair, add_review
 from sqlalchemy import Engine, select
 
 from models.errors import MeniscopeError
+from models.intervals import clopper_pearson
 from models.vocabulary import CHIP_MEASURES
 from synthetic_images.line_lot import Drift, LineLot, line_family, simulate_line
 from vision.cli.line import report_text
@@ -22,7 +23,6 @@ from vision.line.load import Scope, load_history, only_family
 from vision.line.log_file import read_log
 from vision.line.log_store import import_entries
 from vision.line.page import report_page
-from vision.line.rates import exact_interval
 from vision.line.report import build_report
 from vision.line.series import WATCHED
 from vision.line.watching import look
@@ -147,8 +147,7 @@ def test_the_report_counts_what_was_recorded(filled: Engine, lot: LineLot) -> No
     assert (report.boards, report.opportunities, report.calls) == (100, 3200, int(calls.sum()))
     assert (report.real, report.false_calls, report.waiting) == (0, 0, int(calls.sum()))
     assert report.first_pass.count == int((calls == 0).sum())
-    low, high = exact_interval(report.first_pass.count, 100)
-    assert (report.first_pass.low, report.first_pass.high) == (float(low), float(high))
+    assert (report.first_pass.low, report.first_pass.high) == clopper_pearson(report.first_pass.count, 100)
     assert report.dpmo_calls == pytest.approx(1e6 * calls.sum() / 3200)
     by_finding = {row.finding: row.calls for row in report.findings}
     assert by_finding == {name: int(truth.sum()) for name, truth in lot.findings.items() if truth.any()}

@@ -13,7 +13,8 @@ from models.intervals import clopper_pearson
 # The cases of Newcombe, Statistics in Medicine 17 (1998) 857; values recomputed from the exact formula.
 @pytest.mark.parametrize(("k", "n", "exact"), [
     (81, 263, (0.252737, 0.367622)), (15, 148, (0.057844, 0.161650)), (0, 20, (0.0, 0.168433)),
-    (1, 29, (0.000873, 0.177644)), (5, 10, (0.187086, 0.812914)), (0, 10, (0.0, 0.308497))])
+    (1, 29, (0.000873, 0.177644)), (5, 10, (0.187086, 0.812914)), (0, 10, (0.0, 0.308497)),
+    (0, 300, (0.0, 0.012221))])
 def test_published_cases(k: int, n: int, exact: tuple[float, float]) -> None:
     assert clopper_pearson(k, n) == pytest.approx(exact, abs=1e-6)
 

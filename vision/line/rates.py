@@ -1,7 +1,7 @@
-"""Yield arithmetic and exact intervals for rates, on arrays.
+"""Defects per million, exact intervals of rates and comparisons of many places, on arrays.
 
-Sources: DPMO and yield as used by IPC-7912 (end-item defects per million opportunities) and IPC-9261 (in-process);
-exact intervals after Clopper and Pearson (Biometrika 26, 1934) and Garwood (Biometrika 28, 1936).
+Sources: DPMO as used by IPC-7912 (end-item defects per million opportunities) and IPC-9261 (in-process); exact
+intervals after Garwood (Biometrika 28, 1936). Intervals of shares are those of `models.intervals`.
 """
 
 from __future__ import annotations
@@ -30,38 +30,6 @@ def share(count: ArrayLike, size: ArrayLike) -> Floats:
     out: Floats = np.full(np.broadcast_shapes(k.shape, n.shape), np.nan)
     np.divide(k, n, out=out, where=n > 0)
     return out
-
-
-def yield_from_dpmo(value: float, opportunities: float) -> float:
-    """Return the share of units without defect when every opportunity fails independently: (1 - DPMO/1e6)^n."""
-    if not 0.0 <= value <= 1e6:
-        raise MeniscopeError(f"DPMO: got {value:g}, wanted 0 to 1,000,000")
-    return float((1.0 - value / 1e6) ** opportunities)
-
-
-def yield_from_dpu(defects_per_unit: float) -> float:
-    """Return the share of units without defect when defects a unit follow the Poisson law: exp(-DPU)."""
-    if defects_per_unit < 0.0:
-        raise MeniscopeError(f"defects per unit: got {defects_per_unit:g}, wanted 0 or more")
-    return float(np.exp(-defects_per_unit))
-
-
-def rolled_yield(yields: ArrayLike) -> float:
-    """Return the share of units that pass every step at the first go: the product of the steps' yields."""
-    return float(np.prod(np.asarray(yields, dtype=np.float64)))
-
-
-def exact_interval(count: ArrayLike, size: ArrayLike, confidence: float = 0.95) -> tuple[Floats, Floats]:
-    """Return the Clopper-Pearson interval of a share, for arrays; (0, 1) where size is 0."""
-    from scipy.special import betaincinv
-
-    k, n = np.broadcast_arrays(np.asarray(count, dtype=np.float64), np.asarray(size, dtype=np.float64))
-    if np.any((k < 0) | (k > n)):
-        raise MeniscopeError("interval of a share: got a count outside 0 to its size, wanted 0 <= count <= size")
-    tail = (1.0 - confidence) / 2.0
-    low = np.where(k > 0, betaincinv(np.maximum(k, 1.0), n - k + 1.0, tail), 0.0)
-    high = np.where(k < n, betaincinv(k + 1.0, np.maximum(n - k, 1.0), 1.0 - tail), 1.0)
-    return low, high
 
 
 def poisson_interval(count: ArrayLike, exposure: ArrayLike = 1.0,

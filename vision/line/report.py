@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import Engine
 
+from models.intervals import clopper_pearson
 from models.vocabulary import FINDING
 from vision.line.alarm import Alarm, iso
 from vision.line.alarm_store import list_alarms
@@ -17,7 +18,7 @@ from vision.line.charts import Chart, p_chart, u_chart
 from vision.line.history import LAND, NOZZLE, POT, STEP
 from vision.line.load import Scope, camera_side, load_history
 from vision.line.measure_charts import CHARTED, MeasureChart, measure_charts
-from vision.line.rates import benjamini_hochberg, dpmo, exact_interval, higher_than_rest, poisson_interval
+from vision.line.rates import benjamini_hochberg, dpmo, higher_than_rest, poisson_interval
 from vision.line.tally import FALSE, FINDING_NAMES, INDICATOR, REAL, UNSURE, WAITING, Tally, tally
 from vision.line.watching import Glance
 
@@ -215,8 +216,7 @@ def summarise(counted: Tally, measures: Sequence[MeasureChart] = (), alarms: Seq
 def _rate(count: int, size: int) -> Rate:
     if size == 0:
         return Rate(count, size, float("nan"), float("nan"), float("nan"))
-    low, high = exact_interval(count, size)
-    return Rate(count, size, count / size, float(low), float(high))
+    return Rate(count, size, count / size, *clopper_pearson(count, size))
 
 
 def _waits(seconds: Floats) -> Waits:
