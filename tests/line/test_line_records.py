@@ -283,14 +283,14 @@ def test_the_page_of_an_empty_database_says_so(tmp_path: Path) -> None:
 def test_every_colour_has_a_second_sign() -> None:
     """Points out of limits are triangles, bars differ by pattern, map marks by size and ring: never colour alone."""
     from vision.line import plots
-    from vision.line.heat_map import board_map
+    from vision.line.heat_map import heat_map
     from vision.line.report import FindingRow, JointRow, Seen
 
     bars = plots.pareto_plot([FindingRow("bridge", "bridge", 6, 2, 2, 2, 0, 0, 1.0)])
     assert 'class="real"' in bars and 'class="waiting"' in bars and 'class="false"' in bars and "pattern" in bars
     rows = [JointRow("f", f"J1.{i}", 2.0 * i, 0.0, 100, i, 1e4 * i, 0.0, 1e5, 0.01 if i == 5 else 1.0, "bridge")
             for i in range(6)]
-    drawn = board_map(rows, Seen("f", "bottom"))
+    drawn = heat_map(rows, Seen("f", "bottom"))
     assert drawn.count('class="ring"') == 2  # one joint and the key
     assert "J1.5</text>" in drawn
     assert "10 of" not in drawn and "5 of 100" in drawn
@@ -307,30 +307,30 @@ def _circles(drawn: str, kind: str) -> list[tuple[float, float, float]]:
 def test_the_map_is_the_board_as_the_camera_sees_it(side: str, turn: float, right: tuple[float, float],
                                                     down: tuple[float, float]) -> None:
     """From the solder side x runs to the left, and a view's turn is counter-clockwise in the picture."""
-    from vision.line.heat_map import board_map
+    from vision.line.heat_map import heat_map
     from vision.line.report import JointRow, Seen
 
     rows = [JointRow("f", name, x, y, 100, calls, 1e4 * calls, 0.0, 1e5, 1.0, "")
             for name, x, y, calls in (("O.1", 0.0, 0.0, 1), ("X.1", 10.0, 0.0, 2), ("Y.1", 0.0, 10.0, 3))]
-    origin, along_x, along_y = (np.array(place[:2]) for place in _circles(board_map(rows, Seen("f", side, turn)),
+    origin, along_x, along_y = (np.array(place[:2]) for place in _circles(heat_map(rows, Seen("f", side, turn)),
                                                                           "joint")[:3])
     assert (along_x - origin) / np.hypot(*(along_x - origin)) == pytest.approx(right, abs=1e-2)
     assert (along_y - origin) / np.hypot(*(along_y - origin)) == pytest.approx(down, abs=1e-2)
 
 
 def test_names_stand_where_they_hide_nothing_and_the_key_lies_within_the_drawing() -> None:
-    from vision.line.heat_map import board_map
+    from vision.line.heat_map import heat_map
     from vision.line.report import JointRow, Seen
 
     def row(number: int, step: float) -> JointRow:
         return JointRow("f", f"CONNECTOR{number}.1", step * number, 0.0, 100, 1, 1e4, 0.0, 1e5, 1.0, "")
 
-    apart = board_map([row(number, 10.0) for number in range(4)], Seen("f", "bottom"))
+    apart = heat_map([row(number, 10.0) for number in range(4)], Seen("f", "bottom"))
     assert len(re.findall(r"CONNECTOR\d\.1</text>", apart)) == 4
-    close = board_map([row(number, 0.5) for number in range(60)], Seen("f", "bottom"))
+    close = heat_map([row(number, 0.5) for number in range(60)], Seen("f", "bottom"))
     assert 5 < len(re.findall(r"CONNECTOR\d+\.1</text>", close)) < 30
     for span in (0.0, 3.0, 100.0):
-        drawn = board_map([row(number, span) for number in range(3)], Seen("f", "bottom"))
+        drawn = heat_map([row(number, span) for number in range(3)], Seen("f", "bottom"))
         height = float(re.search(r'viewBox="0 0 900 ([\d.]+)"', drawn)[1])  # type: ignore[index]
         for x, y, r in (*_circles(drawn, "joint"), *_circles(drawn, "ring")):
             assert r <= y <= height - r and r <= x <= 900.0 - r

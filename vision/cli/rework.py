@@ -12,7 +12,8 @@ from vision.cli._common import Column, fail, many, print_json, say, table_text
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
-    from vision.review.repair import Sheet, Side
+    from vision.review.repair import Sheet
+    from vision.setup.family import Side
 
 STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Column("x_mm", "x mm", 2),
                 Column("y_mm", "y mm", 2), Column("usually"), Column("repairs", "repairs before"), Column("caution"))

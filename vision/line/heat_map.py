@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from vision.line.plots import STEPS, open_svg
 from vision.line.report import JointRow, Seen
-from vision.setup.family import Family, View
+from vision.setup.family import SIDE_WORDS, Family, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
 
@@ -20,10 +20,9 @@ Floats = NDArray[np.float64]
 WIDTH, KEY, KEY_RADIUS = 900.0, 40.0, 13.0
 #: A letter of a name is about so wide, a line of text so high: drawing units at 11 px.
 LETTER, LINE = 6.3, 11.0
-SIDE_WORDS = {"bottom": "solder side", "top": "component side"}
 
 
-def board_map(rows: Sequence[JointRow], seen: Seen) -> str:
+def heat_map(rows: Sequence[JointRow], seen: Seen) -> str:
     """Return the board's joints where they are, as the camera sees them.
 
     Size and colour grow with the rate; joints above the rest (adjusted p at most 0.05) have a ring and their name.

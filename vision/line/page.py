@@ -9,9 +9,10 @@ from vision import __version__
 from vision.line import plots
 from vision.line.alarm_text import facts, headline, place_words, status_words
 from vision.line.causes import AGREES
-from vision.line.heat_map import SIDE_WORDS, board_map
+from vision.line.heat_map import heat_map
 from vision.line.practice import CAUTION
 from vision.line.report import JointRow, Report, Waits, share_text
+from vision.setup.family import SIDE_WORDS
 
 WORST_JOINTS = 12
 HINTS_ON_PAGE = 6
@@ -27,7 +28,7 @@ def report_page(report: Report) -> str:
     families = sorted({row.family for row in report.joints})
     sides = {seen.family: seen for seen in report.seen}
     maps = [(family, SIDE_WORDS[sides[family].seen_from],
-             Markup(board_map([row for row in report.joints if row.family == family], sides[family])))
+             Markup(heat_map([row for row in report.joints if row.family == family], sides[family])))
             for family in families]
     starts = [(alarm.since_serial, alarm.id) for alarm in report.alarms]
     shown: dict[str, Any] = {

@@ -10,11 +10,12 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from vision.review.boards import load_board
 from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, actions
-from vision.review.repair import SIDE_WORDS, Sheet, Side, record_repair, repair_sheet, sheet_json
+from vision.review.repair import Sheet, record_repair, repair_sheet, sheet_json
 from vision.review.security import actor
 from vision.review.sheet import sheet_map
 from vision.review.shop import Shop
 from vision.review.state import bench_boards, board_state
+from vision.setup.family import SIDE_WORDS, Side
 
 TURNS = (0, 90, 180, 270)
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Engine, insert, or_, select
@@ -35,11 +35,10 @@ from vision.review.decisions import (
 from vision.review.path import path_length, short_path
 from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, practice
 from vision.setup import Family
+from vision.setup.family import SIDE_WORDS, Side
 
-Side = Literal["bottom", "top"]
 #: Repairs of one joint after which the sheet warns; sites set their own number (common practice, no published source).
 REPAIR_LIMIT = 2
-SIDE_WORDS: dict[str, str] = {"bottom": "solder side", "top": "component side"}
 
 
 @dataclass(frozen=True)

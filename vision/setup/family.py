@@ -33,6 +33,7 @@ from vision.setup.uncertainty import uncertainty_of, write_uncertainty
 LandShape = Literal["round", "oblong", "rect"]
 LeadShape = Literal["round", "square", "rect"]
 Side = Literal["bottom", "top"]
+SIDE_WORDS: dict[str, str] = {"bottom": "solder side", "top": "component side"}
 
 
 @dataclass(frozen=True)
