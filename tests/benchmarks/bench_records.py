@@ -32,8 +32,9 @@ from invented_reviews import add_review  # noqa: E402
 from vision.pipeline.inspection import Inspection  # noqa: E402
 from vision.records import Filter, list_inspections, open_database, open_reviews, pareto, show_inspection  # noqa: E402
 from vision.records.database import transaction  # noqa: E402
-from vision.records.queries import find_inspection, verdict_counts  # noqa: E402
+from vision.records.queries import find_inspection  # noqa: E402
 from vision.records.store import Work, prepare, save_all  # noqa: E402
+from vision.records.totals import verdict_counts  # noqa: E402
 from vision.setup import Family  # noqa: E402
 
 GOAL_ROWS = 20_000

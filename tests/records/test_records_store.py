@@ -14,8 +14,9 @@ from sqlalchemy import Engine, func, select
 from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES
 from vision.records import Filter, RecordsError, list_inspections, open_database, pareto, show_inspection
 from vision.records.database import reading
-from vision.records.queries import find_inspection, open_reviews, verdict_counts
+from vision.records.queries import find_inspection, open_reviews
 from vision.records.schema import FamilyRow, FindingRow, InspectionRow, JointResult, SheetRow, StationRow, Unit
+from vision.records.totals import verdict_counts
 
 
 def count(engine: Engine, table: type) -> int:

@@ -223,7 +223,7 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
     Process indicators are counted apart: they are recorded and change no verdict. With --limit N the N most frequent
     kinds are shown; all boards are counted.
     """
-    from vision.records.queries import pareto, verdict_counts
+    from vision.records.totals import pareto, verdict_counts
 
     with opened(db, wanted) as engine:
         counts, rows = verdict_counts(engine, wanted), pareto(engine, wanted)

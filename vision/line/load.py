@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Connection, Engine, and_, func, select
 
+from models.errors import some
 from models.vocabulary import JOINT_FINDINGS, UNGRADED
 from vision.line.errors import LineError
 from vision.line.history import History, Joints
 from vision.line.log_join import Rows
 from vision.records.database import reading
-from vision.records.queries import some_names
 from vision.records.schema import (
     FamilyJoint,
     FamilyRow,
@@ -105,7 +105,7 @@ def check_scope(engine: Engine, scope: Scope) -> None:
                 query = query.where(FamilyRow.name == scope.family)
             known = sorted(connection.execute(query).scalars(), key=in_order)
             if wanted not in known:
-                raise LineError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(known)}")
+                raise LineError(f"{kind}: got {wanted!r}, wanted one of the records: {some(known, 20) or '(none yet)'}")
 
 
 def load_history(engine: Engine, family: str, *, measures: Sequence[str], boards: int = 400,

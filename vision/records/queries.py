@@ -1,4 +1,4 @@
-"""Asking the defect database: boards, joints, findings, totals. Plain rows (dicts) come back."""
+"""Asking the defect database: boards, joints, findings. Plain rows (dicts) come back."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Connection, Engine, RowMapping, and_, case, exists, func, or_, select
+from sqlalchemy import Connection, Engine, RowMapping, and_, exists, func, or_, select
 
+from models.errors import some
 from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, reason_words
 from vision.records.columns import moment_text
 from vision.records.database import reading
@@ -74,6 +75,9 @@ class Filter:
     limit: int | None = None
 
 
+EVERYTHING = Filter()
+
+
 def check_known(engine: Engine, wanted: Filter) -> None:
     """Raise RecordsError where a filter names a family or a pot that the records do not hold: it would find nothing."""
     if wanted.family:
@@ -89,13 +93,7 @@ def check_known(engine: Engine, wanted: Filter) -> None:
 
 def _check_one(kind: str, wanted: str, known: Sequence[str]) -> None:
     if wanted not in known:
-        raise RecordsError(f"{kind}: got {wanted!r}, wanted one of the records: {some_names(known)}")
-
-
-def some_names(names: Sequence[str], most: int = 20) -> str:
-    """Return names joined by commas, of many the first and how many more there are."""
-    more = [f"and {len(names) - most} more"] if len(names) > most else []
-    return ", ".join([*names[:most], *more]) or "(none yet)"
+        raise RecordsError(f"{kind}: got {wanted!r}, wanted one of the records: {some(known, 20) or '(none yet)'}")
 
 
 def conditions(wanted: Filter) -> list[Any]:
@@ -118,7 +116,8 @@ def conditions(wanted: Filter) -> list[Any]:
     return found
 
 
-def _finding_conditions(wanted: Filter) -> list[Any]:
+def finding_conditions(wanted: Filter) -> list[Any]:
+    """Return SQL conditions on findings for the pot and the kind that a filter asks for."""
     found: list[Any] = []
     if wanted.finding:
         found.append(FindingRow.finding == wanted.finding)
@@ -127,9 +126,9 @@ def _finding_conditions(wanted: Filter) -> list[Any]:
     return found
 
 
-def _with_finding(wanted: Filter) -> list[Any]:
-    """Return the condition on inspections that one of their findings is at the pot, or of the kind, asked for."""
-    narrow = _finding_conditions(wanted)
+def with_finding(wanted: Filter) -> list[Any]:
+    """Return the SQL condition on inspections that one of their findings is at the pot, or of the kind, asked for."""
+    narrow = finding_conditions(wanted)
     return [exists().where(FindingRow.inspection_id == InspectionRow.id, *narrow)] if narrow else []
 
 
@@ -145,12 +144,12 @@ def inspections_query(wanted: Filter) -> Query:
         .join(Unit, Unit.id == InspectionRow.unit_id).join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
         .join(StationRow, StationRow.id == InspectionRow.station_id)
         .join(SheetRow, SheetRow.id == InspectionRow.sheet_id)
-        .where(*conditions(wanted), *_with_finding(wanted))
+        .where(*conditions(wanted), *with_finding(wanted))
         .order_by(InspectionRow.started_at.desc(), InspectionRow.id.desc()))
     return query if wanted.limit is None else query.limit(wanted.limit)
 
 
-def list_inspections(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
+def list_inspections(engine: Engine, wanted: Filter = EVERYTHING) -> list[Row]:
     """Return inspections, newest first, with their findings counted: `bridge 1, partial_wetting 2`.
 
     Process indicators, which change no verdict, are counted apart under `indicators`.
@@ -245,7 +244,7 @@ def iterate_findings(engine: Engine, wanted: Filter) -> Iterator[Row]:
         .join(FamilyChip, FamilyChip.id == FindingRow.chip_id, isouter=True)
         .join(Review, and_(Review.finding_id == FindingRow.id, Review.withdrawn_at.is_(None),
                            Review.blind.is_(False)), isouter=True)
-        .where(*conditions(wanted), *_finding_conditions(wanted))
+        .where(*conditions(wanted), *finding_conditions(wanted))
         .order_by(InspectionRow.started_at.desc(), FindingRow.inspection_id.desc(), FindingRow.id))
     if beside:
         query = (query.join(joint, and_(joint.c.inspection_id == FindingRow.inspection_id,
@@ -303,7 +302,7 @@ def find_inspection(engine: Engine, wanted: str) -> int:
 
 def find_keys(engine: Engine, wanted: Filter) -> list[int]:
     """Return the keys of inspections, oldest first."""
-    query: Query = (select(InspectionRow.id).where(*conditions(wanted), *_with_finding(wanted))
+    query: Query = (select(InspectionRow.id).where(*conditions(wanted), *with_finding(wanted))
                     .order_by(InspectionRow.started_at, InspectionRow.id))
     with reading(engine) as connection:
         return list(connection.execute(query if wanted.limit is None else query.limit(wanted.limit)).scalars())
@@ -342,38 +341,6 @@ def show_inspection(engine: Engine, key: int) -> Row:
     row["chip_results"] = list(iterate_chips(engine, one))
     row["findings"] = list(iterate_findings(engine, one))
     return row
-
-
-def pareto(engine: Engine, wanted: Filter = Filter()) -> list[Row]:
-    """Return how often each finding was made: findings, of those to review, boards; the most frequent first.
-
-    Process indicators, which change no verdict, are counted apart: `indicators`, and `indicator_boards` with one.
-    A limit keeps the most frequent kinds.
-    """
-    rows: dict[str, Row] = {}
-    with reading(engine) as connection:
-        # Two queries: one that counts both kinds of boards apart takes more than twice as long.
-        for names, kind in ((("findings", "review", "boards"), FindingRow.verdict != "indicator"),
-                            (("indicators", "", "indicator_boards"), FindingRow.verdict == "indicator")):
-            query = (
-                select(FindingRow.finding, func.count(), func.sum(case((FindingRow.verdict == "review", 1), else_=0)),
-                       func.count(FindingRow.inspection_id.distinct()))
-                .join(InspectionRow, InspectionRow.id == FindingRow.inspection_id)
-                .where(*conditions(wanted), *_finding_conditions(wanted), kind).group_by(FindingRow.finding))
-            for finding, *counts in connection.execute(query):
-                row = rows.setdefault(finding, {"finding": finding, "findings": 0, "review": 0, "boards": 0,
-                                                "indicators": 0, "indicator_boards": 0})
-                row.update({name: int(count) for name, count in zip(names, counts, strict=True) if name})
-    frequent = sorted(rows.values(), key=lambda row: (-row["findings"], -row["indicators"], row["finding"]))
-    return frequent[:wanted.limit]
-
-
-def verdict_counts(engine: Engine, wanted: Filter = Filter()) -> Row:
-    """Return the number of inspections by verdict, of the same boards as `list_inspections` names."""
-    query = (select(InspectionRow.verdict, func.count()).where(*conditions(wanted), *_with_finding(wanted))
-             .group_by(InspectionRow.verdict))
-    with reading(engine) as connection:
-        return {verdict: int(count) for verdict, count in connection.execute(query)}
 
 
 def open_reviews(engine: Engine, limit: int = 50) -> list[Row]:
