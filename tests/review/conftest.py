@@ -1,15 +1,21 @@
-"""Databases for the verification place, on both kinds of database where that matters."""
+"""Databases for the verification place, on both kinds of database where that matters, and the page over them."""
 
 from __future__ import annotations
 
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+import review_boards as boards
 from sqlalchemy import Engine
 
 from vision.records import open_database
+
+if TYPE_CHECKING:
+    from flask import Flask
+    from page_client import Visitor
 
 
 @pytest.fixture(scope="session")
@@ -53,3 +59,40 @@ def both(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
     opened = open_database(url)
     yield opened
     opened.dispose()
+
+
+@pytest.fixture
+def app(engine: Engine) -> Flask:
+    """Return the page over two boards with many findings each, for people whose names are taken on trust."""
+    pytest.importorskip("flask", reason="the extra `review` is not installed")
+    from vision.review.app import create_app
+    from vision.review.shop import Settings
+
+    boards.save(engine, boards.inspection("B1", boards.MIXED))
+    boards.save(engine, boards.inspection("B2", boards.MIXED, minute=1))
+    return create_app(engine, Settings(passwords=False))
+
+
+@pytest.fixture
+def locked(engine: Engine) -> Flask:
+    """Return the page over one board, for Ada, who may settle, and Bo, who may not; both have passwords."""
+    pytest.importorskip("flask", reason="the extra `review` is not installed")
+    from vision.review.app import create_app
+    from vision.review.decisions import Actor
+    from vision.review.people import add_person
+    from vision.review.shop import Settings
+
+    boards.save(engine, boards.inspection("B1", boards.MIXED))
+    add_person(engine, "Ada", "three green boats", may_settle=True, by=Actor("test"))
+    add_person(engine, "Bo", "seven tall lamps", may_settle=False, by=Actor("test"))
+    return create_app(engine, Settings(passwords=True, loopback=False))
+
+
+@pytest.fixture
+def ada(app: Flask) -> Visitor:
+    """Return a person who has logged in."""
+    from page_client import Visitor
+
+    visitor = Visitor(app)
+    assert visitor.log_in("Ada").status_code == 302
+    return visitor

@@ -14,7 +14,7 @@ from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, MEASURE, VERDICTS
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection, PictureFile
 from vision.records import save_inspection
 from vision.records.database import reading
-from vision.records.schema import FindingRow
+from vision.records.schema import AUDIT, FindingRow
 from vision.setup import Chip, Family, Fiducial, Joint, Light, Station, View
 
 START = datetime.now(UTC).replace(microsecond=0) - timedelta(days=2)
@@ -125,3 +125,9 @@ MIXED: Faults = {
     "X2.1": [("blowhole", 0.5, "indicator")],
     "C1": [("chip_shifted", 0.6, "reject")],
 }
+
+
+def trail(engine: Engine) -> list[tuple[str, str]]:
+    """Return who did what, as the audit trail tells it."""
+    with reading(engine) as connection:
+        return [(row.who, row.action) for row in connection.execute(select(AUDIT).order_by(AUDIT.c.id))]

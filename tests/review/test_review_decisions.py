@@ -33,11 +33,6 @@ def open_count(engine: Engine, key: int) -> int:
         return int(connection.execute(select(InspectionRow.open_findings).where(InspectionRow.id == key)).scalar_one())
 
 
-def trail(engine: Engine) -> list[tuple[str, str]]:
-    with reading(engine) as connection:
-        return [(row.who, row.action) for row in connection.execute(select(AUDIT).order_by(AUDIT.c.id))]
-
-
 def test_a_decision_is_counted_and_told_in_the_trail(both: Engine) -> None:
     key = boards.save(both, boards.inspection("B1", boards.MIXED))
     found = boards.findings(both, key)
@@ -49,7 +44,7 @@ def test_a_decision_is_counted_and_told_in_the_trail(both: Engine) -> None:
     assert standing is not None
     assert (standing.call, standing.corrected, standing.reviewer, standing.note) == ("real", "no_solder", "Ada", "bare")
     assert standing.words == "real defect, really no solder"
-    assert trail(both) == [("Ada", "decide"), ("Ada", "decide")]
+    assert boards.trail(both) == [("Ada", "decide"), ("Ada", "decide")]
 
 
 def test_the_second_of_two_people_is_told_who_was_first(both: Engine) -> None:
@@ -60,7 +55,7 @@ def test_the_second_of_two_people_is_told_who_was_first(both: Engine) -> None:
     with pytest.raises(ConflictError, match="Ada decided “real defect” while you were looking"):
         decide(both, finding, FALSE, BO, version=seen_by_both)
     assert open_count(both, key) == 5
-    assert trail(both) == [("Ada", "decide")]
+    assert boards.trail(both) == [("Ada", "decide")]
 
 
 def test_a_page_older_than_a_decision_taken_back_is_refused(both: Engine) -> None:
@@ -156,7 +151,8 @@ def test_both_ends_of_a_bridge_are_decided_taken_back_and_settled_together(both:
     settle(both, there, REAL, BO, version=3)
     assert calls() == ["real", "real"]
     assert open_count(both, key) == 4
-    assert [action for _, action in trail(both)] == ["decide"] * 2 + ["undo"] * 2 + ["decide"] * 2 + ["settle"] * 2
+    assert [action for _, action in boards.trail(both)] == [
+        *["decide"] * 2, *["undo"] * 2, *["decide"] * 2, *["settle"] * 2]
 
 
 def test_a_bridge_s_other_end_that_was_decided_before_keeps_its_decision(engine: Engine) -> None:
@@ -213,7 +209,7 @@ def test_decisions_that_make_no_sense_are_refused(engine: Engine, decision: Deci
     with pytest.raises(MeniscopeError, match=message):
         decide(engine, boards.findings(engine, key)["J1.5 partial_wetting"], decision, ADA, version=0)
     assert open_count(engine, key) == 6
-    assert trail(engine) == []
+    assert boards.trail(engine) == []
 
 
 def test_an_unknown_finding_is_told_so(engine: Engine) -> None:
