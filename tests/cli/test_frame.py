@@ -74,6 +74,30 @@ def test_a_wrong_command_line_ends_with_2(arguments: list[str]) -> None:
     assert done.stdout == ""
 
 
+GRADE = ["grade", "pictures", "--family", "f", "--station", "s", "--limits", "l.toml"]
+
+
+@pytest.mark.parametrize(("arguments", "message"), [
+    (["limits", "explain", "B1", "J1.1", "--station", "s.toml"], "--station: wanted with --picture FILE only"),
+    (["limits", "set", "l.toml", "1", "--limit", "3", "--boards", "9"], "--boards: wanted with --db only"),
+    (["limits", "history", "l.toml", "--restore", "ab12", "--csv"], "--csv: wanted without --restore"),
+    (["train", "f", "--station", "s", "--out", "l.toml", "--review-weight", "2"],
+     "--review-weight: wanted with --with-reviews DB only"),
+    (["line", "watch", "--every", "2"], "--every: wanted with --follow only"),
+    (["results", "export", "--kind", "joints", "--format", "ipc2591"], "--kind: wanted without --format ipc2591"),
+    (["review", "--port", "9", "--host", "::1", "people"], "--host, --port: wanted to serve the page, not with people"),
+    ([*GRADE, "--watch", "--spread"], "--spread: wanted without --watch"),
+    ([*GRADE, "--cluster", "tcp://x:1", "--jobs", "2"], "--jobs: wanted without --cluster"),
+])
+def test_options_that_would_be_passed_over_are_refused(arguments: list[str], message: str,
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("MENISCOPE_DB", raising=False)
+    done = CliRunner().invoke(main, arguments)
+    assert done.exit_code == 2
+    assert f"Error: {message}" in done.stderr
+    assert done.stdout == ""
+
+
 @pytest.fixture
 def failing(monkeypatch: pytest.MonkeyPatch) -> Callable[[Exception], list[str]]:
     """Run a command that raises, through the group; return stderr's lines after checking the exit code."""

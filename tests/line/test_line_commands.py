@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import os
 import re
@@ -138,6 +139,8 @@ def test_alarms_are_listed_shown_and_answered(db: str, fresh: str) -> None:
     listed = json.loads(run("alarms", "--db", db, "--json").stdout)
     assert [row["status"] for row in listed] == ["open"]
     shown = run("alarms", listed[0]["id"][:3], "--db", db).stdout
+    [line] = csv.DictReader(run("alarms", listed[0]["id"][:3], "--db", db, "--csv").stdout.splitlines())
+    assert line["id"] == listed[0]["id"]
     assert "what to look at first" in shown
     assert "caution: solder, nozzles, pots and boards are hot" in shown
     assert shown.index("caution: solder") < shown.index("next check:")

@@ -119,7 +119,8 @@ def test_a_repair_is_recorded_by_place(db: str, engine: Engine) -> None:
     (("--action", "cleaned"), "--action: wanted with --mended PLACE only"),
     (("--turn", "90"), "--turn: wanted with --html FILE only"),
     (("--turn", "0", "--json"), "--turn: wanted with --html FILE only"),
-    (("--mended", "C1", "--by", "Bo", "--side", "top"), "--side: wanted without --mended"),
+    (("--mended", "C1", "--by", "Bo", "--side", "top", "--repair-limit", "3"),
+     "--side, --repair-limit: wanted without --mended"),
     (("--mended", "C1", "--by", "Bo", "--json"), "--json: wanted without --mended"),
     (("--mended", "C1", "--by", "Bo", "--html", "sheet.html"), "--html: wanted without --mended"),
 ])

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, Literal, NoReturn, ParamSpec, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from models.errors import InputError, MeniscopeError, Problem
 from models.vocabulary import ACCEPT, REJECT, REVIEW, UNGRADED
@@ -236,6 +237,22 @@ def progress(total: int, label: str) -> Iterator[Progress]:
         return
     with click.progressbar(length=total, label=f"{label:<28}", file=sys.stderr, show_pos=True) as bar:
         yield Progress(bar.update)
+
+
+# --- options that are of use with others only ------------------------------------------------------------------------
+
+
+def refuse_unused(used: bool, when: str, *names: str) -> None:
+    """Refuse options on the command line that would be passed over, unless they are used.
+
+    `names` are their parameters' names, `when` says when they are used: `--every: wanted with --follow only`. Defaults
+    and the environment do not count: they are there for all commands, and nobody asked for them here.
+    """
+    context = click.get_current_context()
+    told = [param.opts[0] for param in context.command.params if param.name in names and not used
+            and context.get_parameter_source(param.name) == ParameterSource.COMMANDLINE]
+    if told:
+        raise click.UsageError(f"{', '.join(told)}: wanted {when}")
 
 
 # --- options that several commands take -----------------------------------------------------------------------------

@@ -11,7 +11,7 @@ import click
 from click.core import ParameterSource
 
 from models.vocabulary import FINDING, Part
-from vision.cli._common import Column, fail, many, print_json, print_rows, say, training_files
+from vision.cli._common import Column, fail, many, print_json, print_rows, refuse_unused, say, training_files
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -71,9 +71,7 @@ def command(truth: tuple[Path, ...], db: str, results: tuple[Path, ...], reviews
     shown = options["pictures"] is not None
     if shown and not (options["family_path"] and options["station_path"] and options["out"]):
         raise click.UsageError("--pictures wants --family, --station and --out")
-    told = [name for name in ("--family", "--station") if options[f"{name[2:]}_path"] and not shown]
-    if told:
-        raise click.UsageError(f"{', '.join(told)}: wanted with --pictures only, to show the worst cases")
+    refuse_unused(shown, "with --pictures only, to show the worst cases", "family_path", "station_path")
     from models.evaluate import compare
     from models.limits import read_limits
 

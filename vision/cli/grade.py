@@ -26,6 +26,7 @@ from vision.cli._common import (
     print_json,
     print_rows,
     progress,
+    refuse_unused,
     rows_options,
     say,
     station_option,
@@ -102,6 +103,8 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
         raise click.UsageError("--hand-over - and --json or --csv both want standard output: hand over to a file")
     if options["places"] and options["zooms"] is None:
         raise click.UsageError("--zoom wants --zooms DIR, the folder for the sheets")
+    refuse_unused(not options["watch"], "without --watch, which takes boards as they arrive", "spread")
+    refuse_unused(options["cluster"] is None, "without --cluster, whose workers grade", "jobs")
     from vision.setup import read_family, read_station
 
     family, station = read_family(family_path), read_station(station_path)

@@ -18,6 +18,7 @@ from vision.cli._common import (
     fail,
     print_json,
     print_rows,
+    refuse_unused,
     rows_options,
     say,
 )
@@ -159,6 +160,7 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     \b
     meniscope limits explain B0042 J1.3 --picture joint.png
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    refuse_unused(picture is not None, "with --picture FILE only, which is drawn with its flat-fields", "station_path")
     from models.explain import explain as explained
     from models.limits import read_limits
     from vision.cli._limits_effect import training_tables
@@ -249,6 +251,7 @@ def set_(limits: Path, rule: int, measure: str, limit: float | None, guard: floa
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     if limit is None and guard is None:
         raise click.UsageError("give --limit, --guard or both")
+    refuse_unused(db is not None, "with --db only, whose newest boards are tried", "boards")
     from models.edit import with_limit, with_new_evidence
     from models.errors import InputError
     from models.limits import read_limits, sheet_problems
@@ -315,6 +318,7 @@ def history(limits: Path | None, db: str | None, restore: str | None, output: Ou
     """
     if limits is None and db is None:
         raise click.UsageError("give a limit sheet, or --db for the sheets that boards were graded with")
+    refuse_unused(restore is None, "without --restore, which prints a sheet as it was", "as_json", "as_csv")
     from vision.cli._limits_history import database_history, file_history
 
     rows = ([] if limits is None else file_history(limits)) + ([] if db is None else database_history(db))

@@ -10,7 +10,18 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from vision.cli._common import Column, Output, many, print_json, print_rows, progress, rows_options, say, table_text
+from vision.cli._common import (
+    Column,
+    Output,
+    many,
+    print_json,
+    print_rows,
+    progress,
+    refuse_unused,
+    rows_options,
+    say,
+    table_text,
+)
 from vision.cli._results_keep import database_option
 from vision.cli.results import moment, opened
 
@@ -179,6 +190,7 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
 
     New alarms are written into the records and told once. While an alarm is open its place raises no other.
     """
+    refuse_unused(follow, "with --follow only, which looks again and again", "every")
     from vision.line.alarm_store import list_alarms
     from vision.line.load import count_boards, newest_inspection, only_family
     from vision.line.watch import Settings
@@ -243,6 +255,8 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
         raise LineError(f"alarm {alarm_id!r}: fits {len(fitting)} alarms, wanted one; leave out the ID to list them")
     if output == "json":
         print_json(_plain(fitting[0]))
+    elif output == "csv":
+        print_rows([_plain(fitting[0])], ALARM_COLUMNS, output)
     else:
         _tell(fitting, as_json=False)
 

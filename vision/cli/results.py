@@ -25,6 +25,7 @@ from vision.cli._common import (
     many,
     print_json,
     print_rows,
+    refuse_unused,
     rows_options,
     say,
     verdict_word,
@@ -256,6 +257,7 @@ def export(db: str, wanted: Filter, kind: str, form: str | None, out: Path | Non
     form = form or _form_of(out)
     if form == "parquet" and out is None:
         raise click.UsageError("--format parquet needs --out FILE")
+    refuse_unused(form != "ipc2591", "without --format ipc2591, which is about whole boards", "kind")
     if force and out is None:
         raise click.UsageError("--force needs --out FILE: it replaces a file that is there already")
     if out is not None and out.exists() and not force:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from models.errors import missing_extra
-from vision.cli._common import Column, Output, fail, print_rows, rows_options, say
+from vision.cli._common import Column, Output, fail, print_rows, refuse_unused, rows_options, say
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -54,6 +54,7 @@ def command(ctx: click.Context, /, db: str, **options: Any) -> None:
     ctx.obj = db
     if ctx.invoked_subcommand is None:
         serve(db, **options)
+    refuse_unused(ctx.invoked_subcommand is None, f"to serve the page, not with {ctx.invoked_subcommand}", *options)
 
 
 def serve(db: str, host: str, port: int, station_paths: Sequence[Path], behind_tls: str | None,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from vision.cli._common import Column, fail, many, print_json, say, table_text
+from vision.cli._common import Column, fail, many, print_json, refuse_unused, say, table_text
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -26,8 +26,8 @@ STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Colu
 @click.option("--inspection", type=click.IntRange(min=1), help="This inspection instead of the board's newest.")
 @click.option("--side", type=click.Choice(("bottom", "top")),
               help="The side you look at; else the one with the solder.")
-@click.option("--turn", type=click.Choice(("0", "90", "180", "270")),
-              help="How the board lies before you on the map of --html, degrees counter-clockwise; else 0.")
+@click.option("--turn", type=click.Choice(("0", "90", "180", "270")), default="0", show_default=True,
+              help="How the board lies before you on the map of --html, degrees counter-clockwise.")
 @click.option("--repair-limit", default=2, show_default=True, type=click.IntRange(min=1),
               help="Repairs of one joint after which the sheet warns.")
 @click.option("--html", "html_path", type=click.Path(path_type=Path, dir_okay=False), metavar="FILE",
@@ -38,7 +38,7 @@ STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Colu
 @click.option("--by", "who", metavar="NAME", help="Who mended it.")
 @click.option("--action", metavar="TEXT", help="What was done; else what is usually done.")
 @click.option("--note", default="", metavar="TEXT", help="A note for the record.")
-def command(serial: str, db: str, inspection: int | None, side: str | None, turn: str | None, repair_limit: int,
+def command(serial: str, db: str, inspection: int | None, side: str | None, turn: str, repair_limit: int,
             html_path: Path | None, as_json: bool, mended: str | None, who: str | None, action: str | None,
             note: str) -> None:
     """Show what to mend on a board, in the order of a short way for the iron.
@@ -52,11 +52,7 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
     meniscope rework B0042 --json                       for a positioning aid
     meniscope rework B0042 --mended J1.3 --by anna      record a repair
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
-    _check_options(mended is not None, {"--by": who is not None, "--action": action is not None, "--note": bool(note)},
-                   {"--html": html_path is not None, "--json": as_json, "--side": side is not None})
-    if turn is not None and html_path is None:
-        raise click.UsageError("--turn: wanted with --html FILE only, whose map it turns; the list and its positions "
-                               "do not depend on how the board lies")
+    _check_options(mended is not None, html_path is not None)
     from vision.records.database import open_database
     from vision.review.boards import Families, load_board, newest_inspection
     from vision.review.repair import repair_sheet
@@ -75,7 +71,7 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
         from vision.review.pictures import Pictures
         from vision.review.sheet import sheet_html, stop_pictures
 
-        html_path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), int(turn or 0)),
+        html_path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), int(turn)),
                              encoding="utf-8")
         say(f"repair sheet in {html_path}")
     if as_json:
@@ -86,16 +82,14 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
         _print(sheet)
 
 
-def _check_options(mending: bool, of_record: dict[str, bool], of_sheet: dict[str, bool]) -> None:
+def _check_options(mending: bool, on_paper: bool) -> None:
     """Refuse options that would be passed over: those of a record without --mended, those of the sheet with it."""
-    told = [name for name, given in of_record.items() if given]
-    if told and not mending:
-        raise click.UsageError(f"{', '.join(told)}: wanted with --mended PLACE only, which records a repair; nothing "
-                               "was recorded")
-    sheet = [name for name, given in of_sheet.items() if given]
-    if sheet and mending:
-        raise click.UsageError(f"{', '.join(sheet)}: wanted without --mended, which records a repair and gives no "
-                               "sheet; nothing was recorded")
+    refuse_unused(mending, "with --mended PLACE only, which records a repair; nothing was recorded", "who", "action",
+                  "note")
+    refuse_unused(not mending, "without --mended, which records a repair and gives no sheet; nothing was recorded",
+                  "side", "turn", "repair_limit", "html_path", "as_json")
+    refuse_unused(on_paper, "with --html FILE only, whose map it turns; the list and its positions do not depend on "
+                  "how the board lies", "turn")
 
 
 def _print(sheet: Sheet) -> None:

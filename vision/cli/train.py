@@ -11,7 +11,17 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.errors import some
-from vision.cli._common import Column, fail, jobs_option, print_json, print_rows, progress, say, station_option
+from vision.cli._common import (
+    Column,
+    fail,
+    jobs_option,
+    print_json,
+    print_rows,
+    progress,
+    refuse_unused,
+    say,
+    station_option,
+)
 
 if TYPE_CHECKING:
     from models.evaluate import Comparison
@@ -85,6 +95,7 @@ def command(family: Path, station_path: Path, out: Path, boards: int | None, see
     family.toml. Boards graded from then on carry it, and the guard bands of the limits follow from it.
     A limit sheet that FILE holds already is kept: see `meniscope limits history FILE`.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
+    refuse_unused(reviews_db is not None, "with --with-reviews DB only, whose joints it weighs", "review_weight")
     from models.criteria import CRITERIA
     from models.house_rules import read_house_rules
     from synthetic_images.recipe import recipe_for
