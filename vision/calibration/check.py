@@ -44,7 +44,7 @@ class Finding:
 
 
 def worst(findings: Sequence[Finding]) -> str:
-    """Return the worst result."""
+    """Return the worst result of some rows: good, caution or fault; good where there are none."""
     return max((finding.result for finding in findings), key=RESULTS.index, default=GOOD)
 
 
@@ -84,7 +84,7 @@ def check_references(station: Station, reference: Reference, files: ReferenceFil
 
 
 def check_dark(shots: Sequence[Shot], station: Station, reference: Reference) -> list[Finding]:
-    """Compare the black level."""
+    """Compare the black level of pictures without light with the station's, in grey levels of the file: one row."""
     level, _ = black_level(shots)
     scale = shots[0].full / 255.0
     limits = (reference.limits.black_levels[0] * scale, reference.limits.black_levels[1] * scale)

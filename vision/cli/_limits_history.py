@@ -38,6 +38,11 @@ def file_history(path: Path) -> list[dict[str, Any]]:
 
 
 def database_history(db: str) -> list[dict[str, Any]]:
+    """Return the sheets that boards were graded with, one row each, the first used first.
+
+    The rows are those of `file_history`, with the number of boards, and what changed against the family's sheet before.
+    RecordsError where the database cannot be read.
+    """
     from models.edit import differences
     from models.limits import parse_limits
     from vision.teaching.recorded import opened, recorded_sheets

@@ -44,7 +44,10 @@ class Difference:
 
 
 def compare_shares(first: tuple[int, int], second: tuple[int, int], confidence: float = 0.95) -> Difference:
-    """Compare two shares given as (count, size)."""
+    """Compare two shares given as (count, size): Fisher's exact test, Newcombe's interval of the difference.
+
+    Raises MeniscopeError where a size is 0 or a count lies outside 0 to its size.
+    """
     (k1, n1), (k2, n2) = first, second
     if not (0 <= k1 <= n1 and 0 <= k2 <= n2 and n1 > 0 and n2 > 0):
         raise MeniscopeError(f"comparing shares: got {k1} of {n1} and {k2} of {n2}, "

@@ -87,7 +87,7 @@ def wait_text(waits: Waits) -> str:
 
 
 def minutes(value: float) -> str:
-    """Return minutes as a person says them."""
+    """Return a time given in minutes as a person says it: `95 min`, `3.5 h`, `4.0 days`."""
     if value < 120:
         return f"{value:.0f} min"
     return f"{value / 60:.1f} h" if value < 2880 else f"{value / 1440:.1f} days"

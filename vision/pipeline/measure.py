@@ -203,7 +203,7 @@ def parts_of_view(family: Family, view: View, station: Station,
 
 
 def leads_of(seen: ViewSurfaces) -> Leads:
-    """Return the lead ends found in a view."""
+    """Return the lead ends found in a view, one entry a joint."""
     if not seen.joints:
         none = np.zeros(0)
         return Leads(none, none, none, none, none, np.zeros((0, 2)))

@@ -144,7 +144,7 @@ def stroke(canvas: Picture, points: Points, color: Color, pattern: tuple[float, 
 
 
 def dashes(points: Points, pattern: tuple[float, ...]) -> list[Points]:
-    """Cut a line into its drawn pieces."""
+    """Cut a line [point, xy] into drawn pieces; `pattern` is drawn and left out in turn, px, empty for no cut."""
     if not pattern or len(points) < 2:
         return [points]
     length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])

@@ -75,7 +75,10 @@ class Surface:
 
 def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
                  fiducials: Sequence[Fiducial]) -> Surface:
-    """Label all samples of a view's joints."""
+    """Return what each polar sample of a view's joints is, and how steep: solder, bare land or dark.
+
+    `fiducials` are the family's, for what flat bare metal answers; places in mm on the board.
+    """
     land, scatter = fiducial_response(capture, registration, fiducials)
     if len(patches.responses) == 0:
         return _without_joints(patches, optics, land, scatter)

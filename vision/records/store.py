@@ -235,7 +235,7 @@ def prepare(engine: Engine, family: Family, station: Station, sheet: LimitSheet)
 
 
 def load_setup(connection: Connection, family_id: int, station_id: int, sheet_id: int) -> Setup:
-    """Return what these keys stand for."""
+    """Return the family, station and limit sheet that these keys stand for, with the keys of the family's parts."""
     family = connection.execute(select(FamilyRow.name, FamilyRow.sha256).where(FamilyRow.id == family_id)).one()
     station = connection.execute(select(StationRow.sha256).where(StationRow.id == station_id)).scalar_one()
     sheet = connection.execute(select(SheetRow.sha256).where(SheetRow.id == sheet_id)).scalar_one()

@@ -14,7 +14,7 @@ from werkzeug.routing import IntegerConverter, Map
 from werkzeug.wrappers import Response as AnyResponse
 
 from models.errors import MeniscopeError
-from models.vocabulary import FINDING
+from models.vocabulary import finding_title
 from vision import __version__
 from vision.records.database import transaction
 from vision.records.errors import RecordsError
@@ -51,7 +51,7 @@ def create_app(engine: Engine, settings: Settings | None = None, stations: Itera
     guard(app, engine, passwords=chosen.passwords, loopback=chosen.loopback, secure_cookies=chosen.secure_cookies)
     app.url_map.converters["key"] = Key
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
-    app.jinja_env.filters |= {"day": day, "title_of": title_of}
+    app.jinja_env.filters |= {"day": day, "title_of": finding_title}
 
     @app.context_processor
     def _common() -> dict[str, Any]:
@@ -70,11 +70,6 @@ def create_app(engine: Engine, settings: Settings | None = None, stations: Itera
 def day(moment: datetime) -> str:
     """Return date and time in this machine's own zone, and the zone's name: `2026-03-02 07:00 CET`."""
     return f"{moment.astimezone():%Y-%m-%d %H:%M %Z}"
-
-
-def title_of(finding: str) -> str:
-    """Return a finding's name in words."""
-    return FINDING[finding].title if finding in FINDING else finding.replace("_", " ")
 
 
 def _entrance(app: Flask, shop: Shop) -> None:

@@ -54,13 +54,13 @@ Shape = Polygon | Line | Text
 
 
 def circle(center: Point, radius: float, steps: int = 48) -> tuple[Point, ...]:
-    """Return points on a circle."""
+    """Return points on a circle, counter-clockwise from x; in the unit of centre and radius."""
     azimuth = np.arange(steps) * (2.0 * np.pi / steps)
     return tuple((center[0] + radius * float(np.cos(a)), center[1] + radius * float(np.sin(a))) for a in azimuth)
 
 
 def box(x0: float, y0: float, x1: float, y1: float) -> tuple[Point, ...]:
-    """Return the corners of a rectangle."""
+    """Return the corners of a rectangle, round it from (x0, y0)."""
     return (x0, y0), (x1, y0), (x1, y1), (x0, y1)
 
 

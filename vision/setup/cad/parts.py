@@ -89,7 +89,7 @@ def read_parts(path: Path | None) -> tuple[Part, ...]:
 
 
 def write_parts(parts: Sequence[Part], path: Path) -> None:
-    """Write the table."""
+    """Write the table of parts as CSV, lengths in mm; the folder is made where it is not there."""
     names = [field.name for field in fields(Part)]
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("w", newline="", encoding="utf-8") as file:
@@ -112,7 +112,7 @@ def find_lead(parts: Iterable[Part], names: Sequence[str], pin: str) -> Part | N
 
 
 def find_body(parts: Iterable[Part], names: Sequence[str]) -> Part | None:
-    """Return the row with the body size of a chip."""
+    """Return the row with the body size of a chip that fits one of its names best; None where no row does."""
     return _best((part for part in parts if part.body_w_mm is not None), names, None)
 
 
