@@ -263,6 +263,15 @@ station_option = click.option("--station", "station_path", required=True, type=c
                               help="The camera station: station.toml, or the folder that holds it.")
 limits_option = click.option("--limits", "limits_path", required=True, type=click.Path(path_type=Path),
                              help="The limit sheet: limits.toml.")
+
+
+def database_option_saying(text: str) -> Callable[[Callable[..., R]], Callable[..., R]]:
+    """Return the option --db with words of its own; the environment's MENISCOPE_DB takes the place of its default."""
+    return click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
+                        help=text)
+
+
+database_option = database_option_saying("The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
 jobs_option = click.option("--jobs", type=click.IntRange(min=1), default=None, show_default="all processors",
                            help="How many processes work at once.", callback=lambda c, p, v: v or processors())
 

@@ -6,11 +6,7 @@ from pathlib import Path
 
 import click
 
-from vision.cli._common import Output, fail, many, print_json, print_rows, progress, rows_options, say
-
-database_option = click.option(
-    "--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-    help="The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
+from vision.cli._common import Output, database_option, fail, many, print_json, print_rows, progress, rows_options, say
 
 
 @click.command()

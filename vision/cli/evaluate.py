@@ -11,7 +11,17 @@ import click
 from click.core import ParameterSource
 
 from models.vocabulary import FINDING, Part
-from vision.cli._common import Column, fail, many, print_json, print_rows, refuse_unused, say, training_files
+from vision.cli._common import (
+    Column,
+    database_option_saying,
+    fail,
+    many,
+    print_json,
+    print_rows,
+    refuse_unused,
+    say,
+    training_files,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -29,8 +39,7 @@ PARTS: tuple[Part, ...] = ("joint", "chip")
 
 @click.command()
 @click.argument("truth", nargs=-1, type=click.Path(path_type=Path))
-@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-              help="The defect database that holds the graded boards.")
+@database_option_saying("The defect database that holds the graded boards.")
 @click.option("--results", type=click.Path(path_type=Path), multiple=True, metavar="FILE",
               help="Instead of --db: joints and chips from `results export` (.csv, .jsonl or .json). May be repeated.")
 @click.option("--reviews", is_flag=True, help="The truth is what people said in reviews, instead of TRUTH.")

@@ -18,6 +18,7 @@ from models.vocabulary import REJECT, REVIEW, UNGRADED, VERDICTS
 from vision.cli._common import (
     Column,
     Output,
+    database_option_saying,
     fail,
     family_option,
     jobs_option,
@@ -61,8 +62,8 @@ BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("
 @station_option
 @limits_option
 @other_class_option
-@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-              help="The defect database: an SQLite file, made when it is not there, or postgresql://USER@HOST/NAME.")
+@database_option_saying("The defect database: an SQLite file, made when it is not there, or "
+                        "postgresql://USER@HOST/NAME.")
 @click.option("--overlays", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",
               help="Also write pictures of what was seen into this folder, one a view.")
 @click.option("--zooms", type=click.Path(path_type=Path, file_okay=False), metavar="DIR",

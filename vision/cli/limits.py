@@ -15,6 +15,7 @@ from vision.cli._common import (
     Column,
     Output,
     check_files,
+    database_option,
     fail,
     print_json,
     print_rows,
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
     from models.limits import LimitSheet
 
 sheet_argument = click.argument("limits", type=click.Path(path_type=Path))
-database_option = click.option(
+maybe_database_option = click.option(
     "--db", envvar="MENISCOPE_DB", metavar="FILE|URL",
     help="The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
 
@@ -139,8 +140,7 @@ def _names(names: Iterable[str], output: Output) -> list[str]:
 @command.command(short_help="Explain the verdict of one joint or chip, rule by rule.")
 @click.argument("board", metavar="SERIAL")
 @click.argument("place", metavar="REF.PIN")
-@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-              help="The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
+@database_option
 @click.option("--limits", type=click.Path(path_type=Path), help="Explain under this sheet, not the one graded with.")
 @click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR|FILE",
               help="Measured joints with known truth, for the uncertainty of measurements that state none.")
@@ -231,7 +231,7 @@ def _line(line: Any, sheet: LimitSheet) -> dict[str, Any]:
 @click.option("--guard", type=click.FloatRange(min=0.0), help="The new guard band.")
 @click.option("--training", type=click.Path(path_type=Path), multiple=True, metavar="DIR|FILE",
               help="Measured joints with known truth: the folder of `train --cache`, or a lot in it. May be repeated.")
-@database_option
+@maybe_database_option
 @click.option("--boards", type=click.IntRange(min=1), default=500, show_default=True,
               help="How many of the newest recorded boards to try.")
 @click.option("--why", default="", help="The reason, for the history.")
@@ -306,7 +306,7 @@ def _rule_words(sheet: LimitSheet, rule: int) -> str:
 
 @command.command()
 @click.argument("limits", type=click.Path(path_type=Path), required=False)
-@database_option
+@maybe_database_option
 @click.option("--restore", "restore", metavar="HASH",
               help="Print the sheet with this hash as it was, to write it to a file.")
 @rows_options

@@ -13,6 +13,7 @@ import click
 from vision.cli._common import (
     Column,
     Output,
+    database_option,
     many,
     print_json,
     print_rows,
@@ -22,7 +23,6 @@ from vision.cli._common import (
     say,
     table_text,
 )
-from vision.cli._results_keep import database_option
 from vision.cli.results import moment, opened
 
 if TYPE_CHECKING:

@@ -20,6 +20,7 @@ from models.vocabulary import FINDING, MEASURE, VERDICTS
 from vision.cli._common import (
     Column,
     Output,
+    database_option,
     fail,
     limits_option,
     many,
@@ -30,7 +31,7 @@ from vision.cli._common import (
     say,
     verdict_word,
 )
-from vision.cli._results_keep import KEEPING, database_option
+from vision.cli._results_keep import KEEPING
 from vision.cli._sheet import check_class, other_class_option, tell_gaps
 
 if TYPE_CHECKING:

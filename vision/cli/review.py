@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import click
 
 from models.errors import missing_extra
-from vision.cli._common import Column, Output, fail, print_rows, refuse_unused, rows_options, say
+from vision.cli._common import Column, Output, database_option, fail, print_rows, refuse_unused, rows_options, say
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -28,8 +28,7 @@ THREADS = 8
 
 
 @click.group(invoke_without_command=True)
-@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-              help="The defect database: an SQLite file or postgresql://USER@HOST/NAME.")
+@database_option
 @click.option("--host", default=LOCAL, show_default=True, metavar="ADDRESS",
               help="Address to answer at. Any but this machine's own asks for people with passwords.")
 @click.option("--port", default=8650, show_default=True, type=click.IntRange(0, 65535), help="0 takes a free one.")

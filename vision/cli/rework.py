@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, cast
 
 import click
 
-from vision.cli._common import Column, fail, many, print_json, refuse_unused, say, table_text
+from vision.cli._common import Column, database_option, fail, many, print_json, refuse_unused, say, table_text
 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
@@ -21,8 +21,7 @@ STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Colu
 
 @click.command()
 @click.argument("serial")
-@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-              help="The defect database.")
+@database_option
 @click.option("--inspection", type=click.IntRange(min=1), help="This inspection instead of the board's newest.")
 @click.option("--side", type=click.Choice(("bottom", "top")),
               help="The side you look at; else the one with the solder.")

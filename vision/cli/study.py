@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.errors import some
-from vision.cli._common import Column, Output, fail, many, print_json, print_rows, rows_options, say
+from vision.cli._common import Column, Output, database_option, fail, many, print_json, print_rows, rows_options, say
 
 if TYPE_CHECKING:
     import numpy as np
@@ -187,8 +187,7 @@ def _check_good(file: Path, rows: list[dict[str, str]], good: str) -> None:
 
 
 @command.command(short_help="Study how boards repeat that were graded more than once.")
-@click.option("--db", default="results.sqlite", show_default=True, envvar="MENISCOPE_DB", metavar="FILE|URL",
-              help="The defect database.")
+@database_option
 @click.option("--family", default="", help="Only boards of this family.")
 @rows_options
 def repeats(db: str, family: str, output: Output) -> None:
