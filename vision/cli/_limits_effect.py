@@ -53,8 +53,9 @@ def try_change(old: LimitSheet, new: LimitSheet, part: Part, tables: list[Labell
         return trials
     import numpy as np
 
+    from vision.records.database import opened
     from vision.records.queries import Filter, list_inspections
-    from vision.teaching.recorded import opened, recorded, reviewed_truth
+    from vision.teaching.recorded import recorded, reviewed_truth
 
     with opened(db) as engine:
         newest = list_inspections(engine, Filter(family=new.family, limit=boards))

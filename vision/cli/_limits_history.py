@@ -45,7 +45,8 @@ def database_history(db: str) -> list[dict[str, Any]]:
     """
     from models.edit import differences
     from models.limits import parse_limits
-    from vision.teaching.recorded import opened, recorded_sheets
+    from vision.records.database import opened
+    from vision.teaching.recorded import recorded_sheets
 
     with opened(db) as engine:
         found = recorded_sheets(engine)

@@ -21,18 +21,15 @@ def verify(db: str, pictures: bool, output: Output) -> None:
     from the stored measurements and the stored sheet; counts are counted again. Exit code 0: no difference; 3:
     differences.
     """
-    from vision.records.database import open_database
+    from vision.records.database import opened
     from vision.records.queries import Filter, find_keys
     from vision.records.verify import Tally
     from vision.records.verify import verify as verified
 
-    engine = open_database(db, create=False, read_only=True)
-    try:
+    with opened(db) as engine:
         wanted, tally = Filter(superseded=True), Tally()
         with progress(len(find_keys(engine, wanted)), "verifying") as bar:
             rows = [vars(item) for item in verified(engine, wanted, tally, pictures=pictures, progress=bar.step)]
-    finally:
-        engine.dispose()
     print_rows(rows, ["inspection_id", "serial", "place", "what", "stored", "computed"], output,
                empty="no difference found")
     say(f"{many(tally.inspections, 'inspection')} with {many(tally.results, 'joint and chip result')} replayed, "
@@ -125,21 +122,19 @@ def deliver(target: str, db: str) -> None:
 
     The target is the one of `meniscope grade --hand-over` whose lines wait.
     """
-    from vision.records.database import open_database
+    from vision.records.database import opened
     from vision.records.handover import checked_target, deliver_waiting, deliverer, waiting
 
     target = checked_target(target)
-    engine = open_database(db, create=False)
     total = 0
-    try:
-        give = deliverer(target, lambda text: click.echo(text, nl=False))
-        while done := deliver_waiting(engine, target, give):
-            total += done
-    except OSError as error:
-        left = waiting(engine, target)
-        fail(f"hand-over {target}: {error}; {total} lines delivered, {left} wait")
-    finally:
-        engine.dispose()
+    with opened(db, read_only=False) as engine:
+        try:
+            give = deliverer(target, lambda text: click.echo(text, nl=False))
+            while done := deliver_waiting(engine, target, give):
+                total += done
+        except OSError as error:
+            left = waiting(engine, target)
+            fail(f"hand-over {target}: {error}; {total} lines delivered, {left} wait")
     say(f"{total} lines delivered to {target}")
 
 

@@ -129,8 +129,9 @@ class _Source:
 def _sources(places: Sequence[Path], db: str, reviews: bool) -> list[_Source]:
     """Read every truth."""
     if reviews:
+        from vision.records.database import opened
         from vision.records.queries import Filter
-        from vision.teaching.recorded import opened, reviewed_truth
+        from vision.teaching.recorded import reviewed_truth
 
         with opened(db) as engine:
             found = reviewed_truth(engine, Filter())
@@ -150,10 +151,11 @@ def _sources(places: Sequence[Path], db: str, reviews: bool) -> list[_Source]:
 
 def _inspect(db: str, sources: Sequence[_Source], sheet: LimitSheet | None) -> LimitSheet | None:
     """Find the newest inspection of each board, judged by `sheet` if given; return the one sheet used, if it is one."""
+    from vision.records.database import opened
     from vision.records.load import load_inspections
     from vision.records.queries import Filter, list_inspections
     from vision.records.replay import rejudged
-    from vision.teaching.recorded import opened, recorded_sheet
+    from vision.teaching.recorded import recorded_sheet
 
     used: set[str] = set()
     with opened(db) as engine:

@@ -165,9 +165,10 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
     from models.limits import read_limits
     from vision.cli._limits_effect import training_tables
     from vision.cli._limits_picture import write_picture
+    from vision.records.database import opened
     from vision.records.load import load_inspection
     from vision.records.queries import find_inspection
-    from vision.teaching.recorded import opened, recorded_sheet
+    from vision.teaching.recorded import recorded_sheet
 
     with opened(db) as engine:
         key = find_inspection(engine, board)

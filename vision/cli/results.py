@@ -119,16 +119,13 @@ def filters(function: Callable[..., R]) -> Callable[..., R]:
 @contextmanager
 def opened(db: str, wanted: Filter | None = None, *, read_only: bool = True) -> Iterator[Engine]:
     """Open the database for a command and close it at its end; a filter that names what it does not hold is refused."""
-    from vision.records.database import open_database
+    from vision.records import database
     from vision.records.queries import check_known
 
-    engine = open_database(db, create=False, read_only=read_only)
-    try:
+    with database.opened(db, read_only=read_only) as engine:
         if wanted is not None:
             check_known(engine, wanted)
         yield engine
-    finally:
-        engine.dispose()
 
 
 @command.command("list")

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from sqlalchemy import Engine
 
     from vision.review.repair import Sheet
+    from vision.setup import Family
     from vision.setup.family import Side
 
 STOP_COLUMNS = (Column("number", "stop"), Column("place"), Column("wrong"), Column("x_mm", "x mm", 2),
@@ -52,33 +53,37 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
     meniscope rework B0042 --mended J1.3 --by anna      record a repair
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     _check_options(mended is not None, html_path is not None)
-    from vision.records.database import open_database
+    from vision.records.database import opened
     from vision.review.boards import Families, load_board, newest_inspection
     from vision.review.repair import repair_sheet
 
-    engine = open_database(db, create=False)
-    key = newest_inspection(engine, serial) if inspection is None else inspection
-    board, _ = load_board(engine, key)
-    if board.serial != serial:
-        fail(f"inspection {key}: it is of board {board.serial}, not {serial}")
-    family = Families(engine)(board.family_id)
-    sheet = repair_sheet(engine, key, family, side=cast("Side | None", side), repair_limit=repair_limit)
-    if mended is not None:
-        _record(engine, sheet, mended, who, action, note)
-        return
-    if html_path is not None:
-        from vision.review.pictures import Pictures
-        from vision.review.sheet import sheet_html, stop_pictures
-
-        html_path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), int(turn)),
-                             encoding="utf-8")
-        say(f"repair sheet in {html_path}")
+    with opened(db, read_only=mended is None) as engine:
+        key = newest_inspection(engine, serial) if inspection is None else inspection
+        board, _ = load_board(engine, key)
+        if board.serial != serial:
+            fail(f"inspection {key}: it is of board {board.serial}, not {serial}")
+        family = Families(engine)(board.family_id)
+        sheet = repair_sheet(engine, key, family, side=cast("Side | None", side), repair_limit=repair_limit)
+        if mended is not None:
+            _record(engine, sheet, mended, who, action, note)
+            return
+        if html_path is not None:
+            _write(engine, sheet, family, html_path, int(turn))
     if as_json:
         from vision.review.repair import sheet_json
 
         print_json(sheet_json(sheet))
     elif html_path is None:
         _print(sheet)
+
+
+def _write(engine: Engine, sheet: Sheet, family: Family, path: Path, turn: int) -> None:
+    """Write the sheet as one HTML file, with pictures cut anew from those that were graded."""
+    from vision.review.pictures import Pictures
+    from vision.review.sheet import sheet_html, stop_pictures
+
+    path.write_text(sheet_html(sheet, family, stop_pictures(sheet, family, Pictures(engine)), turn), encoding="utf-8")
+    say(f"repair sheet in {path}")
 
 
 def _check_options(mending: bool, on_paper: bool) -> None:

@@ -212,8 +212,9 @@ def repeats(db: str, family: str, output: Output) -> None:
 def _repeats(db: str, family: str) -> tuple[list[dict[str, Any]], dict[str, Any]]:
     from models.study import kappa, repeatability
     from models.vocabulary import MEASURE
+    from vision.records.database import opened
     from vision.records.queries import Filter
-    from vision.teaching.recorded import opened, recorded
+    from vision.teaching.recorded import recorded
 
     rows: list[dict[str, Any]] = []
     verdicts: dict[tuple[str, str], list[str]] = {}

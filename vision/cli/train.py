@@ -177,8 +177,8 @@ def unmeasured_lines(unmeasured: Sequence[str]) -> list[str]:
 
 def _with_reviewed(joints: LabelledTable, db: str, family: str, weight: float) -> LabelledTable:
     """Add the joints that people decided on, and say how many there were and which were left out."""
+    from vision.records.database import opened
     from vision.review.samples import reviewed_joints, with_reviews
-    from vision.teaching.recorded import opened
 
     with opened(db) as engine:
         reviewed = reviewed_joints(engine, family, weight=weight)

@@ -59,6 +59,16 @@ def open_database(where: str | Path, *, create: bool = True, read_only: bool = F
     return engine
 
 
+@contextmanager
+def opened(where: str | Path, *, read_only: bool = True) -> Iterator[Engine]:
+    """Open a database that is there already, and close it at the end; RecordsError as of `open_database`."""
+    engine = open_database(where, create=False, read_only=read_only)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
 def _check_file(url: URL, *, create: bool) -> None:
     if not url.database or url.database == ":memory:":
         raise RecordsError("database: got a database in memory, wanted a file: several processes work on it")

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -21,18 +20,6 @@ if TYPE_CHECKING:
     from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection
     from vision.records.queries import Filter
     from vision.teaching.truth import TruthRow
-
-
-@contextmanager
-def opened(db: str) -> Iterator[Engine]:
-    """Open the database for reading and close it at the end."""
-    from vision.records.database import open_database
-
-    engine = open_database(db, create=False, read_only=True)
-    try:
-        yield engine
-    finally:
-        engine.dispose()
 
 
 def recorded_sheets(engine: Engine) -> list[dict[str, Any]]:
