@@ -29,6 +29,7 @@ from models.rules import (
     judge,
 )
 from models.sheet_check import MAX_TEXT, sheet_problems
+from models.toml_text import quoted
 
 __all__ = ["FIRED_VERDICTS", "INDICATOR", "Condition", "Evidence", "Fired", "Judgement", "LimitSheet", "Rule", "holds",
            "judge", "parse_limits", "read_limits", "sheet_hash", "sheet_problems", "sheet_text", "write_limits"]
@@ -185,11 +186,11 @@ class _Reader:
 
 def sheet_text(sheet: LimitSheet) -> str:
     """Return the sheet as TOML, always the same text for the same sheet."""
-    parts = [HEADER, f"family = {_quoted(sheet.family)}", f"workmanship_class = {sheet.workmanship_class}"]
+    parts = [HEADER, f"family = {quoted(sheet.family)}", f"workmanship_class = {sheet.workmanship_class}"]
     if sheet.note:
-        parts.append(f"note = {_quoted(sheet.note)}")
+        parts.append(f"note = {quoted(sheet.note)}")
     for rule in sheet.rules:
-        parts += ["", "[[rule]]", f"finding = {_quoted(rule.finding)}", f"source = {_quoted(rule.source)}"]
+        parts += ["", "[[rule]]", f"finding = {quoted(rule.finding)}", f"source = {quoted(rule.source)}"]
         if rule.indicator:
             parts.append("indicator = true")
         parts.append("when = [" + ", ".join(_condition_text(condition) for condition in rule.when) + "]")
@@ -235,13 +236,8 @@ def write_whole(path: Path, text: str) -> None:
 
 
 def _condition_text(condition: Condition) -> str:
-    cells = [f"measure = {_quoted(condition.measure)}"]
+    cells = [f"measure = {quoted(condition.measure)}"]
     cells += [f"{key} = {float(value)!r}" for key, value in (("above", condition.above), ("below", condition.below))
               if value is not None]
     cells.append(f"guard = {float(condition.guard)!r}")
     return "{" + ", ".join(cells) + "}"
-
-
-def _quoted(text: str) -> str:
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'

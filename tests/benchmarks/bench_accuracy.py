@@ -44,7 +44,7 @@ from vision.pipeline.grade import grade_board
 from vision.pipeline.register import RegistrationError, register_view
 from vision.setup import Family, Similarity, Station
 from vision.teaching import outcomes, read_truth
-from vision.teaching.conditions import with_residue
+from vision.teaching.conditions import shifted, with_residue
 from vision.teaching.lots import training_tables
 from vision.teaching.teach import learn
 
@@ -174,7 +174,7 @@ def grade_one(number: int, sheet: LimitSheet, conditions: Sequence[Condition], s
     plan = plan_board(family, np.random.default_rng([seed, number]), recipe=recipe, defect_rate=DEFECT_RATE)
     serial, view = f"T{number:04d}", family.views[0]
     scenes = dict.fromkeys(condition.scene for condition in conditions)
-    rendered = {scene: render_view(with_residue(plan, scene[1]), view, _shifted(station, scene[0]), serial=serial)
+    rendered = {scene: render_view(with_residue(plan, scene[1]), view, shifted(station, scene[0]), serial=serial)
                 for scene in scenes}
     found = {}
     for condition in conditions:
@@ -188,13 +188,6 @@ def grade_one(number: int, sheet: LimitSheet, conditions: Sequence[Condition], s
             files = scan_folder(folder, station, family)[0]
             found[condition.name] = _graded(files, folder, family, station, sheet, shown.board_to_px, condition.name)
     return found
-
-
-def _shifted(station: Station, shift_deg: float) -> Station:
-    """Return the station with every ring moved in zenith angle, held within the half sphere."""
-    return replace(station, lights=tuple(replace(light, zenith_deg=(max(light.zenith_deg[0] + shift_deg, 0.0),
-                                                                    min(light.zenith_deg[1] + shift_deg, 90.0)))
-                                         for light in station.lights))
 
 
 def _pictures(shown: RenderedView, condition: Condition, recipe: Recipe, station: Station,

@@ -138,7 +138,7 @@ def read_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen]:
     found = see_lights(shot, ball, station)
     dark = [light for light, seen in zip(station.lights, found, strict=True) if seen is None]
     if dark:
-        names = ", ".join(_place(light) for light in dark)
+        names = ", ".join(light_words(light) for light in dark)
         raise CalibrationError(f"{shot.name}: never lit by {names}; is the light on, its cable in, and its exposure "
                                "and channel as station.toml says?")
     return [seen for seen in found if seen is not None]
@@ -150,7 +150,8 @@ def see_lights(shot: Shot, ball: Ball, station: Station) -> list[LightSeen | Non
             for row, light in enumerate(station.lights)]
 
 
-def _place(light: Light) -> str:
+def light_words(light: Light) -> str:
+    """Return which light it is, and where pictures show it: `light high (exposure a, blue)`."""
     exposure = f"exposure {light.exposure}, " if light.exposure else ""
     return f"light {light.name} ({exposure}{light.channel})"
 
@@ -163,7 +164,7 @@ def _light(shot: Shot, row: int, ball: Ball, light: Light, sky: Sky) -> LightSee
     above = sky.zenith < np.pi / 2
     if full[above].mean() > FLOODED_SHARE:
         raise CalibrationError(f"{shot.name}: {full[above].mean():.0%} of the ball is at full scale in "
-                               f"{_place(light)}; take the ball with a shorter exposure")
+                               f"{light_words(light)}; take the ball with a shorter exposure")
     step = 0.5 / ball.radius_px
     bins = int(0.85 / step)
     index = np.minimum((place / step).astype(int), bins)

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.errors import MeniscopeError
 from vision.calibration.ball import find_ball
-from vision.calibration.bands import LightSeen, ball_diameter_mm, expected_radius_px, see_lights
+from vision.calibration.bands import LightSeen, ball_diameter_mm, expected_radius_px, light_words, see_lights
 from vision.calibration.boards import BoardDay
 from vision.calibration.calibrate import exchanged_with
 from vision.calibration.pictures import CalibrationError, ReferenceFiles, Shot, read_all
@@ -118,9 +118,9 @@ def _level(target: str, light: Light, before: float, now: float, reference: Refe
     change = 100.0 * (now / before - 1.0)
     limits = reference.limits
     if 100.0 + change < limits.dead_pct:
-        note = f"{_where(light)} is dead"
+        note = f"{light_words(light)} is dead"
     elif _judged(change, limits.level_pct) != GOOD:
-        note = f"{_where(light)} is {'weak' if change < 0 else 'too bright'}"
+        note = f"{light_words(light)} is {'weak' if change < 0 else 'too bright'}"
     else:
         note = ""
     return _row(target, "level", light.name, (before, now, "grey levels"), (change, "%"), limits.level_pct, note)
@@ -138,11 +138,6 @@ def _evenness(plane: np.ndarray, light: Light, station: Station, reference: Refe
     note = "brightness is spread otherwise over the picture: has a lamp moved?" if off > reference.limits.even_pct[0] \
         else ""
     return _row("plane", "evenness", light.name, (0.0, off, "%"), (off, "%"), reference.limits.even_pct, note)
-
-
-def _where(light: Light) -> str:
-    exposure = f"exposure {light.exposure}, " if light.exposure else ""
-    return f"light {light.name} ({exposure}{light.channel})"
 
 
 def check_ball(shots: Sequence[Shot], station: Station, reference: Reference) -> list[Finding]:
@@ -170,11 +165,11 @@ def check_ball(shots: Sequence[Shot], station: Station, reference: Reference) ->
 
 def _ball_light(light: Light, seen: LightSeen | None, station: Station, reference: Reference) -> list[Finding]:
     if seen is None:
-        return [_said("ball", "level", light.name, FAULT, f"{_where(light)} is dead: it does not light the ball")]
+        return [_said("ball", "level", light.name, FAULT, f"{light_words(light)} is dead: it does not light the ball")]
     other = exchanged_with(seen.zenith_deg, light.name, station.lights)
     if other:
-        return [_said("ball", "zenith", light.name, FAULT, f"{_where(light)} stands where {other} should: exposures, "
-                      "cables or colour channels are exchanged")]
+        return [_said("ball", "zenith", light.name, FAULT, f"{light_words(light)} stands where {other} should: "
+                      "exposures, cables or colour channels are exchanged")]
     before: LightReference = reference.light(light.name)
     zenith = before.zenith_deg if np.isfinite(before.zenith_deg[0]) else light.zenith_deg
     limits = reference.limits
@@ -183,7 +178,7 @@ def _ball_light(light: Light, seen: LightSeen | None, station: Station, referenc
         found.append(_level("ball", light, before.ball_level, seen.level, reference))
     middle = (sum(zenith) / 2.0, sum(seen.zenith_deg) / 2.0)
     shift = max((now - then for now, then in zip(seen.zenith_deg, zenith, strict=True)), key=abs)
-    note = f"{_where(light)} has moved or is tilted" if _judged(shift, limits.zenith_deg) != GOOD else ""
+    note = f"{light_words(light)} has moved or is tilted" if _judged(shift, limits.zenith_deg) != GOOD else ""
     found.append(_row("ball", "zenith", light.name, (*middle, "deg"), (shift, "deg"), limits.zenith_deg, note))
     if light.azimuth_deg[1] - light.azimuth_deg[0] < 360.0 or seen.azimuth_deg[1] - seen.azimuth_deg[0] < 360.0:
         found.append(_azimuth(light, seen, reference))
@@ -197,7 +192,7 @@ def _azimuth(light: Light, seen: LightSeen, reference: Reference) -> Finding:
     turn = (now - then + 180.0) % 360.0 - 180.0 if wide < 360.0 and width < 360.0 else 0.0
     change = turn if abs(turn) > abs(width - wide) / 2.0 else (width - wide) / 2.0
     lost = "part of the ring is dark" if width < wide - 10.0 else "the sector has turned"
-    note = f"{_where(light)}: {lost}" if abs(change) > reference.limits.azimuth_deg[0] else ""
+    note = f"{light_words(light)}: {lost}" if abs(change) > reference.limits.azimuth_deg[0] else ""
     return _row("ball", "azimuth", light.name, (wide, width, "deg wide"), (change, "deg"), reference.limits.azimuth_deg,
                 note)
 

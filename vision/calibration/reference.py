@@ -11,7 +11,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, Field
 
 from models.errors import InputError, Problem
-from vision.setup._reading import Number, Word, numbers, quoted, read_toml, validated
+from models.toml_text import quoted
+from vision.setup._reading import Number, Word, numbers, read_toml, validated
 
 FILE_NAME = "reference.toml"
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from models.vocabulary import REJECT, REVIEW
 from vision.setup.family import Family, Joint, View
-from vision.setup.geometry import Similarity, nominal_view
+from vision.setup.geometry import Similarity, drawn_turn_deg, nominal_view
 from vision.setup.station import Station
 
 #: Drawing units a millimetre.
@@ -35,11 +35,11 @@ def board_map(family: Family, counts: Counts, title: str = "Board map") -> str:
         parts.append(f'<circle class="fiducial" cx="{x:.1f}" cy="{y:.1f}" r="{mark.diameter_mm * SCALE / 2:.1f}"/>')
     for chip in family.chips:
         x, y = to_px.to_px((chip.x_mm, chip.y_mm))
-        angle = _turn(to_px, chip.rotation_deg)
+        angle = drawn_turn_deg(to_px.matrix, chip.rotation_deg)
         parts.append(_box("chip", x, y, chip.body_w_mm, chip.body_h_mm, angle, 0.0))
     for joint in family.joints:
         x, y = to_px.to_px((joint.x_mm, joint.y_mm))
-        parts.append(_land(joint, x, y, _turn(to_px, joint.land_rotation_deg)))
+        parts.append(_land(joint, x, y, drawn_turn_deg(to_px.matrix, joint.land_rotation_deg)))
         parts.append(f'<circle class="hole" cx="{x:.1f}" cy="{y:.1f}" r="{joint.hole_mm * SCALE / 2:.1f}"/>')
     parts += _part_names(family, to_px)
     places = [(joint.name, joint.x_mm, joint.y_mm) for joint in family.joints]
@@ -74,13 +74,6 @@ def _part_names(family: Family, to_px: Similarity) -> list[str]:
         x, y = places[:, 0].mean(), places[:, 1].min() - reach - 5.0
         names.append(f'<text class="part-name" x="{x:.1f}" y="{y:.1f}">{escape(ref)}</text>')
     return names
-
-
-def _turn(to_px: Similarity, rotation_deg: float) -> float:
-    """Return a board rotation as the drawing's rotation in degrees, clockwise as SVG counts."""
-    angle = np.deg2rad(rotation_deg)
-    direction = to_px.matrix @ np.array([np.cos(angle), np.sin(angle)])
-    return float(np.rad2deg(np.arctan2(direction[1], direction[0])))
 
 
 def _land(joint: Joint, x: float, y: float, angle: float) -> str:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from models.vocabulary import MEASURE, limit_text, plain_name, with_unit
 from vision.review.boards import Found
 from vision.setup import Family, Joint
+from vision.setup.geometry import drawn_turn_deg
 
 #: Drawing units a millimetre, and the board shown beyond the outermost part.
 SCALE, EDGE_MM = 12.0, 2.0
@@ -55,11 +56,6 @@ class Map:
         x, y = self.matrix @ np.array([x_mm, y_mm]) - self.low
         return float(x), float(y)
 
-    def angle(self, rotation_deg: float) -> float:
-        """Return a board rotation as the drawing's, clockwise as SVG counts."""
-        turn = np.deg2rad(rotation_deg)
-        direction = self.matrix @ np.array([np.cos(turn), np.sin(turn)])
-        return float(np.rad2deg(np.arctan2(direction[1], direction[0])))
 
 
 def board_map(family: Family, marks: Sequence[Mark], title: str, *, side: str, turn: int = 0,
@@ -75,7 +71,7 @@ def board_map(family: Family, marks: Sequence[Mark], title: str, *, side: str, t
         parts.append(f'<circle class="fiducial" cx="{x:.1f}" cy="{y:.1f}" r="{mark.diameter_mm * SCALE / 2:.1f}"/>')
     for chip in family.chips:
         parts.append(_box("chip", to(chip.x_mm, chip.y_mm), chip.body_w_mm, chip.body_h_mm,
-                          to.angle(chip.rotation_deg), 0.0))
+                          drawn_turn_deg(to.matrix, chip.rotation_deg), 0.0))
     for joint in family.joints:
         parts += _joint(joint, to)
     if way:
@@ -93,7 +89,8 @@ def board_map(family: Family, marks: Sequence[Mark], title: str, *, side: str, t
 def _joint(joint: Joint, to: Map) -> list[str]:
     x, y = to(joint.x_mm, joint.y_mm)
     corner = min(joint.land_w_mm, joint.land_h_mm) * SCALE / 2 if joint.land_shape != "rect" else 0.0
-    return [_box("land", (x, y), joint.land_w_mm, joint.land_h_mm, to.angle(joint.land_rotation_deg), corner),
+    angle = drawn_turn_deg(to.matrix, joint.land_rotation_deg)
+    return [_box("land", (x, y), joint.land_w_mm, joint.land_h_mm, angle, corner),
             f'<circle class="hole" cx="{x:.1f}" cy="{y:.1f}" r="{joint.hole_mm * SCALE / 2:.1f}"/>']
 
 

@@ -246,12 +246,6 @@ def doubles(file: str, names: Iterable[str], kind: str) -> list[Problem]:
             for name, count in counts.items() if count > 1]
 
 
-def quoted(text: str) -> str:
-    """Return a text as a TOML basic string."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
-    return '"' + "".join(c if c >= " " and c != "\x7f" else f"\\u{ord(c):04x}" for c in escaped) + '"'
-
-
 def numbers(values: Iterable[float]) -> str:
     """Return numbers as a TOML array that reads back to the same values."""
     return "[" + ", ".join(repr(float(value)) for value in values) + "]"

@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal, TypeVar
 from pydantic import BaseModel, ConfigDict, Field
 
 from models.errors import InputError, Problem
+from models.toml_text import quoted
 from models.uncertainty import UncertaintyModel
 from vision.setup._reading import (
     Check,
@@ -22,7 +23,6 @@ from vision.setup._reading import (
     Word,
     doubles,
     numbers,
-    quoted,
     read_rows,
     read_toml,
     validated,

@@ -42,6 +42,16 @@ class Similarity:
         return float(np.sqrt(abs(np.linalg.det(self.matrix))))
 
 
+def drawn_turn_deg(matrix: NDArray[np.float64], rotation_deg: float) -> float:
+    """Return a rotation on the board as that of a drawing made by `matrix` (2, 2), in degrees, clockwise as SVG counts.
+
+    `rotation_deg` counts counter-clockwise from board x as seen from the component side.
+    """
+    angle = np.deg2rad(rotation_deg)
+    direction = matrix @ np.array([np.cos(angle), np.sin(angle)])
+    return float(np.rad2deg(np.arctan2(direction[1], direction[0])))
+
+
 def nominal_view(family: Family, view: View, station: Station, size_px: tuple[int, int]) -> Similarity:
     """Return the map of an ideally placed board, for pictures of (width, height) px."""
     mirror = -1.0 if family.seen_from == "bottom" else 1.0

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Annotated, Literal, overload
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from models.errors import InputError, Problem
-from vision.setup._reading import FilePart, Number, Word, numbers, quoted, read_toml, validated
+from models.toml_text import quoted
+from vision.setup._reading import FilePart, Number, Word, numbers, read_toml, validated
 
 if TYPE_CHECKING:
     import numpy as np

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,6 +96,23 @@ class Fit:
     def good(self) -> bool:
         """Whether enough was found again for files of one board."""
         return self.share >= ENOUGH and self.matched >= (1 if self.transform.plain else FEWEST_FOR_CHANGE)
+
+
+class Placed(Protocol):
+    """What has a place on the board, mm."""
+
+    @property
+    def x_mm(self) -> float:
+        """To the right."""
+
+    @property
+    def y_mm(self) -> float:
+        """Upward."""
+
+
+def points_of(items: Sequence[Placed]) -> Points:
+    """Return the places of some lands, pads or components, (n, 2) mm."""
+    return np.array([(item.x_mm, item.y_mm) for item in items], dtype=np.float64).reshape(-1, 2)
 
 
 def fit_points(reference: Points, points: Points, sizes: tuple[NDArray[np.float64], NDArray[np.float64]] | None = None,

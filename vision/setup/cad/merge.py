@@ -7,10 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from models.errors import InputError, Problem, some
-from vision.setup.cad.evidence import SAME_PLACE_MM, nearest
+from vision.setup.cad.evidence import SAME_PLACE_MM, nearest, points_of
 from vision.setup.cad.parsed import Hole, Land, LayerFile, NetlistFile, NetPoint, Source
 from vision.setup.cad.settle import OneBoard
 from vision.setup.family import LandShape, Side
@@ -160,7 +159,7 @@ def _pad(point: NetPoint, merged: Merged) -> Pad:
 def _with_lands(pads: list[Pad], layer: LayerFile, merged: Merged, *, own: bool) -> list[Pad]:
     """Take lands, long names and shapes from copper; note where it denies the netlist."""
     lands = _largest(layer.lands)
-    distance, index = nearest(_xy(lands), _xy(pads))
+    distance, index = nearest(points_of(lands), points_of(pads))
     result = []
     for pad, off, at in zip(pads, distance, index, strict=True):
         land = lands[int(at)]
@@ -205,7 +204,7 @@ def _unknown_to_netlist(netlist: NetlistFile, layer: LayerFile | None, board: On
     points = np.array([(point.x_mm, point.y_mm) for point in netlist.points], dtype=np.float64)
     lands = [land for land in layer.lands if land.function == "ComponentPad"] if layer is not None else []
     if lands:
-        for land, off in zip(lands, nearest(points, _xy(lands))[0], strict=True):
+        for land, off in zip(lands, nearest(points, points_of(lands))[0], strict=True):
             if off > SAME_PLACE_MM * 2:
                 name = f"{land.ref}.{land.pin}" if land.ref else "without a name"
                 merged.contradictions.append(land.source.problem(
@@ -243,7 +242,7 @@ def _with_mask(pads: list[Pad], mask: LayerFile, merged: Merged) -> list[Pad]:
     if not mask.lands or not pads:
         return pads
     lands = _largest(mask.lands)
-    distance, index = nearest(_xy(lands), _xy(pads))
+    distance, index = nearest(points_of(lands), points_of(pads))
     result, smaller, covered = [], [], []
     for pad, off, at in zip(pads, distance, index, strict=True):
         opening = lands[int(at)]
@@ -268,7 +267,7 @@ def _with_holes(pads: list[Pad], holes: Sequence[Hole], merged: Merged) -> list[
     if not pads or not holes:
         return pads
     middles = np.array([hole.center_mm for hole in holes], dtype=np.float64)
-    distance, index = nearest(middles, _xy(pads))
+    distance, index = nearest(middles, points_of(pads))
     result, slots = [], []
     for pad, off, at in zip(pads, distance, index, strict=True):
         hole = holes[int(at)]
@@ -331,7 +330,3 @@ def _distinct(pads: list[Pad], merged: Merged) -> list[Pad]:
             pad = replace(pad, land_shape="round", land_w_mm=size, land_h_mm=size)  # noqa: PLW2901
         result.append(replace(pad, pin=pin))
     return result
-
-
-def _xy(items: Sequence[Pad] | Sequence[Land]) -> NDArray[np.float64]:
-    return np.array([(item.x_mm, item.y_mm) for item in items], dtype=np.float64).reshape(-1, 2)

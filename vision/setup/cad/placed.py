@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from models.errors import InputError, Problem
-from vision.setup.cad.evidence import ENOUGH, Evidence, Points, Transform
+from vision.setup.cad.evidence import ENOUGH, Evidence, Transform, points_of
 from vision.setup.cad.parsed import MM_PER, LayerFile, NetlistFile, Placement, PlacementFile, Source
 from vision.setup.family import Side
 
@@ -107,22 +107,18 @@ def _words(file: PlacementFile, side: Side | None, transform: Transform, hits: i
                                f"{replace(transform, scale=1.0).words()}", "shown" if own else "assumed")
 
 
-def _places(rows: Sequence[Placement]) -> Points:
-    return np.array([(p.x_mm, p.y_mm) for p in rows], dtype=np.float64).reshape(-1, 2)
-
-
 def _best(rows: Sequence[Placement], boxes: dict[str, PinBox], scales: Sequence[float]) -> tuple[Transform, int]:
     """Return the transform that puts most components among their pins; the one that changes least wins a tie."""
     middles = np.array([((b[0] + b[2]) / 2, (b[1] + b[3]) / 2) for b in (boxes[p.ref].box for p in rows)])
     best: tuple[tuple[float, ...], Transform] | None = None
     for number, scale in enumerate(scales):
         for sign_x, sign_y in ((1.0, 1.0), (-1.0, 1.0), (1.0, -1.0), (-1.0, -1.0)):
-            turned = _places(rows) * (np.array([sign_x, sign_y]) * scale)
+            turned = points_of(rows) * (np.array([sign_x, sign_y]) * scale)
             shift = np.median(middles - turned, axis=0)
             for dx, dy in ((0.0, 0.0), (float(shift[0]), float(shift[1]))):
                 transform = Transform(sign_x, sign_y, scale, dx, dy)
                 hits = _hits(rows, boxes, transform)
-                spread = float(np.median(np.abs(middles - transform.apply(_places(rows)))))
+                spread = float(np.median(np.abs(middles - transform.apply(points_of(rows)))))
                 key = (hits, float(dx == dy == 0.0), sign_x + sign_y, -spread, -number)
                 if best is None or key > best[0]:
                     best = key, transform
@@ -134,7 +130,7 @@ def _hits(rows: Sequence[Placement], boxes: dict[str, PinBox], transform: Transf
     """Count components whose place lies among their pins."""
     if not rows:
         return 0
-    places = transform.apply(_places(rows))
+    places = transform.apply(points_of(rows))
     return sum(_inside(boxes[row.ref], float(x), float(y)) for row, (x, y) in zip(rows, places, strict=True))
 
 
