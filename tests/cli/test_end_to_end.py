@@ -10,20 +10,13 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from command_line import run
 
 from models.limits import read_limits
-from vision.cli import main
 from vision.setup import Chip, Family, Fiducial, Joint, View, read_station, write_family
 from vision.teaching import read_truth
 
 TRAINING, LOT = 16, 6
-
-
-def run(*arguments: object, code: int = 0) -> Result:
-    done = CliRunner().invoke(main, [str(argument) for argument in arguments], catch_exceptions=False)
-    assert done.exit_code == code, done.output + done.stderr
-    return done
 
 
 def small_family() -> Family:

@@ -8,22 +8,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from click.testing import CliRunner, Result
+from command_line import run
 from setup_files import JOINTS, write_setup
 
 from models.criteria import workmanship_rules
 from models.limits import LimitSheet, read_limits, sheet_hash, sheet_text
-from vision.cli import main
 from vision.cli._limits_write import write_anew
 from vision.cli.train import unmeasured_lines
 
 SHEET = LimitSheet(workmanship_rules(2), "bench-4", 2)
-
-
-def run(*arguments: object, code: int = 0) -> Result:
-    done = CliRunner().invoke(main, [str(argument) for argument in arguments], catch_exceptions=False)
-    assert done.exit_code == code, done.output + done.stderr
-    return done
 
 
 def test_an_edited_sheet_is_kept_and_can_be_restored(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

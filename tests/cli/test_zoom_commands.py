@@ -8,21 +8,14 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from command_line import run
 
 from models.criteria import workmanship_rules
 from models.limits import LimitSheet, write_limits
 from synthetic_images.board import plan_board, render_view
 from tests.synthetic_images.small import small_family, small_station
-from vision.cli import main
 from vision.pipeline.zoom import WIDTH
 from vision.setup import write_family, write_station
-
-
-def run(*arguments: object, code: int = 0) -> Result:
-    done = CliRunner().invoke(main, [str(argument) for argument in arguments], catch_exceptions=False)
-    assert done.exit_code == code, done.output + done.stderr
-    return done
 
 
 @pytest.fixture(scope="module")

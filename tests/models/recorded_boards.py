@@ -8,11 +8,8 @@ import math
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from click.testing import CliRunner, Result
-
 from models.limits import Condition, LimitSheet, Rule, sheet_hash
 from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES
-from vision.cli import main
 from vision.pipeline.inspection import ChipInspection, Inspection, JointInspection, PictureFile
 from vision.records import save_inspection
 from vision.records.database import open_database
@@ -73,10 +70,3 @@ def write_truth(path: Path) -> None:
                 finding, marginal = TRUTH.get((serial, str(number)), ("", 0))
                 writer.writerow([serial, "v1", "J1", number, finding, coverage + 0.5, marginal, "round 1.8 mm"])
             writer.writerow([serial, "v1", "C1", "", "", "", 0, ""])
-
-
-def run(*arguments: object, code: int = 0, **more: object) -> Result:
-    """Run a command of meniscope in this process and expect its exit code."""
-    result = CliRunner().invoke(main, [str(a) for a in arguments], catch_exceptions=False, **more)  # type: ignore[arg-type]
-    assert result.exit_code == code, result.output
-    return result

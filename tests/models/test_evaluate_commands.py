@@ -6,9 +6,10 @@ import json
 from pathlib import Path
 
 import pytest
+from command_line import run
 from invented_reviews import add_escape, add_review
 from invented_tables import joint_table
-from recorded_boards import SHEET, inspection, run
+from recorded_boards import SHEET, inspection
 
 from models.evaluate import shared_boards
 from models.table import write_table

@@ -7,9 +7,10 @@ import json
 from pathlib import Path
 
 import pytest
+from command_line import run
 from invented_reviews import add_review
 from invented_tables import joint_table
-from recorded_boards import SHEET, inspection, make_database, run
+from recorded_boards import SHEET, inspection, make_database
 from test_study import AIAG
 
 from models.limits import Condition, LimitSheet, Rule, read_limits, sheet_hash, write_limits

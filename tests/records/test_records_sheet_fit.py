@@ -8,23 +8,17 @@ from pathlib import Path
 
 import invented_boards as invented
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
+from command_line import run
 
 from models.criteria import workmanship_rules
 from models.limits import LimitSheet, write_limits
-from vision.cli import main
 from vision.records import open_database
 from vision.setup import write_family, write_station
 
 REFUSED = "made for workmanship class 2, but "
 SHIFTED = tuple(rule for rule in invented.sheet().rules if rule.finding == "chip_shifted")
 WHOLE = LimitSheet((*workmanship_rules(2), *SHIFTED), "sample-1", 2)
-
-
-def run(*arguments: str, code: int = 0) -> Result:
-    result = CliRunner().invoke(main, list(arguments), catch_exceptions=False)
-    assert result.exit_code == code, result.output + result.stderr
-    return result
 
 
 @pytest.fixture

@@ -9,25 +9,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
+from click.testing import Result
+from command_line import run
 from setup_files import STATION
 
 from models.uncertainty import ANY, NOMINAL, UncertaintyModel, stated
 from synthetic_images.board import plan_board
 from synthetic_images.recipe import default_recipe
-from vision.cli import main
 from vision.setup import Chip, Family, Fiducial, Joint, View, read_family, read_station, write_family
 from vision.teaching.conditions import CONDITIONS, fixed, repeated_tables, shifted
 from vision.teaching.lots import training_tables
 from vision.teaching.uncertainty import boards_again, with_stated
 
 BOARDS, SEED = 8, 8
-
-
-def run(*arguments: object, code: int = 0) -> Result:
-    done = CliRunner().invoke(main, [str(argument) for argument in arguments], catch_exceptions=False)
-    assert done.exit_code == code, done.output + done.stderr
-    return done
 
 
 def family() -> Family:
@@ -183,4 +177,3 @@ def test_conditions_change_what_they_say(tmp_path: Path) -> None:
     assert default_recipe().entries["board.residue"].kind == "beta"
     plan = plan_board(family(), np.random.default_rng(1), defect_rate=0.0)
     assert replace(plan, recipe=recipe).joints is plan.joints
-
