@@ -111,9 +111,9 @@ class Flip:
 
 @dataclass(frozen=True)
 class Effect:
-    """What another sheet does to some joints."""
+    """What another sheet does to some joints or chips."""
 
-    joints: int
+    parts: int  # joints, or chips
     before: Counter[str]  # verdicts
     after: Counter[str]
     escapes_before: int | None  # None where no truth is known

@@ -138,9 +138,9 @@ def test_set_tells_a_program_the_effect_and_writes_only_with_yes(place: Path) ->
     assert found["conditions_before"] == [{"measure": "coverage_deg", "below": 270.0, "guard": 8.0}]
     assert found["conditions_after"] == [{"measure": "coverage_deg", "below": 290.0, "guard": 8.0}]
     known, recorded = found["trials"]
-    assert (known["on"], known["joints"], known["boards"]) == ("known truth", 240, 6)
+    assert (known["on"], known["parts"], known["boards"]) == ("known truth", 240, 6)
     assert known["escapes_after"] is not None
-    assert (recorded["on"], recorded["joints"], recorded["boards"]) == ("recorded", 12, 2)
+    assert (recorded["on"], recorded["parts"], recorded["boards"]) == ("recorded", 12, 2)
     assert recorded["escapes_after"] is None
     assert sum(recorded["before"].values()) == sum(recorded["after"].values()) == 12
     assert len(recorded["flips"]) == 2

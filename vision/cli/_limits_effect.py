@@ -82,18 +82,20 @@ def try_change(old: LimitSheet, new: LimitSheet, part: Part, tables: list[Labell
 def trial_data(trial: Trial) -> dict[str, Any]:
     """Return a trial as plain values for a program."""
     found = trial.effect
-    return {"on": trial.on, "boards": trial.boards, **vars(found),
+    return {"on": trial.on, "boards": trial.boards, "parts": found.parts,
             "before": {verdict: found.before[verdict] for verdict in JUDGED},
             "after": {verdict: found.after[verdict] for verdict in JUDGED},
+            "escapes_before": found.escapes_before, "escapes_after": found.escapes_after,
+            "false_calls_before": found.false_calls_before, "false_calls_after": found.false_calls_after,
             "flips": [vars(flip) for flip in found.flips]}
 
 
 def print_trial(trial: Trial, part: Part) -> None:
     """Print how verdicts, escapes and false calls change, and which verdicts flip."""
     found = trial.effect
-    title = {"known truth": f"{many(found.joints, part)} with known truth",
-             "recorded": f"{many(found.joints, f'recorded {part}')} of {many(trial.boards, 'board')}",
-             "reviewed": f"{found.joints} of them that people reviewed"}[trial.on]
+    title = {"known truth": f"{many(found.parts, part)} with known truth",
+             "recorded": f"{many(found.parts, f'recorded {part}')} of {many(trial.boards, 'board')}",
+             "reviewed": f"{found.parts} of them that people reviewed"}[trial.on]
     rows: list[dict[str, object]] = [
         {"what": verdict, "before": found.before[verdict], "after": found.after[verdict]}
         for verdict in JUDGED]

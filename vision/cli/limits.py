@@ -294,10 +294,10 @@ def _change_data(old: LimitSheet, new: LimitSheet, rule: int) -> dict[str, Any]:
     """Return the rule (number from 1) in both sheets: in words, and as `limits diff --json` tells conditions."""
     from models.limits import sheet_hash
 
-    return {"rule": rule, "finding": old.rules[rule - 1].finding, "before": _rule_words(old, rule),
-            "after": _rule_words(new, rule), "conditions_before": conditions(old.rules[rule - 1]),
-            "conditions_after": conditions(new.rules[rule - 1]), "sheet_before": sheet_hash(old),
-            "sheet_after": sheet_hash(new)}
+    before, after = old.rules[rule - 1], new.rules[rule - 1]
+    return {"rule": rule, "finding": before.finding, "part": before.part, "before": _rule_words(old, rule),
+            "after": _rule_words(new, rule), "conditions_before": conditions(before),
+            "conditions_after": conditions(after), "sheet_before": sheet_hash(old), "sheet_after": sheet_hash(new)}
 
 
 def _rule_words(sheet: LimitSheet, rule: int) -> str:
