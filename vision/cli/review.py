@@ -14,7 +14,7 @@ from models.errors import missing_extra
 from vision.cli._common import Column, Output, database_option, fail, print_rows, refuse_unused, rows_options, say
 
 if TYPE_CHECKING:
-    from sqlalchemy import Engine
+    pass
 
 R = TypeVar("R")
 PERSON_COLUMNS = (Column("name"), Column("may_settle", "may settle"), Column("changed_at", "changed (UTC)"))
@@ -119,10 +119,12 @@ def database_here(function: Callable[..., R]) -> Callable[..., R]:
 def people_command(db: str, output: Output) -> None:
     """List the people who may log in."""
     from vision.records.columns import moment_text
+    from vision.records.database import opened
     from vision.review.people import list_people
 
-    rows = [{"name": person.name, "may_settle": person.may_settle, "changed_at": moment_text(person.changed_at)}
-            for person in list_people(_opened(db))]
+    with opened(db) as engine:
+        rows = [{"name": person.name, "may_settle": person.may_settle, "changed_at": moment_text(person.changed_at)}
+                for person in list_people(engine)]
     print_rows(rows, PERSON_COLUMNS, output, empty="nobody; add somebody with `meniscope review add-person NAME`")
 
 
@@ -133,13 +135,15 @@ def people_command(db: str, output: Output) -> None:
 @database_here
 def add_person_command(db: str, name: str, may_settle: bool, password_stdin: bool) -> None:
     """Let a person log in, or give them a new password. The password is asked for, never taken as an argument."""
+    from vision.records.database import opened
     from vision.review.people import add_person
 
     if password_stdin:
         password = sys.stdin.readline().rstrip("\r\n")
     else:
         password = click.prompt("Password", hide_input=True, confirmation_prompt=True, err=True)
-    add_person(_opened(db), name, password, may_settle=may_settle, by=_operator())
+    with opened(db, read_only=False) as engine:
+        add_person(engine, name, password, may_settle=may_settle, by=_operator())
     say(f"{name} may log in{' and settle' if may_settle else ''}")
 
 
@@ -148,9 +152,11 @@ def add_person_command(db: str, name: str, may_settle: bool, password_stdin: boo
 @database_here
 def remove_person_command(db: str, name: str) -> None:
     """Take a person's login away; what they decided stays."""
+    from vision.records.database import opened
     from vision.review.people import remove_person
 
-    remove_person(_opened(db), name, by=_operator())
+    with opened(db, read_only=False) as engine:
+        remove_person(engine, name, by=_operator())
     say(f"{name} may no longer log in")
 
 
@@ -162,11 +168,11 @@ def audit_command(db: str, limit: int, output: Output) -> None:
     """Show the audit trail: who decided, took back, settled, mended, logged in; the newest first."""
     from sqlalchemy import select
 
-    from vision.records.database import reading
+    from vision.records.database import opened, reading
     from vision.records.queries import plain
     from vision.records.schema import AUDIT
 
-    with reading(_opened(db)) as connection:
+    with opened(db) as engine, reading(engine) as connection:
         rows = [plain(row) for row in
                 connection.execute(select(AUDIT).order_by(AUDIT.c.id.desc()).limit(limit)).mappings()]
     print_rows(rows, AUDIT_COLUMNS, output, empty="nothing was decided yet")
@@ -181,9 +187,11 @@ def audit_command(db: str, limit: int, output: Output) -> None:
 def samples_command(db: str, family: str, out: Path | None, output: Output) -> None:
     """Show what people decided as labelled samples, each with where its label comes from; and what is left out."""
     from models.table import write_table
+    from vision.records.database import opened
     from vision.review.samples import reviewed_joints
 
-    reviewed = reviewed_joints(_opened(db), family)
+    with opened(db) as engine:
+        reviewed = reviewed_joints(engine, family)
     if out is not None:
         write_table(reviewed.table, out)
         say(f"{len(reviewed.table)} samples in {out}, {len(reviewed.left_out)} left out")
@@ -192,12 +200,6 @@ def samples_command(db: str, family: str, out: Path | None, output: Output) -> N
          "reviewers": ", ".join(item.reviewers), "at": item.at, "left_out": ""} for item in reviewed.provenance]
     rows += [{"serial": item.serial, "place": item.place, "left_out": item.why} for item in reviewed.left_out]
     print_rows(rows, SAMPLE_COLUMNS, output, empty=f"nobody has decided on a joint of family {family} yet")
-
-
-def _opened(db: str) -> Engine:
-    from vision.records.database import open_database
-
-    return open_database(db, create=False)
 
 
 def _operator() -> Any:
