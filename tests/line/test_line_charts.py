@@ -91,13 +91,15 @@ def test_three_sigma_limits_of_small_counts_are_no_good() -> None:
     assert exact.false_alarm_rate < charts.THREE_SIGMA_RATE
 
 
-def test_individuals_of_the_handbook() -> None:
+def test_individuals_and_moving_range_of_the_handbook() -> None:
     # NIST/SEMATECH e-Handbook 6.3.2.2, flow rates of 10 batches
     flow = numbers("49.6 47.6 49.9 51.3 47.8 51.2 52.6 52.4 53.6 52.1")
-    chart = charts.individuals_chart(flow)
+    chart, ranges = charts.individuals_chart(flow), charts.moving_range_chart(flow)
     assert chart.center[0] == pytest.approx(50.81)
+    assert ranges.center[0] == pytest.approx(1.8778, abs=5e-5)
     assert chart.upper[0] == pytest.approx(55.8041, abs=5e-5)
     assert chart.lower[0] == pytest.approx(45.8159, abs=5e-5)
+    assert ranges.upper[0] == pytest.approx(6.1347, abs=5e-5)
     assert not chart.out.any()
 
 

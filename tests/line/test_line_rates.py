@@ -1,4 +1,4 @@
-"""Defects per million, exact intervals, many tests at once."""
+"""Yield arithmetic, exact intervals, many tests at once."""
 
 from __future__ import annotations
 
@@ -11,9 +11,13 @@ from models.errors import MeniscopeError
 from vision.line import rates
 
 
-def test_dpmo() -> None:
-    # 12 defects on 150 units with 400 opportunities each; computed from the definition
+def test_dpmo_and_yield_arithmetic() -> None:
+    # 12 defects on 150 units with 400 opportunities each; values computed from the definitions
     assert rates.dpmo(12, 150 * 400) == pytest.approx(200.0)
+    assert rates.yield_from_dpmo(200.0, 400) == pytest.approx(0.923109, abs=5e-7)
+    assert rates.yield_from_dpu(12 / 150) == pytest.approx(0.923116, abs=5e-7)
+    assert rates.yield_from_dpu(0.02) == pytest.approx(0.980199, abs=5e-7)
+    assert rates.rolled_yield([0.98, 0.95, 0.99]) == pytest.approx(0.92169)
     assert np.isnan(rates.dpmo(0, 0))
 
 
@@ -62,3 +66,5 @@ def test_benjamini_hochberg_against_statsmodels() -> None:
 def test_impossible_input_is_refused() -> None:
     with pytest.raises(MeniscopeError, match=r"got .* wanted"):
         rates.benjamini_hochberg([0.1, np.nan])
+    with pytest.raises(MeniscopeError, match=r"got .* wanted"):
+        rates.yield_from_dpmo(2e6, 1)

@@ -1,7 +1,7 @@
 """Control charts for counts and for measurements.
 
 Counts: p (share of bad units), u (events per unit of exposure) and c, with three-sigma limits or exact limits of
-the binomial or Poisson law. Measurements: individuals, EWMA and CUSUM.
+the binomial or Poisson law. Measurements: individuals with moving range, EWMA and CUSUM.
 Source of all limits: NIST/SEMATECH e-Handbook of Statistical Methods, sections 6.3.2 and 6.3.3.
 A point signals when it lies strictly beyond a limit; a point on the limit does not.
 """
@@ -20,8 +20,8 @@ Bools = NDArray[np.bool_]
 
 #: False alarms of a point beyond three sigma on either side, for a normal quantity: 2 * (1 - Phi(3)).
 THREE_SIGMA_RATE = 0.0026997960632601866
-#: Mean range of two normal values in sigmas.
-D2 = 1.128
+#: Mean range of two normal values in sigmas, and the factor from mean moving range to its upper limit.
+D2, D4 = 1.128, 3.267
 
 
 @dataclass(frozen=True)
@@ -81,6 +81,19 @@ def individuals_chart(values: ArrayLike, *, reference: slice = slice(None)) -> C
     ones = np.ones_like(x)
     return Chart("individuals", x, center * ones, (center - 3.0 * spread) * ones, (center + 3.0 * spread) * ones,
                  THREE_SIGMA_RATE, "limits from the mean moving range, for a normal quantity")
+
+
+def moving_range_chart(values: ArrayLike, *, reference: slice = slice(None)) -> Chart:
+    """Chart of the differences between neighbours (one point fewer than values); upper limit 3.267 mean ranges."""
+    x = _series(values, "moving-range chart")
+    center = float(np.abs(np.diff(x[reference])).mean())
+    ranges = np.abs(np.diff(x))
+    ones = np.ones_like(ranges)
+    # |difference| of two normal values is half-normal with scale sqrt(2) sigma; P(beyond D4 * D2 sigma)
+    from scipy.special import erfc
+
+    return Chart("moving range", ranges, center * ones, 0.0 * ones, D4 * center * ones, float(erfc(D4 * D2 / 2.0)),
+                 "upper limit only, for a normal quantity")
 
 
 def ewma_chart(values: ArrayLike, *, target: float, sigma: float, weight: float = 0.2, width: float = 3.0,

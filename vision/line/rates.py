@@ -1,7 +1,7 @@
-"""Defects per million, exact intervals of rates and comparisons of many places, on arrays.
+"""Yield arithmetic, exact intervals of rates and comparisons of many places, on arrays.
 
-Sources: DPMO as used by IPC-7912 (end-item defects per million opportunities) and IPC-9261 (in-process); exact
-intervals after Garwood (Biometrika 28, 1936). Intervals of shares are those of `models.intervals`.
+Sources: DPMO and yield as used by IPC-7912 (end-item defects per million opportunities) and IPC-9261 (in-process);
+exact intervals after Garwood (Biometrika 28, 1936). Intervals of shares are those of `models.intervals`.
 """
 
 from __future__ import annotations
@@ -30,6 +30,25 @@ def share(count: ArrayLike, size: ArrayLike) -> Floats:
     out: Floats = np.full(np.broadcast_shapes(k.shape, n.shape), np.nan)
     np.divide(k, n, out=out, where=n > 0)
     return out
+
+
+def yield_from_dpmo(value: float, opportunities: float) -> float:
+    """Return the share of units without defect when every opportunity fails independently: (1 - DPMO/1e6)^n."""
+    if not 0.0 <= value <= 1e6:
+        raise MeniscopeError(f"DPMO: got {value:g}, wanted 0 to 1,000,000")
+    return float((1.0 - value / 1e6) ** opportunities)
+
+
+def yield_from_dpu(defects_per_unit: float) -> float:
+    """Return the share of units without defect when defects a unit follow the Poisson law: exp(-DPU)."""
+    if defects_per_unit < 0.0:
+        raise MeniscopeError(f"defects per unit: got {defects_per_unit:g}, wanted 0 or more")
+    return float(np.exp(-defects_per_unit))
+
+
+def rolled_yield(yields: ArrayLike) -> float:
+    """Return the share of units that pass every step at the first go: the product of the steps' yields."""
+    return float(np.prod(np.asarray(yields, dtype=np.float64)))
 
 
 def poisson_interval(count: ArrayLike, exposure: ArrayLike = 1.0,
