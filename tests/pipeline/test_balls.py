@@ -86,6 +86,17 @@ def test_ball_out_of_focus_is_found(diameter_mm: float) -> None:
     assert diameters == pytest.approx([diameter_mm], abs=0.05)
 
 
+@pytest.mark.parametrize(("dull", "diameter_mm", "blur_px"), [
+    (1.0, 0.15, 1.0), (0.6, 0.14, 0.7), (0.6, 0.18, 1.0), (0.35, 0.18, 0.7), (0.3, 0.24, 1.0)])
+def test_a_dull_small_ball_is_found(dull: float, diameter_mm: float, blur_px: float) -> None:
+    """It gives the lights in order all the same, if less of them than lit solder does."""
+    planes, owners = board()
+    bare, _ = board()
+    ball(planes, 60.3, 99.6, diameter_mm)
+    _, diameters = found(bare + np.float32(dull) * (planes - bare), owners, blur_px=blur_px)
+    assert diameters == pytest.approx([diameter_mm], abs=0.05)
+
+
 @pytest.mark.parametrize("blur_px", [0.7, 1.2])
 @pytest.mark.parametrize("radius_px", [3, 4, 5, 6, 8])
 def test_dots_of_print_are_no_balls(radius_px: int, blur_px: float) -> None:

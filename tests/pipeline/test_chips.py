@@ -14,6 +14,7 @@ from synthetic_images.lot import render_lot
 from tests.pipeline import drawn
 from vision.pipeline import chips, rectangles
 from vision.pipeline.capture import Capture
+from vision.pipeline.chip_doubts import goes_on
 from vision.pipeline.chips import measure_chips, on_lands_left, towards_chips
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.measure import PartTable, measure_board
@@ -221,6 +222,20 @@ def test_lands_with_a_drop_of_glue_between_them_are_no_chip(mask: float, bumps: 
     """The board shows on both sides of the drop, where a chip would reach to its brim."""
     columns = draw_chip(mask, present=False, bumps=bumps, lands_mm=(0.6, 0.6), glue=True)
     assert columns["chip_present"] < 0.3
+
+
+@pytest.mark.parametrize(("left", "right", "goes"), [
+    ((0.3, 1.4, 1.4, 1.3), (0.3, 1.2, 1.5, 1.2), True),  # flat tops of solder beyond where a chip would end
+    ((1.5, 1.5, 0.6, 1.6), (0.3, 1.2, 1.5, 1.2), False),  # plating on one side, and a dark edge beyond it
+    ((1.5, 1.5, 0.1, 0.1), (1.4, 1.5, 0.2, 0.3), False)])
+def test_what_shines_on_beyond_both_ends_is_no_plating(left: tuple[float, ...], right: tuple[float, ...],
+                                                       goes: bool) -> None:
+    """Responses to the flattest light at 0.7, 0.9, 1.05 and 1.3 of half the length from the middle."""
+    places = np.array([0.7, 0.9, 1.05, 1.3])
+    along = np.linspace(-1.5, 1.5, 151)
+    course = np.interp(along, [*-places[::-1], -0.5, 0.5, *places], [*left[::-1], 0.2, 0.2, *right])
+    shown = np.sqrt(np.tile(course, (1, 151, 1))).astype(np.float32)
+    assert goes_on(shown, along, along, 0) is goes
 
 
 @pytest.mark.parametrize("turn_deg", [50.0, -75.0, 90.0])

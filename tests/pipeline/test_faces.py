@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -9,6 +12,7 @@ from scipy.ndimage import gaussian_filter
 
 from vision.pipeline.brims import BAND_MM, FACE_MM, bands, change_of
 from vision.pipeline.faces import BEYOND_MM, Faces, even_faces, like_others, outline_kernels, rim_kernels, thin_rims
+from vision.pipeline.lead import _likelier
 
 SIDE, STEP_MM, RADIUS_MM = 64, 0.025, 0.3
 AXIS = (np.arange(SIDE) - SIDE // 2) * STEP_MM
@@ -178,3 +182,20 @@ def test_the_less_surely_it_is_known_the_more_alike_it_must_be(factor: float, kn
     usual = 0.7 * MATT
     looks = np.stack([usual] * 10 + [usual + (np.exp(factor) - 1.0) * (usual + 0.04) * [1.0, 0.0, 0.0]])
     assert ends(looks, 10, [0] * 11, known_by)[10] == alike
+
+
+@pytest.mark.parametrize(("here", "kept"), [(0.7, True), (3.0, False)])
+def test_an_even_face_beside_what_a_rim_shows_must_look_as_the_other_ends_do(here: float, kept: bool) -> None:
+    """The last of eleven joints shows a rim in its middle, and an even face aside, of this brightness."""
+    joints = 11
+    edge = np.repeat(EDGE_MM, joints, axis=0)
+    lights = np.broadcast_to(0.7 * MATT[:, None, None, None], (3, joints, SIDE, SIDE)).astype(np.float32).copy()
+    aside = np.hypot(AXIS[None, :] - 20 * STEP_MM, AXIS[:, None]) < RADIUS_MM
+    lights[:, -1, aside] = here * MATT[:, None]
+    shapes: Any = SimpleNamespace(face=bands(edge, -np.inf, FACE_MM), component=np.zeros(joints, dtype=np.intp))
+    sure = np.arange(joints) < joints - 1
+    middle = np.zeros(joints, dtype=np.int64)
+    before = Faces(np.where(sure, 1.0, 0.6), middle, middle)
+    face = Faces(np.ones(1), np.zeros(1, dtype=np.int64), np.full(1, 20, dtype=np.int64))
+    _, found_at, _ = _likelier((face, np.array([joints - 1]), np.ones(1, dtype=bool)), lights, shapes, before, sure)
+    assert (len(found_at) == 1) is kept

@@ -57,8 +57,9 @@ def test_a_spikes_own_brim_at_the_lands_edge_may_be_dark(directions: int, dark_t
 
 
 @pytest.mark.parametrize(("directions", "steps", "bare", "reaches"), [
-    (25, 8, True, False),  # a trace that an opening aside of the land shows: 0.5 mm wide, 0.2 mm long
-    (25, 8, False, True),  # a flag of solder as wide
+    (15, 8, True, False),  # a trace that an opening aside of the land shows: 0.5 mm wide, 0.2 mm long
+    (15, 8, False, True),  # a flag of solder as wide
+    (40, 7, False, False),  # solder or trace along much of an edge
     (5, 12, True, True)])  # the flat crest of a spike
 def test_what_is_bare_and_wider_than_long_is_a_trace(directions: int, steps: int, bare: bool, reaches: bool) -> None:
     metal = np.zeros((1, AZIMUTHS, 12), dtype=bool)

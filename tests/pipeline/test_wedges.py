@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from tests.pipeline import drawn
 from tests.pipeline.test_gaps import LEAD_MM, fillets, patches, surface
 from vision.pipeline.lead import Leads
-from vision.pipeline.unwrap import AZIMUTHS, azimuths_rad
+from vision.pipeline.unwrap import AZIMUTHS, OUTSIDE, azimuths_rad
 from vision.pipeline.wedges import find_wedges
 
 PLACES = patches()
@@ -19,11 +19,13 @@ ROUND, RECT = 0, next(n for n, joint in enumerate(drawn.family().joints) if join
 
 
 def reach(*strips: tuple[float, float, float, float, float], joint: int = ROUND, flank: float = 0.1,
-          joined: NDArray[np.bool_] = NOWHERE, elsewhere: NDArray[np.bool_] = NOWHERE) -> NDArray[np.float64]:
+          joined: NDArray[np.bool_] = NOWHERE, elsewhere: NDArray[np.bool_] = NOWHERE,
+          bare_beyond: bool = False) -> NDArray[np.float64]:
     """How far wedges reach, [joint], on fillets (from 32 degrees to 15) of which one joint has strips.
 
     A strip is (direction in degrees, from and to mm off the lead's edge, slope in degrees, energy); it is 0.14 mm wide,
-    and to both sides of it 0.05 mm are as bright as `flank`, 1 = lit solder.
+    and to both sides of it 0.05 mm are as bright as `flank`, 1 = lit solder. With `bare_beyond` what lies beyond the
+    land looks like bare land.
     """
     slope, energy = fillets(0.1)
     for direction, start, stop, deg, bright in strips:
@@ -35,7 +37,10 @@ def reach(*strips: tuple[float, float, float, float, float], joint: int = ROUND,
         slope[joint][strip], energy[joint][strip] = deg, bright
     leads = Leads(np.ones(COUNT), np.zeros(COUNT), np.zeros(COUNT), np.full(COUNT, 2 * LEAD_MM),
                   np.full(COUNT, LEAD_MM), np.zeros((COUNT, 2)))
-    return find_wedges(PLACES, surface(slope, energy), drawn.family().joints, leads, joined, elsewhere)
+    seen = surface(slope, energy)
+    if bare_beyond:
+        seen.bare[:, :, OUTSIDE] = True
+    return find_wedges(PLACES, seen, drawn.family().joints, leads, joined, elsewhere)
 
 
 @pytest.mark.parametrize("direction", [17.0, 140.0, 359.0])
@@ -53,6 +58,14 @@ def test_a_fillet_alone_has_no_wedge() -> None:
 
 def test_a_short_strip_is_grain() -> None:
     assert not reach((17.0, 0.25, 0.35, 2.0, 1.0)).any()
+
+
+@pytest.mark.parametrize("bare", [False, True])
+def test_a_bare_trace_beside_the_land_is_no_part_of_a_wedge(bare: bool) -> None:
+    """A strip that lies mostly on the board counts where it is solder."""
+    edge = float(PLACES.land_edge_mm[ROUND, 8]) - LEAD_MM
+    found = reach((17.0, edge - 0.12, edge + 0.3, 2.0, 1.0), bare_beyond=bare)
+    assert (found[ROUND] > 0.0) is not bare
 
 
 def test_creases_run_to_the_corners_of_a_land_in_sets() -> None:

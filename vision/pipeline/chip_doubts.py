@@ -26,6 +26,8 @@ OUTLINE, LINE = 0.2, 0.08
 END, INNER, ACROSS = (0.75, 0.92), (0.2, 0.72), 0.6  # shares of half the length, from the middle, and of half the width
 TIPS, PLATED = (0.75, 0.92), (0.5, 1.0)  # where a chip's ends shine at least, and where they may, shares likewise
 END_WIDTH = 4  # samples
+#: Within and about where a chip ends, in shares of half the length, shine falls by this factor at one end at least.
+WITHIN, ABOUT_END, FALLS = (0.6, 0.93), (0.95, 1.2), 1.3
 
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
@@ -51,6 +53,16 @@ def unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tupl
         level = max(float(steep[end].mean()), float(steep[np.abs(along) <= INNER[0]].mean()), 0.01)
         bump.append(float(wide[inner].max()) / level)
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
+
+
+def goes_on(shown: Plane, along: Array, across: Array, flat: int) -> bool:
+    """Say whether what shines at both ends goes on beyond them: lands, or solder on them, but no chip's plating."""
+    course = (shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0)
+    for sign in (-1.0, 1.0):
+        within, about = (course[(sign * along > low) & (sign * along < high)] for low, high in (WITHIN, ABOUT_END))
+        if not (within.size and about.size) or within.max() > FALLS * max(float(about.min()), 0.02):
+            return False
+    return True
 
 
 def like_board(shown: Plane, along: Array, across: Array) -> bool:

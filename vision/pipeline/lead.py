@@ -116,7 +116,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     sure, rim_seen = visible >= 1.0, visible.copy()
-    faces, here, by_face = _faces(lights, change, shapes, usual, optics, visible)
+    faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), lights, shapes,
+                                     Faces(visible, row, column), sure)
     even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
     moved[here] = np.clip(_moved(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
@@ -153,6 +154,25 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
     better = surer.evidence > visible[asked]
     return (Faces(surer.evidence[better], surer.row[better], surer.column[better]), asked[better],
             found.evidence[better] >= lined.evidence[better])
+
+
+def _likelier(found: tuple[Faces, NDArray[np.intp], NDArray[np.bool_]], lights: NDArray[np.float32], shapes: _Shapes,
+              before: Faces, sure: NDArray[np.bool_]) -> tuple[Faces, NDArray[np.intp], NDArray[np.bool_]]:
+    """Return of what _faces found that which is likelier to be an end than what rims showed `before`, [joint].
+
+    An even face may lie beside the end, on the fillet: then it looks as no other end of the view does.
+    """
+    faces, here, by_face = found
+    if not len(here):
+        return found
+    row, column = before.row.copy(), before.column.copy()
+    row[here], column[here] = faces.row, faces.column
+    none = np.zeros(len(sure), dtype=bool)
+    even = np.isin(np.arange(len(sure)), here[by_face])
+    after = like_others(lights, shapes.face, row, column, sure, even, none, shapes.component)[here]
+    earlier = like_others(lights, shapes.face, before.row, before.column, sure, none, ~none, shapes.component)[here]
+    kept = faces.evidence * after >= before.evidence[here] * earlier
+    return Faces(faces.evidence[kept], faces.row[kept], faces.column[kept]), here[kept], by_face[kept]
 
 
 def _rim_seen(dark_rim: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -79,9 +79,8 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
         crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
         likely = [ridge for ridge in found
                   if (_is_spike_over_board(ridge, crossing)
-                      or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))
-                          and not _is_crease(ridge, found, corners)))
-                  and not _where_lights_change(ridge, joint, grid, leads)]
+                      or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))))
+                  and not _is_crease(ridge, found, corners) and not _where_lights_change(ridge, joint, grid, leads)]
         slopes = [_slopes_across(ridge, joint, grid, leads) for ridge in likely]
         rises = [_flank_rises(steep) for steep in slopes]
         longest[joint] = max((ridge.end_mm for ridge, steep, own in zip(likely, slopes, rises, strict=True)

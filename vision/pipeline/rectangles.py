@@ -23,6 +23,7 @@ from vision.pipeline.chip_doubts import (
     TIPS,
     Array,
     Plane,
+    goes_on,
     is_board,
     is_outlined,
     like_board,
@@ -122,7 +123,8 @@ def _fine_fit(window: Plane, flat: int, half: tuple[float, float], place: Place,
     cover, left = _cover(shown, along, across, flat), turn_left(shown, along, across)
     u = u + _off_middle(shown, along, across, flat) * half[0]
     along, across = _axes(window, half, u, v)
-    if (is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
+    if goes_on(shown, along, across, flat) or (
+            is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
             like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
             and not is_outlined(shown, along, across)):
         evidence *= DOUBTED

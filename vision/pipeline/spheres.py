@@ -23,7 +23,8 @@ from vision.pipeline.ranks import median
 LEVEL_RADII_PX = (4.0, 4.75, 5.65, 6.7)  # searched in each picture of the pyramid; the next is half as fine
 SMALL_RADII_PX = (2.8, 3.3)  # searched besides in the full picture; smaller ones do not show the order of the lights
 NEAR_RIM, FAR_RIM = 0.75, 1.0  # where the dark rim is looked for, in radii
-LEAST_STEP = 0.08  # of lit solder: a smaller step is noise
+#: Of lit solder: a smaller step is noise; the second in the full picture, where a small ball's lights are blurred.
+LEAST_STEP, LEAST_FINE_STEP = 0.08, 0.05
 MIDDLE = 0.22  # of a sphere's radius, about which the flattest lights are mirrored
 CORE_PX = 3  # side of the square over which a middle's brightness is averaged
 FIT_REACH = 0.56  # slopes up to here, in radii, are fitted
@@ -65,15 +66,15 @@ def coarse_spheres(grey: Sequence[Grey], optics: Optics, largest_px: float) -> A
     """
     flat, steep = seen_in_middle(optics), optics.bands[-1]
     high, low = (_grey(reduce(cv2.max, [grey[light] for light in band])) for band in (flat, steep))
-    least = LEAST_STEP * optics.lit_energy * level_scale(optics) / optics.white[[flat[0], steep[0]]]
-    size = 1.0
+    full = optics.lit_energy * level_scale(optics) / optics.white[[flat[0], steep[0]]]
+    size, share = 1.0, LEAST_FINE_STEP
     radii: tuple[float, ...] = (*SMALL_RADII_PX, *LEVEL_RADII_PX)
     found: list[Array] = [np.zeros((0, 3))]
     while LEVEL_RADII_PX[0] * size <= largest_px and min(high.shape) > 32:
         here = _candidates(high, low, [radius for radius in radii if radius * size <= 1.2 * largest_px],
-                           (float(least[0]), float(least[1])))
+                           (share * float(full[0]), share * float(full[1])))
         found.append(np.concatenate([(here[:, :2] + 0.5) * size - 0.5, here[:, 2:] * size], axis=1))
-        size, radii = size * 2.0, LEVEL_RADII_PX
+        size, radii, share = size * 2.0, LEVEL_RADII_PX, LEAST_STEP
         high, low = (_grey(cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA))
                      for plane in (high, low))
     return np.concatenate(found)

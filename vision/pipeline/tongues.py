@@ -15,7 +15,9 @@ PAST_EDGE_MM = 0.09  # blur, and land etched larger than drawn
 TONGUE_MM = 0.20  # beyond the land
 WIDEST_TONGUE = 30  # azimuth samples
 DARK_BETWEEN = 2  # azimuth samples: half of so wide a gap is closed
-BARE_SHARE = 0.5  # of a tongue: what is as flat as bare land, and wider than it is long, is a trace that the mask shows
+#: Of a tongue: what is as flat as bare land, and wider than it is long, is a trace that the mask shows; so is what is
+#: wider by the second factor.
+BARE_SHARE, BROAD = 0.5, 3.0
 
 
 def find_tongues(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_], leads: Leads,
@@ -58,7 +60,7 @@ def _is_trace(beyond_mm: NDArray[np.float64], edge_mm: NDArray[np.float32], step
     directions = short.argmax(axis=1) + short[:, ::-1].argmax(axis=1)
     away = np.take_along_axis(edge_mm, top[:, None], axis=1)[:, 0] + 0.5 * length
     width = directions * (2.0 * np.pi / count) * away
-    return np.asarray((share >= BARE_SHARE) & (width > length), dtype=np.bool_)
+    return np.asarray((width > BROAD * length) | (share >= BARE_SHARE) & (width > length), dtype=np.bool_)
 
 
 def metal_run(patches: JointPatches, metal: NDArray[np.bool_], joined: NDArray[np.bool_]) -> NDArray[np.float64]:

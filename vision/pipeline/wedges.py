@@ -51,7 +51,7 @@ def find_wedges(patches: JointPatches, surface: Surface, joints: Sequence[Joint]
     """
     away = lead_distance(patches, leads, LOOKED_AT)[:, ::EVERY]
     away = radius_first(away - leads.nominal_radius_mm.astype(np.float32)[:, None, None])
-    contrast = _contrast(_looks(surface), patches) * _asked(patches, away)
+    contrast = _contrast(_looks(surface), patches) * _asked(patches, surface, away)
     contrast *= radius_first(patches.step_mm[:, ::EVERY, LOOKED_AT]) * np.float32(EVERY)
     along = most_beside(contrast, CROOKED)
     excluded = elsewhere | most_beside(joined, CURVED)
@@ -97,11 +97,15 @@ def _contrast(looks: NDArray[np.float32], patches: JointPatches) -> NDArray[np.f
     return np.asarray(np.clip(unlike - np.float32(NOISE), 0.0, MOST), dtype=np.float32)
 
 
-def _asked(patches: JointPatches, away: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Say which places may be part of a wedge: beyond the lead's edge, and on nothing else, [radius, joint, ray]."""
+def _asked(patches: JointPatches, surface: Surface, away: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Say which places may be part of a wedge: beyond the lead's edge, and on nothing else, [radius, joint, ray].
+
+    Beside the land what looks like bare land is a trace that the mask shows.
+    """
     radius = radius_first(patches.radius_mm[:, ::EVERY, LOOKED_AT])
     free = np.ones(radius.shape, dtype=np.bool_)
-    outside = radius_first(patches.free[:, ::EVERY, 0:LOOKED_AT.stop - OUTSIDE.start:EVERY])
+    beyond = slice(0, LOOKED_AT.stop - OUTSIDE.start, EVERY)
+    outside = radius_first((patches.free & ~surface.bare[:, :, OUTSIDE])[:, ::EVERY, beyond])
     free[-len(outside):] = outside
     near = radius < patches.land_edge_mm[:, ::EVERY] + np.float32(BEYOND_MM)
     return np.asarray((away > 0.0) & near & free, dtype=np.bool_)
