@@ -69,6 +69,13 @@ def test_solder_is_no_land(lead_deg: float, toe_deg: float) -> None:
     assert seen(fillets(lead_deg, toe_deg), nowhere()) is None
 
 
+def test_a_toe_of_even_slope_that_rises_to_the_lead_is_no_land() -> None:
+    """Over half of the ring it has one slope, and no light changes at once where it gets steeper."""
+    toe = np.concatenate([np.linspace(24.0, 12.0, RING_STEPS // 2), np.full(RING_STEPS // 2, 12.0)])
+    shape = (len(patches().hole_mm), AZIMUTHS, RING_STEPS)
+    assert seen(np.broadcast_to(toe, shape), nowhere()) is None
+
+
 def test_a_little_bare_land_and_a_film_that_shines_say_nothing() -> None:
     """A small gap could be anything; a flat film of solder is even, too, but shinier than the fiducials."""
     gap = nowhere()

@@ -20,6 +20,10 @@ RUN_MM, RUN_PX, MOST_STEPS = 0.1, 3.0, 34  # a run along a ray is so long, and s
 #: samples of a plateau lie to their median, and the plateaus of one board to the largest.
 EVEN, ALIKE = 0.15, 0.15
 WIDE = 0.12  # share of a land's ring that the middles of such runs cover at least
+#: Of a plateau so much at least lies on rays that are even over so much of what could be, or where the light that lands
+#: give most of changes by this logarithm over a run further in: a flat toe of solder is even, too, but then the fillet
+#: rises to its lead.
+WHOLE, ALONG, BREAK = 0.3, 0.7, 1.2
 ROUGHEST = 1.15  # the lights' mean slope on flat metal is at most so many times that on the roughest one known
 
 
@@ -32,9 +36,11 @@ def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], dark: N
     `alike` to these, is [joint, azimuth, radius], as are the lights' mean slopes `moment_deg`. The widest plateau
     decides, and those of other joints that agree with it take part; where it is like the fiducials, lands are not
     duller. Duller metal gives less of the light that shines most nearly along the view, so solder films, which are
-    shinier, are none; it gives most of it all the same, which a slope does not.
+    shinier, are none; it gives most of it all the same, which a slope does not; and it is even up to the
+    hole, or to where solder begins.
     """
     even = _even(responses, dark, moment_deg, patches, optics)
+    half = _half_runs(patches)
     area = one_of(EVERY, patches.area_mm2[:, :, RING])
     known = even & one_of(EVERY, alike[:, :, RING])
     even &= ~known
@@ -45,9 +51,12 @@ def dull_land(responses: NDArray[np.float32], land: NDArray[np.float32], dark: N
     for joint in np.flatnonzero((area * even).sum(axis=(1, 2)) >= least).tolist():
         values = responses[joint, :, ::EVERY, RING][:, even[joint]]
         middle = np.maximum(np.median(values, axis=1), np.float32(0.0))
-        size = float(area[joint][even[joint]][_off(values, middle[:, None]) <= ALIKE].sum())
+        plateau = even[joint].copy()
+        plateau[plateau] = _off(values, middle[:, None]) <= ALIKE
+        by_ray = (area[joint] * plateau).sum(axis=1)
+        size, ends = float(by_ray.sum()), _ends(responses[joint, strongest, ::EVERY, RING], plateau, half[joint])
         facing = np.exp(-ALIKE) * middle.max() <= middle[strongest] <= land[strongest]
-        if size >= least[joint] and facing:
+        if size >= least[joint] and facing and by_ray[ends].sum() >= WHOLE * size:
             sizes.append(size)
             plateaus.append(middle)
     if not sizes:
@@ -63,6 +72,27 @@ def _off(values: NDArray[np.float32], usual: NDArray[np.float32]) -> NDArray[np.
     return np.asarray(np.abs(np.log(ratio)).max(axis=0), dtype=np.float32)
 
 
+def _ends(responses: NDArray[np.float32], plateau: NDArray[np.bool_], half: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Say on which rays a plateau [ray, ring] is even as far in as it can be, or ends at once there, [ray].
+
+    `responses` [ray, ring] are a joint's under one light, `half` [ray] is the length of half a run.
+    """
+    steps = np.arange(RING_STEPS)
+    level = np.log(np.maximum(responses, np.float32(0.0)) + np.float32(FAINT))
+    first, last = (np.clip(steps + sign * half[:, None], 0, RING_STEPS - 1) for sign in (-1, 1))
+    change = np.abs(np.take_along_axis(level, last, axis=1) - np.take_along_axis(level, first, axis=1))
+    off = plateau.argmax(axis=1)[:, None] - steps
+    breaks = ((change > BREAK) & (off >= 0) & (off <= half[:, None] + 2)).any(axis=1)
+    return np.asarray(breaks | (plateau.sum(axis=1) >= ALONG * np.maximum(RING_STEPS - 2 * half, 1)), dtype=np.bool_)
+
+
+def _half_runs(patches: JointPatches) -> NDArray[np.intp]:
+    """Return how many ring samples half a run is long, [joint, azimuth], of every EVERY-th azimuth."""
+    ring_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[:, ::EVERY]
+    run = np.minimum(max(RUN_MM, RUN_PX * patches.px_mm) * RING_STEPS / ring_mm, MOST_STEPS)
+    return np.asarray(np.ceil(0.5 * run), dtype=np.intp)
+
+
 def _even(responses: NDArray[np.float32], dark: NDArray[np.bool_], moment_deg: NDArray[np.float32],
           patches: JointPatches, optics: Optics) -> NDArray[np.bool_]:
     """Say which ring samples of every EVERY-th azimuth lie in the middle of a run that is even under every light.
@@ -73,9 +103,7 @@ def _even(responses: NDArray[np.float32], dark: NDArray[np.bool_], moment_deg: N
     steepest = ROUGHEST * float((flat @ optics.slope_deg / flat.sum(axis=1)).max())
     even = ~one_of(EVERY, dark[:, :, RING])
     even &= one_of(EVERY, moment_deg[:, :, RING]) <= np.float32(steepest)
-    ring_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[:, ::EVERY]
-    run = np.minimum(max(RUN_MM, RUN_PX * patches.px_mm) * RING_STEPS / ring_mm, MOST_STEPS)
-    half = np.ceil(0.5 * run).astype(np.intp)  # [joint, azimuth]
+    half = _half_runs(patches)
     steps = np.arange(RING_STEPS)
     ends = [steps + sign * half[:, :, None] for sign in (-1, 1)]
     even &= (ends[0] >= 0) & (ends[1] < RING_STEPS)
