@@ -165,7 +165,8 @@ def test_creases_to_a_rectangular_lands_corners_come_in_sets_though_one_begins_f
 
 
 @pytest.mark.parametrize(("angles", "depth_deg", "is_spike"), [
-    ((135.0, 225.0, 315.0), 22.0, False), ((135.0, 225.0, 315.0), 12.0, True), ((135.0, 225.0), 22.0, True)])
+    ((135.0, 225.0, 315.0), 22.0, False), ((135.0, 225.0, 315.0), 19.0, True), ((135.0, 225.0, 315.0), 12.0, True),
+    ((135.0, 225.0), 22.0, True)])
 def test_a_crease_may_run_up_to_the_lead_where_all_others_are_there(angles: tuple[float, ...], depth_deg: float,
                                                                     is_spike: bool) -> None:
     """A ridge from the lead to a corner, and creases to other corners that begin further out and are less sharp."""

@@ -28,6 +28,7 @@ LEAST_MM = 0.15  # from the lead's edge
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
+MASSIVE, LESS_SHARP = 2.0, 1.45  # with so many times the mass of any other it is no crease from this factor on
 #: Ridges of this mass together that cross the land's edge, from so far inside to so far outside, are no fillet's.
 CROSSING_MASS, CROSSED_MM = 1500.0, (0.12, 0.15)
 CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begin no further out
@@ -313,9 +314,12 @@ def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.floa
     """Say whether a ridge is one of a set that runs to the corners of a rectangular land, alike in reach and bend.
 
     A pit or a lead off the middle may make one of the set longer than the others, or let it run up to the lead: then
-    all others must be there, and the one not far sharper.
+    all others must be there, and the one not far sharper, or sharper and far longer.
     """
     own, on_lead = _corner_of(ridge, corners), ridge.start_mm <= ON_LEAD_MM
+    if on_lead and all(ridge.mass >= MASSIVE * other.mass and ridge.bend >= LESS_SHARP * other.bend
+                       for other in others if other is not ridge):
+        return False
     as_sharp = ridge.bend / SHARPER if on_lead else CREASE_BEND * ridge.bend
     alike = {_corner_of(other, corners) for other in others if other.bend >= as_sharp
              and abs(other.end_mm - ridge.end_mm) <= CREASE_REACH * ridge.end_mm}
