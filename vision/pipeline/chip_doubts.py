@@ -55,9 +55,14 @@ def unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tupl
     return max(shine) > UNLIKE * min(shine) or max(bump) > STEEPER
 
 
+def shine_along(shown: Plane, across: Array, flat: int) -> Plane:
+    """Return the mean response to the flattest light over a chip's middle, at each place along it."""
+    return np.asarray((shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0), dtype=np.float32)
+
+
 def goes_on(shown: Plane, along: Array, across: Array, flat: int) -> bool:
     """Say whether what shines at both ends goes on beyond them: lands, or solder on them, but no chip's plating."""
-    course = (shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0)
+    course = shine_along(shown, across, flat)
     for sign in (-1.0, 1.0):
         within, about = (course[(sign * along > low) & (sign * along < high)] for low, high in (WITHIN, ABOUT_END))
         if not (within.size and about.size) or within.max() > FALLS * max(float(about.min()), 0.02):

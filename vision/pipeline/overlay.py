@@ -161,9 +161,8 @@ def _draw_labels(paper: Paper, parts: Sequence[tuple[Points, JointInspection | C
     for outline, result in parts:
         if result.verdict == "accept":
             continue
-        name = result.name
         reasons = [FINDING[found.finding].title for found in result.findings if found.verdict != "indicator"]
-        lines = [f"{name} {result.verdict}", *dict.fromkeys(reasons)]
+        lines = [f"{result.name} {result.verdict}", *dict.fromkeys(reasons)]
         width = max(text_width(line, LABEL_SIZE) + (18 if row == 0 else 0) for row, line in enumerate(lines)) + 10
         height = float(LABEL_LINE * len(lines) + 6)
         box = _free_place(outline, (width, height), paper.canvas.shape, taken, bodies)

@@ -77,11 +77,10 @@ def _ends(responses: NDArray[np.float32], plateau: NDArray[np.bool_], half: NDAr
 
     `responses` [ray, ring] are a joint's under one light, `half` [ray] is the length of half a run.
     """
-    steps = np.arange(RING_STEPS)
-    level = np.log(np.maximum(responses, np.float32(0.0)) + np.float32(FAINT))
-    first, last = (np.clip(steps + sign * half[:, None], 0, RING_STEPS - 1) for sign in (-1, 1))
+    level = _level(responses)
+    first, last = (np.clip(end, 0, RING_STEPS - 1) for end in _run_ends(half))
     change = np.abs(np.take_along_axis(level, last, axis=1) - np.take_along_axis(level, first, axis=1))
-    off = plateau.argmax(axis=1)[:, None] - steps
+    off = plateau.argmax(axis=1)[:, None] - np.arange(RING_STEPS)
     breaks = ((change > BREAK) & (off >= 0) & (off <= half[:, None] + 2)).any(axis=1)
     return np.asarray(breaks | (plateau.sum(axis=1) >= ALONG * np.maximum(RING_STEPS - 2 * half, 1)), dtype=np.bool_)
 
@@ -91,6 +90,17 @@ def _half_runs(patches: JointPatches) -> NDArray[np.intp]:
     ring_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[:, ::EVERY]
     run = np.minimum(max(RUN_MM, RUN_PX * patches.px_mm) * RING_STEPS / ring_mm, MOST_STEPS)
     return np.asarray(np.ceil(0.5 * run), dtype=np.intp)
+
+
+def _run_ends(half: NDArray[np.intp]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Return where a run about each ring sample begins and ends, [..., ring], if half of it is so long [...]."""
+    steps = np.arange(RING_STEPS)
+    return steps - half[..., None], steps + half[..., None]
+
+
+def _level(responses: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return the logarithm of responses, which are never taken to be less than faint."""
+    return np.asarray(np.log(np.maximum(responses, np.float32(0.0)) + np.float32(FAINT)), dtype=np.float32)
 
 
 def _even(responses: NDArray[np.float32], dark: NDArray[np.bool_], moment_deg: NDArray[np.float32],
@@ -104,12 +114,11 @@ def _even(responses: NDArray[np.float32], dark: NDArray[np.bool_], moment_deg: N
     even = ~one_of(EVERY, dark[:, :, RING])
     even &= one_of(EVERY, moment_deg[:, :, RING]) <= np.float32(steepest)
     half = _half_runs(patches)
-    steps = np.arange(RING_STEPS)
-    ends = [steps + sign * half[:, :, None] for sign in (-1, 1)]
+    ends = _run_ends(half)
     even &= (ends[0] >= 0) & (ends[1] < RING_STEPS)
     first, last = (np.clip(end, 0, RING_STEPS - 1) for end in ends)
     for light in range(responses.shape[1]):
-        level = np.log(np.maximum(one_of(EVERY, responses[:, light, :, RING]), np.float32(0.0)) + np.float32(FAINT))
+        level = _level(one_of(EVERY, responses[:, light, :, RING]))
         beside = np.abs(np.roll(level, 1, axis=1) - level) <= EVEN
         even &= beside & np.roll(beside, -1, axis=1)
         even &= np.abs(taken(level, last) - taken(level, first)) <= EVEN

@@ -15,7 +15,6 @@ import numpy as np
 
 from vision.pipeline.capture import Capture
 from vision.pipeline.chip_doubts import (
-    ACROSS,
     BOARD,
     BRIMS,
     INNER,
@@ -29,6 +28,7 @@ from vision.pipeline.chip_doubts import (
     like_board,
     mean_of,
     of_two_kinds,
+    shine_along,
     unlike_ends,
 )
 from vision.pipeline.chip_turns import turn_left
@@ -140,7 +140,7 @@ def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
     Solder makes edges beyond the ends, so that they alone say little about where a chip ends. Both ends are plated
     alike; 0 where they do not seem to be. Axes as _own_axes gives them.
     """
-    course = (shown[flat][np.abs(across) < ACROSS] ** 2).mean(axis=0)
+    course = shine_along(shown, across, flat)
     body = float(course[np.abs(along) <= INNER[0]].mean())
     sides = [np.flatnonzero((sign * along > BARE) & (sign * along < PLATED[1]))[::int(sign)] for sign in (-1.0, 1.0)]
     if not all(len(outward) for outward in sides):
