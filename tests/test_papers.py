@@ -174,7 +174,7 @@ def test_what_commands_answer_they_print_as_json_too() -> None:
 def test_the_readme_names_the_colours_of_the_rings_that_its_pictures_show() -> None:
     """The gallery shows what the camera sees of the demo's rings; overlays and sheets are in false colours."""
     from synthetic_images.demo import demo_family, demo_station
-    from vision.pipeline.tones import tones_in_words
+    from vision.pipeline.pictures.tones import tones_in_words
     from vision.setup.station import light_bands
 
     station = demo_station(demo_family())

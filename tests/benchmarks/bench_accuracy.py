@@ -38,10 +38,10 @@ from synthetic_images.camera import expose
 from synthetic_images.demo import demo_family, demo_station
 from synthetic_images.lot import write_truth
 from synthetic_images.recipe import Recipe, default_recipe
-from vision.pipeline.capture import load_view
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.grade import grade_board
-from vision.pipeline.register import RegistrationError, register_view
+from vision.pipeline.view.capture import load_view
+from vision.pipeline.view.register import RegistrationError, register_view
 from vision.setup import Family, Similarity, Station
 from vision.teaching import outcomes, read_truth
 from vision.teaching.conditions import shifted, with_residue

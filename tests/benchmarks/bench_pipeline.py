@@ -32,12 +32,12 @@ from numpy.typing import NDArray
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_station
 from vision.pipeline import measure
-from vision.pipeline.capture import Capture, load_view
-from vision.pipeline.optics import optics_of
-from vision.pipeline.printing import board_samples, print_response, white_board
-from vision.pipeline.register import register_view
-from vision.pipeline.surface import find_surface
-from vision.pipeline.unwrap import owner_map, unwrap_joints
+from vision.pipeline.light.optics import optics_of
+from vision.pipeline.light.printing import board_samples, print_response, white_board
+from vision.pipeline.light.surface import find_surface
+from vision.pipeline.view.capture import Capture, load_view
+from vision.pipeline.view.register import register_view
+from vision.pipeline.view.unwrap import owner_map, unwrap_joints
 from vision.pipeline.worker import set_up
 from vision.setup import Chip, Family, Fiducial, Joint, Station, View
 

@@ -22,12 +22,12 @@ from models.criteria import workmanship_rules  # noqa: E402
 from models.limits import LimitSheet  # noqa: E402
 from synthetic_images.demo import demo_family, demo_station  # noqa: E402
 from synthetic_images.lot import render_lot  # noqa: E402
-from vision.pipeline.capture import load_view  # noqa: E402
 from vision.pipeline.folder import scan_folder  # noqa: E402
 from vision.pipeline.grade import grade_board  # noqa: E402
 from vision.pipeline.measure import see_view  # noqa: E402
-from vision.pipeline.traces import find_traces  # noqa: E402
-from vision.pipeline.zoom import draw_zoom, encoded  # noqa: E402
+from vision.pipeline.pictures.traces import find_traces  # noqa: E402
+from vision.pipeline.pictures.zoom import draw_zoom, encoded  # noqa: E402
+from vision.pipeline.view.capture import load_view  # noqa: E402
 
 GOAL_MS = 60.0
 

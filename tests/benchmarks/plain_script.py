@@ -18,7 +18,7 @@ from skimage.filters import gaussian, threshold_otsu
 from skimage.measure import label, profile_line, regionprops
 from skimage.transform import SimilarityTransform, hough_circle, warp_polar
 
-from vision.pipeline.capture import Capture
+from vision.pipeline.view.capture import Capture
 from vision.setup import Family, Joint, Similarity, Station, nominal_view
 
 Picture = NDArray[np.float64]

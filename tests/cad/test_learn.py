@@ -16,7 +16,7 @@ from synthetic_images.lot import render_lot
 from synthetic_images.recipe import Recipe, default_recipe, read_recipe
 from vision.cli import main
 from vision.pipeline.folder import scan_folder
-from vision.pipeline.optics import METAL_REFLECTANCE, predict
+from vision.pipeline.light.optics import METAL_REFLECTANCE, predict
 from vision.setup import Family, Fiducial, Station, View, read_family, write_family, write_station
 from vision.teaching.learn_family import RESIN_REFLECTANCE, Learned, colour_weights, learn_family
 

@@ -15,10 +15,10 @@ from synthetic_images.camera import expose
 from synthetic_images.recipe import Recipe, default_recipe
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
 from vision.cli.grade import EXCHANGED
-from vision.pipeline.capture import Capture
 from vision.pipeline.folder import scan_folder
 from vision.pipeline.grade import grade_board
-from vision.pipeline.lights import SAMPLES, find_fault, sample
+from vision.pipeline.light.lights import SAMPLES, find_fault, sample
+from vision.pipeline.view.capture import Capture
 from vision.setup import Light
 
 SHEET = LimitSheet(workmanship_rules(2), family="small")

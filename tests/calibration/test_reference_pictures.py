@@ -26,7 +26,7 @@ from vision.calibration.calibrate import calibrate, reference_of, write_calibrat
 from vision.calibration.pictures import CalibrationError, ReferenceFiles, find_references, read_shot
 from vision.calibration.plane import black_level, camera_noise, cross_talk, flat_fields
 from vision.calibration.reference import Limits, read_reference, reference_text
-from vision.pipeline.capture import PictureError, load_view
+from vision.pipeline.view.capture import PictureError, load_view
 from vision.setup import Light, read_station
 
 STATION = three_rings()

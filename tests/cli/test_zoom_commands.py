@@ -14,7 +14,7 @@ from models.criteria import workmanship_rules
 from models.limits import LimitSheet, write_limits
 from synthetic_images.board import plan_board, render_view
 from tests.synthetic_images.small import small_family, small_station
-from vision.pipeline.zoom import WIDTH
+from vision.pipeline.pictures.zoom import WIDTH
 from vision.setup import write_family, write_station
 
 

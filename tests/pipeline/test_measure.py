@@ -14,16 +14,16 @@ from synthetic_images.board import plan_board, render_view
 from tests.pipeline import drawn
 from tests.pipeline.test_unwrap import shaded, slopes_seen
 from tests.synthetic_images.small import small_family, small_station, write_views
-from vision.pipeline.capture import load_view
-from vision.pipeline.corridors import Corridors
-from vision.pipeline.fillet import largest_gap
+from vision.pipeline.defects.corridors import Corridors
+from vision.pipeline.fillets.fillet import largest_gap
+from vision.pipeline.fillets.profile import fit_profile, profile_height
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.lead import Leads
+from vision.pipeline.leads.lead import Leads
+from vision.pipeline.light.optics import ROUGHNESS, optics_of
 from vision.pipeline.measure import Joins, _bridges, measure_board, parts_of_view
-from vision.pipeline.optics import ROUGHNESS, optics_of
-from vision.pipeline.profile import fit_profile, profile_height
-from vision.pipeline.register import register_view
-from vision.pipeline.unwrap import AZIMUTHS
+from vision.pipeline.view.capture import load_view
+from vision.pipeline.view.register import register_view
+from vision.pipeline.view.unwrap import AZIMUTHS
 from vision.setup import Joint, View
 
 #: Lead radius and land radius (mm), contact angle at the lead (deg) -> height (mm), slope at the land's edge (deg).

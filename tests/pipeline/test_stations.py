@@ -17,16 +17,16 @@ from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family
 from synthetic_images.light import METALS, ROUGHNESS, light_tables, node_slopes
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
-from vision.pipeline.capture import PictureError
+from vision.pipeline.defects.pits import find_pits
+from vision.pipeline.fillets.gaps import USUAL_FROM, _usual_darkness
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.gaps import USUAL_FROM, _usual_darkness
-from vision.pipeline.grids import FineGrid, Owners
-from vision.pipeline.lead import USUAL_END_MM, Leads, _end_height
-from vision.pipeline.lights import drowned_light
+from vision.pipeline.leads.lead import USUAL_END_MM, Leads, _end_height
+from vision.pipeline.light.grids import FineGrid, Owners
+from vision.pipeline.light.lights import drowned_light
+from vision.pipeline.light.optics import SECTORS, optics_of, slope_from_responses
 from vision.pipeline.measure import measure_board
-from vision.pipeline.optics import SECTORS, optics_of, slope_from_responses
-from vision.pipeline.pits import find_pits
-from vision.pipeline.unwrap import RING
+from vision.pipeline.view.capture import PictureError
+from vision.pipeline.view.unwrap import RING
 from vision.setup import Light, Station
 from vision.setup.station import light_bands
 

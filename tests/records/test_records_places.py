@@ -18,9 +18,9 @@ from synthetic_images.board import plan_board, render_view
 from tests.pipeline import drawn
 from tests.synthetic_images.small import quiet_recipe, small_family, small_station
 from vision.cli import main
-from vision.pipeline.capture import load_view
 from vision.pipeline.folder import scan_folder
 from vision.pipeline.measure import see_view
+from vision.pipeline.view.capture import load_view
 from vision.records import Filter, open_database
 from vision.records.database import transaction
 from vision.records.verify import Tally, verify

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, text
 from models.limits import Condition, LimitSheet, Rule
 from models.vocabulary import reason_words
 from vision.pipeline.inspection import Inspection
-from vision.pipeline.zoom_table import _finding_words
+from vision.pipeline.pictures.zoom_table import _finding_words
 from vision.records import Filter, show_inspection
 from vision.records.database import transaction
 from vision.records.load import load_inspection

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from sqlalchemy import Engine, update
 
 from synthetic_images.board import RenderedView
-from vision.pipeline.capture import load_view
-from vision.pipeline.register import register_view
+from vision.pipeline.view.capture import load_view
+from vision.pipeline.view.register import register_view
 from vision.records.database import transaction
 from vision.records.schema import Picture
 from vision.review.boards import load_board

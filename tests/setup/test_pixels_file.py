@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from models.errors import InputError
 from synthetic_images.demo import demo_family, demo_station
-from vision.pipeline.optics import optics_of, slope_from_moment
+from vision.pipeline.light.optics import optics_of, slope_from_moment
 from vision.records.keys import family_content
 from vision.setup import read_family, write_family
 from vision.setup.pixels import PixelPoint, PixelTable, read_pixels

@@ -13,10 +13,10 @@ from models.errors import MeniscopeError
 from vision.calibration.ball import edge_points
 from vision.calibration.pictures import CalibrationError
 from vision.calibration.reference import BoardReference
-from vision.pipeline.capture import Capture, load_view
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.lights import find_fault, sample
+from vision.pipeline.light.lights import find_fault, sample
 from vision.pipeline.measure import ViewSurfaces, see_view
+from vision.pipeline.view.capture import Capture, load_view
 from vision.setup.family import Family
 from vision.setup.station import Station
 

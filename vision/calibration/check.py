@@ -15,7 +15,7 @@ from vision.calibration.calibrate import exchanged_with
 from vision.calibration.pictures import CalibrationError, ReferenceFiles, Shot, read_all
 from vision.calibration.plane import black_level, smooth_field
 from vision.calibration.reference import LightReference, Reference
-from vision.pipeline.capture import flat_field
+from vision.pipeline.view.capture import flat_field
 from vision.setup.family import Family
 from vision.setup.station import Light, Station
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.errors import InputError, MeniscopeError, Problem
-from vision.pipeline.capture import PictureError, decode
+from vision.pipeline.view.capture import PictureError, decode
 from vision.setup.station import PICTURE_ENDINGS, Light, Station, picture_names
 
 KINDS = ("ball", "plane", "dark", "only")

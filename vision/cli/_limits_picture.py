@@ -26,8 +26,8 @@ def write_picture(engine: Engine, key: int, inspection: Inspection, part: JointI
         raise MeniscopeError(f"{path}: got the ending {path.suffix or '(none)'!r}, wanted .png")
     from vision import __version__
     from vision.pipeline.measure import see_view
-    from vision.pipeline.traces import find_traces
-    from vision.pipeline.zoom import draw_zoom, encoded
+    from vision.pipeline.pictures.traces import find_traces
+    from vision.pipeline.pictures.zoom import draw_zoom, encoded
     from vision.review.pictures import Pictures
     from vision.setup import read_station
 

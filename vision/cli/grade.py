@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 
 #: Findings shown of each board in the table; `results show` has them all.
 SHOWN = 4
-#: Stands in the reason of a board whose lights are exchanged (vision/pipeline/lights.py).
+#: Stands in the reason of a board whose lights are exchanged (vision/pipeline/light/lights.py).
 EXCHANGED = "answer in each other's place"
 #: How long the end of a run waits for a receiver of dispositions, s.
 LAST_DELIVERY_SECONDS = 10.0
@@ -238,7 +238,7 @@ class _Run:
 
     def _take_pictures_back(self, serial: str) -> None:
         """Delete what a worker has drawn of a board before it was known that its pictures are those of another."""
-        from vision.pipeline.show import overlay_file, zoom_file
+        from vision.pipeline.pictures.show import overlay_file, zoom_file
 
         places = [joint.name for joint in self.family.joints] + [chip.ref for chip in self.family.chips]
         for folder, names in ((self.options["overlays"], [overlay_file(serial, v.name) for v in self.family.views]),

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from models.limits import Fired, LimitSheet, judge, sheet_hash
 from models.vocabulary import ACCEPT, REVIEW, UNGRADED, VERDICTS
 from vision import __version__
-from vision.pipeline.capture import PictureError
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import (
     ChipInspection,
@@ -27,7 +26,8 @@ from vision.pipeline.inspection import (
     found_finding,
 )
 from vision.pipeline.measure import BoardMeasurements, PartTable, ViewSurfaces, measure_board
-from vision.pipeline.register import RegistrationError
+from vision.pipeline.view.capture import PictureError
+from vision.pipeline.view.register import RegistrationError
 from vision.setup.family import Family
 from vision.setup.station import Station
 
@@ -69,7 +69,7 @@ def grade_board(files: BoardFiles, family: Family, station: Station, sheet: Limi
                             measured.pictures, sheet_hash(sheet), __version__, measured.registrations,
                             joints, chips, reason)
     if drawn:
-        from vision.pipeline.show import write_pictures
+        from vision.pipeline.pictures.show import write_pictures
 
         write_pictures(inspection, files, family, station, sheet, overlays=overlay, zooms=zooms, places=places,
                        seen=seen or ())

@@ -8,30 +8,37 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.balance import balanced, light_gains
-from vision.pipeline.balls import Balls, find_balls
-from vision.pipeline.capture import Capture, load_view
-from vision.pipeline.chips import measure_chips, on_lands_left, towards_chips
-from vision.pipeline.corridors import Corridors, bridge_widths, find_corridors, in_bridges, is_metal, joined_azimuths
-from vision.pipeline.fillet import beside_bare_land, measure_fillets, toes_of
+from vision.pipeline.chips.chips import measure_chips, on_lands_left, towards_chips
+from vision.pipeline.defects.balls import Balls, find_balls
+from vision.pipeline.defects.corridors import (
+    Corridors,
+    bridge_widths,
+    find_corridors,
+    in_bridges,
+    is_metal,
+    joined_azimuths,
+)
+from vision.pipeline.defects.pits import find_pits
+from vision.pipeline.defects.projections import find_projections
+from vision.pipeline.defects.tongues import board_reach, find_tongues
+from vision.pipeline.defects.vias import beside_vias
+from vision.pipeline.defects.wedges import find_wedges
+from vision.pipeline.fillets.fillet import beside_bare_land, measure_fillets, toes_of
 from vision.pipeline.folder import BoardFiles
-from vision.pipeline.grids import fine_grid, land_reach
 from vision.pipeline.inspection import PictureFile, ViewRegistration
-from vision.pipeline.lands import edges_towards
-from vision.pipeline.lead import Leads, find_leads
-from vision.pipeline.lights import check_lights, explain
-from vision.pipeline.local import corrected_joints
-from vision.pipeline.optics import Optics, optics_of
-from vision.pipeline.pits import find_pits
-from vision.pipeline.printing import board_samples, print_response, white_board
-from vision.pipeline.projections import find_projections
-from vision.pipeline.register import Registration, RegistrationError, register_view
-from vision.pipeline.surface import Surface, find_surface
-from vision.pipeline.tongues import board_reach, find_tongues
+from vision.pipeline.leads.lead import Leads, find_leads
+from vision.pipeline.light.balance import balanced, light_gains
+from vision.pipeline.light.grids import fine_grid, land_reach
+from vision.pipeline.light.lights import check_lights, explain
+from vision.pipeline.light.optics import Optics, optics_of
+from vision.pipeline.light.printing import board_samples, print_response, white_board
+from vision.pipeline.light.surface import Surface, find_surface
 from vision.pipeline.uncertainty import uncertainties
-from vision.pipeline.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_again, unwrap_joints
-from vision.pipeline.vias import beside_vias
-from vision.pipeline.wedges import find_wedges
+from vision.pipeline.view.capture import Capture, load_view
+from vision.pipeline.view.lands import edges_towards
+from vision.pipeline.view.local import corrected_joints
+from vision.pipeline.view.register import Registration, RegistrationError, register_view
+from vision.pipeline.view.unwrap import OUTSIDE, JointPatches, owner_map, unwrap_again, unwrap_joints
 from vision.setup.family import Chip, Family, Joint, View
 from vision.setup.geometry import nominal_view
 from vision.setup.station import Station
@@ -103,7 +110,7 @@ def measure_board(files: BoardFiles, family: Family, station: Station,
     saturated or exchanged light is such a reason.
     """
     if files.problems:
-        from vision.pipeline.capture import PictureError
+        from vision.pipeline.view.capture import PictureError
 
         raise PictureError("; ".join(files.problems))
     joint_tables, chip_tables, registrations = [], [], []

@@ -11,15 +11,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from models.limits import LimitSheet
-from vision.pipeline.capture import PictureError, load_view
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import Inspection
 from vision.pipeline.measure import parts_of_view, see_view
-from vision.pipeline.overlay import natural
-from vision.pipeline.register import RegistrationError, register_view
-from vision.pipeline.show import wanted_parts
-from vision.pipeline.traces import find_traces
-from vision.pipeline.zoom import draw_zoom
+from vision.pipeline.pictures.overlay import natural
+from vision.pipeline.pictures.show import wanted_parts
+from vision.pipeline.pictures.traces import find_traces
+from vision.pipeline.pictures.zoom import draw_zoom
+from vision.pipeline.view.capture import PictureError, load_view
+from vision.pipeline.view.register import RegistrationError, register_view
 from vision.setup.family import Chip, Family, Joint
 from vision.setup.geometry import Similarity
 from vision.setup.station import Station, light_bands

@@ -22,10 +22,10 @@ from numpy.typing import NDArray
 from sqlalchemy import Engine, select
 
 from models.errors import MeniscopeError
-from vision.pipeline.capture import Capture, PictureError, load_view
-from vision.pipeline.lands import land_outline
-from vision.pipeline.optics import SLOPES_DEG, predict, white_share
-from vision.pipeline.overlay import natural
+from vision.pipeline.light.optics import SLOPES_DEG, predict, white_share
+from vision.pipeline.pictures.overlay import natural
+from vision.pipeline.view.capture import Capture, PictureError, load_view
+from vision.pipeline.view.lands import land_outline
 from vision.records.database import reading
 from vision.records.keys import station_content
 from vision.records.schema import FamilyRow, InspectionRow, Picture, Registration, StationRow

@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 
 from models.errors import MeniscopeError
 from synthetic_images.look import MASK_COLOURS
-from vision.pipeline.capture import PictureError, load_view
 from vision.pipeline.folder import BoardFiles
+from vision.pipeline.light.optics import METAL_REFLECTANCE, predict
 from vision.pipeline.measure import ViewSurfaces, leads_of, see_view
-from vision.pipeline.optics import METAL_REFLECTANCE, predict
-from vision.pipeline.register import RegistrationError
-from vision.pipeline.unwrap import azimuths_rad
+from vision.pipeline.view.capture import PictureError, load_view
+from vision.pipeline.view.register import RegistrationError
+from vision.pipeline.view.unwrap import azimuths_rad
 from vision.setup import Family, Joint, Station
 
 #: How far on either side of its nominal place a land's edge is looked for, and in what steps.

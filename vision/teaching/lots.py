@@ -19,10 +19,10 @@ import models
 import synthetic_images
 import vision
 from models.table import LabelledTable, join_tables, read_table, write_table
-from vision.pipeline.capture import PictureError
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.measure import BoardMeasurements, measure_board
-from vision.pipeline.register import RegistrationError
+from vision.pipeline.view.capture import PictureError
+from vision.pipeline.view.register import RegistrationError
 from vision.pipeline.worker import set_up
 from vision.setup.family import Family
 from vision.setup.station import Station

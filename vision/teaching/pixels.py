@@ -19,12 +19,12 @@ from numpy.typing import NDArray
 from synthetic_images.board import RenderedView, plan_board, render_view
 from synthetic_images.canvas import LABELS
 from synthetic_images.lot import write_truth
-from vision.pipeline.capture import PictureError, load_view
 from vision.pipeline.folder import scan_folder
+from vision.pipeline.light.optics import ROUGHNESS, optics_of, slope_from_moment
 from vision.pipeline.measure import ViewSurfaces, see_view
-from vision.pipeline.optics import ROUGHNESS, optics_of, slope_from_moment
-from vision.pipeline.register import RegistrationError
-from vision.pipeline.unwrap import RING, azimuths_rad
+from vision.pipeline.view.capture import PictureError, load_view
+from vision.pipeline.view.register import RegistrationError
+from vision.pipeline.view.unwrap import RING, azimuths_rad
 from vision.setup import Family, Station
 from vision.setup.pixels import PixelPoint, PixelTable, pixel_table
 from vision.teaching.lots import Progress, in_parallel, measure_one

@@ -1,0 +1,1 @@
+"""Arithmetic on arrays that every step may use: ranks, neighbours on a circle, signs, polar tables."""

@@ -1,0 +1,1 @@
+"""Chips beside the joints: there, shifted, turned, stood on end."""

@@ -1,0 +1,380 @@
+"""Fit a chip's outline with two metal ends into pictures: where, how turned, and how well.
+
+A two-terminal chip is a dark or printed body between two metal ends that lie flat, so each end mirrors the flattest
+light more than the body does, whatever the body's colour. All round runs an edge: to the mask beside it and to the
+steep solder or the land beyond its ends. Bare lands of a missing chip shine too, but lie further apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from vision.pipeline.arrays.ranks import median
+from vision.pipeline.arrays.signs import grows
+from vision.pipeline.chips.doubts import (
+    BOARD,
+    BRIMS,
+    INNER,
+    PLATED,
+    TIPS,
+    Array,
+    Plane,
+    goes_on,
+    is_board,
+    is_outlined,
+    like_board,
+    mean_of,
+    of_two_kinds,
+    shine_along,
+    unlike_ends,
+)
+from vision.pipeline.chips.turns import turn_left
+from vision.pipeline.light.optics import Optics
+from vision.pipeline.view.capture import Capture
+from vision.setup.family import Chip
+from vision.setup.geometry import Similarity
+
+GRID = 112  # samples each way
+MARGIN_MM = 1.5  # the window reaches this far beyond the chip's long side
+EDGE = 0.17  # step of the square root of response that counts as a full edge; noise makes less than a fifth of it
+NEAR_TURNS, MORE_TURNS = (-5.0, 0.0, 5.0), (-10.0, 10.0)
+FAR_TURNS = tuple(float(turn) for turn in range(-90, 90, 6) if abs(turn) > 12)
+FINE_TURNS = (-3.0, -1.5, 1.5, 3.0)
+LOOKED_AT = 16  # so many of the far turns at most
+HALF_FINE_LOSS = 0.2  # at most so much less evidence than in full is seen in a picture half as fine
+WORTH = 0.5  # less evidence than this is no chip, whatever its place
+FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
+SURE = 0.9  # evidence that ends the search
+SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off surpasses
+NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
+PLAIN = 0.64  # less evidence is doubted where body and board hardly differ
+DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
+WHOLE_PCT = (91.0, 95.0)  # cover of what lies far turned: below the first it is no chip, from the second on it is whole
+ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
+BARE = 0.3  # no end's plating reaches further in, in such shares
+ROUNDED = 0.9  # from here on, in shares of half the length and width, a chip's edges may be rounded
+TURN_COST = 0.003  # evidence for a degree
+#: Places on an end, shares of half the length, of which two must shine; or, for this share of evidence, both of these:
+#: plating may reach in by no more than an eighth of the length (common practice, no published source).
+ENDS, NARROW_ENDS, NARROW_SHARE = (0.66, 0.77, 0.89), (0.8, 0.89), 0.9
+BRIM = 6  # samples that edges and means reach beyond an outline
+
+Place = tuple[float, float, float, float]  # evidence, shift along and across the turned axes (samples), turn (deg)
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The best place of a chip: evidence 0 to 1, shift along and across its long axis (mm), turn (deg), cover (%)."""
+
+    evidence: float
+    along_mm: float
+    across_mm: float
+    turn_deg: float
+    cover_pct: float
+
+
+def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optics) -> Fit:
+    """Find a chip near its nominal place: first in it and nearly straight, then further off, then turned any way.
+
+    Turns any way are first compared in a picture half as fine; the best of them are then looked at in full.
+    """
+    long, short = max(chip.body_w_mm, chip.body_h_mm), min(chip.body_w_mm, chip.body_h_mm)
+    step = (long + 2.0 * MARGIN_MM) / GRID
+    window = _window(capture, chip, to_picture, step)
+    flat = int(np.argmin(optics.slope_deg))
+    half = (0.5 * long / step, 0.5 * short / step)
+    best, reach = _nearly_straight(window, flat, half, NEAR), NEAR
+    if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
+        reach = FURTHEST * 2.0 * half[0]
+        best = _nearly_straight(window, flat, half, reach)
+    seen = best
+    trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best, TIPS) else 1.0
+    best = (trust * best[0], *best[1:])
+    other = best
+    if best[0] < SURE:
+        # A chip that seems settled may lie turned there, its lands passing for its ends, but not somewhere else.
+        settled = best[0] >= SETTLED and abs(best[3]) <= NEAR_TURNS[-1]
+        other = _any_turn(window, flat, half, best, NEAR if settled else FURTHEST * 2.0 * half[0])
+        # Ends may be rounded: then they only seem unlike where they are seen off the middle.
+        if trust < 1.0 and other[0] <= seen[0] and not _is_doubtful(window, flat, half, seen, PLATED):
+            trust, best, other = 1.0, seen, seen
+    found = _fine_fit(window, flat, half, best, trust, reach, step)
+    if other == best:
+        return found
+    turned = _fine_fit(window, flat, half, other, 1.0, reach, step)
+    # Solder on two lands may seem a chip across them, but what lies between its ends is no body.
+    turned = replace(turned, evidence=turned.evidence * float(grows(np.array(turned.cover_pct), WHOLE_PCT)))
+    return turned if turned.evidence > found.evidence else found
+
+
+def _fine_fit(window: Plane, flat: int, half: tuple[float, float], place: Place, trust: float, reach: float,
+              step_mm: float) -> Fit:
+    """Return what fits best about a place, seen more finely; evidence found beside it counts by its share `trust`."""
+    fine = _places(window, flat, half, tuple(place[3] + by for by in FINE_TURNS), reach)
+    best = max((place, *((trust * other[0], *other[1:]) for other in fine)), key=_worth)
+    evidence, u, v, turn = best
+    if evidence <= 0.0:
+        return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
+    shown, along, across = _own_axes(window, half, best)
+    cover, left = _cover(shown, along, across, flat), turn_left(shown, along, across)
+    u = u + _off_middle(shown, along, across, flat) * half[0]
+    along, across = _axes(window, half, u, v)
+    if goes_on(shown, along, across, flat) or (
+            is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
+            like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
+            and not is_outlined(shown, along, across)):
+        evidence *= DOUBTED
+    # The shift was found in the turned chip's axes.
+    angle = np.deg2rad(turn)
+    x, y = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
+    return Fit(evidence, step_mm * float(x), step_mm * float(y), float((turn + left + 90.0) % 180.0 - 90.0), cover)
+
+
+def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
+    """Return how far the middle between both ends' plating lies from a chip's place along its axis, in half lengths.
+
+    Solder makes edges beyond the ends, so that they alone say little about where a chip ends. Both ends are plated
+    alike; 0 where they do not seem to be. Axes as _own_axes gives them.
+    """
+    course = shine_along(shown, across, flat)
+    body = float(course[np.abs(along) <= INNER[0]].mean())
+    sides = [np.flatnonzero((sign * along > BARE) & (sign * along < PLATED[1]))[::int(sign)] for sign in (-1.0, 1.0)]
+    if not all(len(outward) for outward in sides):
+        return 0.0
+    # Of both ends the duller tells what plating gives: a land beyond the other may shine more.
+    limit = 0.5 * (min(float(course[outward].max()) for outward in sides) + body)
+    middles, widths, begins = [], [], []
+    for outward in sides:
+        bright = course >= limit
+        first = last = int(outward[bright[outward].argmax()])
+        begins.append(float(along[first]))
+        while first > 0 and bright[first - 1]:
+            first -= 1
+        while last < len(bright) - 1 and bright[last + 1]:
+            last += 1
+        middles.append(0.5 * float(along[first] + along[last]))
+        widths.append(last + 1 - first)
+    # Where a land shines on beyond an end, only where the plating begins tells.
+    both = middles if max(widths) <= ALIKE_WIDTHS * min(widths) else begins
+    return 0.5 * sum(both) if abs(sum(both)) <= 2.0 * MOST_OFF else 0.0
+
+
+def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[Plane, Array, Array]:
+    """Return a window in a chip's axes, and its columns' and rows' places there: 1 at the ends and at the sides."""
+    _, u, v, turn = place
+    return _turned(window, turn), *_axes(window, half, u, v)
+
+
+def _axes(window: Plane, half: tuple[float, float], u: float, v: float) -> tuple[Array, Array]:
+    """Return the places of a turned window's columns and rows along and across a chip whose middle is u, v off."""
+    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
+    return (axis - u) / half[0], (axis - v) / half[1]
+
+
+def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Place,
+                 ends: tuple[float, float]) -> bool:
+    """Say whether what is found may be two lands with solder on them, or a chip on its end beside a bare land.
+
+    `ends` says where on a chip's ends shine is looked for, in shares of half the length.
+    """
+    shown, along, across = _own_axes(window, half, place)
+    return unlike_ends(shown, along, across, flat, ends) or (
+        place[0] < PLAIN and like_board(shown, along, across))
+
+
+def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
+    """Return the best place within reach (samples) among small turns; the larger of them follow from the smaller."""
+    best = max(_places(window, flat, half, NEAR_TURNS, reach), key=_worth)
+    if best[3] == 0.0 and best[0] >= SETTLED:
+        return best
+    return max((best, *_places(window, flat, half, MORE_TURNS, reach)), key=_worth)
+
+
+def _worth(place: Place) -> float:
+    """Return a place's evidence, a little less for a turn: of fits as good as each other the straightest stands."""
+    return place[0] - TURN_COST * abs(place[3])
+
+
+def _any_turn(window: Plane, flat: int, half: tuple[float, float], best: Place, reach: float) -> Place:
+    """Return the best place within reach at any turn if clearly better than the best nearly straight one, else that."""
+    coarse_half = (0.5 * half[0], 0.5 * half[1])
+    far = sorted(_places(_halved(window), flat, coarse_half, FAR_TURNS, 0.5 * reach))[-LOOKED_AT:]
+    least = max(best[0] + 0.05, WORTH, far[-1][0]) - HALF_FINE_LOSS
+    turns = tuple(place[3] for place in far if place[0] >= least)
+    other = max(_places(window, flat, half, turns, reach), default=best)
+    return other if other[0] > best[0] + 0.05 else best
+
+
+def _places(window: Plane, flat: int, half: tuple[float, float], turns: Sequence[float],
+            reach: float) -> list[Place]:
+    """Return evidence, shift in the turned axes (samples) and turn of the best place within reach at each turn.
+
+    `window` is [light, row, col].
+    """
+    if not turns:
+        return []
+    side = window.shape[1]
+    reach = min(reach, side / 2.0)
+    rows, columns = (_part(side, reach + extent + BRIM) for extent in (half[1], half[0]))
+    turned = np.empty((len(window), len(turns), *window[0, rows, columns].shape), dtype=np.float32)
+    for number, turn in enumerate(turns):
+        _turn_into(turned[:, number], window, turn, rows, columns)
+    score = _scores(turned, flat, half, reach, side == GRID)
+    middle = (score.shape[0] - 1) / 2.0
+    best = score.reshape(-1, len(turns)).argmax(axis=0)
+    row, column = np.unravel_index(best, score.shape[:2])
+    evidence = score[row, column, np.arange(len(turns))]
+    return [(float(found), float(u - middle), float(v - middle), turn)
+            for found, u, v, turn in zip(evidence, column, row, turns, strict=True)]
+
+
+def _part(side: int, reach: float) -> slice:
+    """Return the part of an axis of `side` samples that lies within reach of its middle."""
+    first = max(0, int(np.floor(side / 2.0 - reach)))
+    return slice(first, side - first)
+
+
+def _halved(window: Plane) -> Plane:
+    """Return a window half as fine."""
+    light, rows, columns = window.shape
+    half: Plane = window.reshape(light, rows // 2, 2, columns // 2, 2).mean(axis=(2, 4))
+    return half
+
+
+def _turned(window: Plane, turn: float) -> Plane:
+    """Return a window [light, row, col] seen in turned axes."""
+    if turn == 0.0:
+        return window
+    shown = np.empty_like(window)
+    _turn_into(shown, window, turn, slice(0, None), slice(0, None))
+    return shown
+
+
+def _turn_into(shown: Plane, window: Plane, turn: float, rows: slice, columns: slice) -> None:
+    """Fill `shown` with a part of a window [light, row, col] as seen in turned axes."""
+    if turn == 0.0:
+        shown[:] = window[:, rows, columns]
+        return
+    middle = (window.shape[1] - 1) / 2.0
+    matrix = cv2.getRotationMatrix2D((middle, middle), turn, 1.0)
+    # OpenCV turns the other way than the matrix says: what lies in the part is looked up in the whole.
+    matrix[:, 2] -= (columns.start, rows.start)
+    for plane, found in zip(window, shown, strict=True):
+        cv2.warpAffine(plane, matrix, found.shape[::-1], dst=found, flags=cv2.INTER_LINEAR,
+                       borderMode=cv2.BORDER_REPLICATE)
+
+
+def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
+    """Return how much (%) of the chip's rectangle looks like its own ends or body.
+
+    The ends are known by their shine; body is what shines less than halfway between body and ends, and print on it.
+    Its rim is left out. Axes as _own_axes gives them.
+    """
+    along, across = np.abs(along)[None, :], np.abs(across)[:, None]
+    inside = (along <= ROUNDED) & (across <= ROUNDED)
+    shine = shown[flat]
+    ends, middle = inside & (along > 0.72) & (along < 0.95), inside & (along < 0.4)
+    if not ends.any() or not middle.any():
+        return 0.0
+    limit = 0.5 * (median(shine[ends]) + median(shine[middle]))
+    low, high = shown.min(axis=0), shown.max(axis=0)
+    like = np.where(along > 0.65, shine > limit, (shine < limit) | (high < 1.25 * low)) & inside
+    # Where the metal ends begin is unknown.
+    like |= inside & (along > 0.45) & (along <= 0.72)
+    return float(100.0 * like.sum() / max(int(inside.sum()), 1))
+
+
+def _window(capture: Capture, chip: Chip, to_picture: Similarity, step: float) -> Plane:
+    """Sample the square root of response [light, row, col] in axes along the chip's long axis and across."""
+    axis = (np.arange(GRID) - (GRID - 1) / 2.0) * step
+    angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+    middle = to_picture.to_px((chip.x_mm, chip.y_mm)) - 0.5
+    cos, sin = np.cos(angle), np.sin(angle)
+    along, across = (to_picture.matrix @ way for way in ((cos, sin), (-sin, cos)))
+    map_x, map_y = ((middle[part] + axis * along[part] + (axis * across[part])[:, None]).astype(np.float32)
+                    for part in (0, 1))
+    seen = capture.sample(map_x, map_y)
+    return np.sqrt(np.clip(seen, np.float32(0.0), np.float32(np.inf), out=seen), out=seen)
+
+
+def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, fine: bool) -> Plane:
+    """Return the evidence [row, col, turn] that a chip's middle lies there, for places up to `reach` off the middle.
+
+    `turned` [light, turn, row, col] are windows around the nominal place, `half` the half sides, all in samples;
+    `fine` says that they are no picture half as fine. Places too far off have no evidence.
+    """
+    half_long, half_short = half
+    along, across = _edges(turned, 3, fine), _edges(turned, 2, fine)
+    shine = np.ascontiguousarray(turned[flat].transpose(1, 2, 0))
+    shine = mean_of(shine, 3, 3) if fine else shine
+    # Only middles within reach are looked at; what lies beyond the window counts as nothing.
+    near = np.arange(-np.floor(reach - 0.5) - 0.5, reach)
+    before = [length // 2 - len(near) // 2 for length in shine.shape[:2]]
+    beyond = max(0, int(np.ceil(half_long)) + 1 - min(before))
+    first = [beyond + count for count in before]
+
+    def at(plane: Plane, column: float, row: float) -> Plane:
+        down, right = first[0] + round(row), first[1] + round(column)
+        return plane[down:down + len(near), right:right + len(near)]
+
+    def framed(plane: Plane) -> Plane:
+        if beyond == 0:
+            return plane
+        rows, columns, turns = plane.shape
+        whole = np.zeros((rows + 2 * beyond, columns + 2 * beyond, turns), dtype=np.float32)
+        whole[beyond:beyond + rows, beyond:beyond + columns] = plane
+        return whole
+
+    end, body, ends, short_sides, long_sides = (
+        framed(mean_of(plane, width, height)) for plane, width, height in (
+            (shine, 0.1 * half_long, 1.5 * half_short), (shine, 0.8 * half_long, 1.4 * half_short),
+            (along, 1.0, 1.7 * half_short), (across, 0.26 * half_long, 1.0), (across, 1.1 * half_long, 1.0)))
+    evidence = np.minimum(at(ends, -half_long, 0.0), at(ends, half_long, 0.0))
+    sides = np.zeros_like(evidence)
+    shade = at(body, 0.0, 0.0)
+    for sign in (-1.0, 1.0):
+        # Ends are rounded, and how far they reach in is unknown: two of three places must shine.
+        metal = _second(*(at(end, sign * place * half_long, 0.0) for place in ENDS))
+        narrow = np.minimum(*(at(end, sign * place * half_long, 0.0) for place in NARROW_ENDS))
+        # The body sends back less than half of what a metal end does, in square roots seven tenths.
+        plated, plated_narrow = (np.clip((np.float32(0.95) - shade / np.maximum(level, np.float32(0.05)))
+                                         * np.float32(4.0), 0.0, 1.0) for level in (metal, narrow))
+        evidence = np.minimum(evidence, np.maximum(plated, np.float32(NARROW_SHARE) * plated_narrow))
+        for other in (-1.0, 1.0):
+            sides += np.float32(0.15) * at(short_sides, sign * 0.84 * half_long, other * half_short)
+        sides += np.float32(0.2) * at(long_sides, 0.0, sign * half_short)
+    evidence[np.hypot(near[:, None], near[None, :]) > FURTHEST * 2.0 * half_long] = 0.0
+    evidence *= sides
+    return evidence
+
+
+def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
+    """Return how much of a full edge runs across an axis of [light, turn, row, col], 0 to 1, [row, col, turn].
+
+    Two samples on either side are compared, in a window half as fine one.
+    """
+    reach = 2 if fine else 1
+    length = turned.shape[axis]
+
+    def part(first: int, last: int) -> tuple[slice, ...]:
+        return (slice(None),) * axis + (slice(first, length + last),)
+
+    two = turned if reach == 1 else turned[part(1, 0)] + turned[part(0, -1)]
+    length = two.shape[axis]
+    step = two[part(1 + reach, 0)] - two[part(0, -1 - reach)]
+    strongest = np.abs(step, out=step).max(axis=0)
+    strongest *= np.float32(1.0 / EDGE / reach)
+    length = turned.shape[axis]
+    turns, rows, columns = turned.shape[1:]
+    steps = np.zeros((rows, columns, turns), dtype=np.float32)
+    np.minimum(strongest, np.float32(1.0), out=steps.transpose(2, 0, 1)[part(reach, -reach)[1:]])
+    return steps
+
+
+def _second(one: Plane, other: Plane, third: Plane) -> Plane:
+    """Return the second largest of three."""
+    return np.maximum(np.minimum(one, other), np.minimum(np.maximum(one, other), third))

@@ -1,0 +1,379 @@
+"""Projections: spikes and flags of solder, found as ridges that run outward from the joint."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from vision.pipeline.leads.lead import Leads
+from vision.pipeline.light.grids import SIDE, FineGrid, cells_off
+from vision.pipeline.view.lands import corners_seen, edges_towards, lead_edges
+from vision.pipeline.view.unwrap import AZIMUTHS
+from vision.setup.family import Joint
+
+RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-width of a thin spike
+RIDGE_BEND = 700.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
+MASS = 1100.0  # deg/mm: mean bend by length of a ridge that is a spike or a flag wherever it begins
+FOOT_MM = 0.38  # unless it begins further than this from the lead's edge
+LEAD_MASS, LEAD_BEND = 700.0, 1400.0  # of a ridge that begins on the lead, where no fillet has creases
+ON_LEAD_MM = -0.10
+LEAST_MM = 0.15  # from the lead's edge
+ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
+APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
+SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
+MASSIVE, LESS_SHARP = 2.0, 1.45  # with so many times the mass of any other it is no crease from this factor on
+#: Ridges of this mass together that cross the land's edge, from so far inside to so far outside, are no fillet's.
+CROSSING_MASS, CROSSED_MM = 1500.0, (0.12, 0.15)
+CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begin no further out
+#: Creases to a rectangular land's corners: how near they point to them, how much of one's bend the others have and by
+#: what share of its reach theirs differs, and how many others there are.
+CORNER_RAD, CREASE_BEND, CREASE_REACH, CREASES = 0.2, 0.75, 0.25, 2
+EXACTLY_RAD, FAR_BEYOND_MM = 0.08, 0.25  # how near, where a ridge runs so far on beyond the land's edge
+SMALLEST = 10  # samples
+#: To either side of a crest the surface gets steeper by at least this; a flag's two edges do so to the flag's outer
+#: sides. Where a shade or a skin of flux begins, steepness changes to one side only.
+CREST_RISE_DEG, FLAG_RAD = 9.0, 0.45
+ACROSS_MM, FLANK, OFF = 0.02, 10, 3  # samples across a ridge: their distance, a flank's and by how many it may be off
+ALONG = 12  # samples along it
+STEEP_MASS, STEEP_CREST_DEG = 1500.0, 32.0  # a ridge of less mass that is steeper than this is no spike
+LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
+
+
+def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_], leads: Leads,
+                     reach_mm: NDArray[np.float64], chips: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return how far (mm) a spike of solder reaches out from the lead's edge, 0 for none, [joint].
+
+    Along the crest of a spike the surface is flatter than on its flanks, whichever way it leans: going round the
+    lead, steepness has a sharp minimum there. The second derivative of steepness along circles around the lead
+    shows it; a fillet, whose steepness changes mainly outward, has next to none. `joined` [joint, azimuth] are
+    the directions of bridges and of gaps, which look alike and are told apart by where they lead; `reach_mm`
+    [joint, azimuth] is how far from the hole metal may lie on the board: print is as bright as a crest. `chips`
+    [joint, azimuth] are the directions in which a chip's land may lie.
+    """
+    x, y = (np.broadcast_to((places - offset[:, None, None]).astype(np.float32), grid.energy.shape)
+            for places, offset in ((grid.x_mm[:, :1], leads.offset_x_mm), (grid.y_mm[:, :, :1], leads.offset_y_mm)))
+    away_squared = x[:, :1] * x[:, :1] + y[:, :, :1] * y[:, :, :1]
+    bend = tangential_bend(grid, x, y, away_squared)
+    ridge = bend > np.float32(RIDGE_BEND)
+    ridge[:, 0] = False  # keeps neighbours in the mosaic apart
+    place = np.flatnonzero(ridge)
+    number, cell = np.divmod(place, SIDE * SIDE)
+    owner = grid.owner.at(place)
+    azimuth = _azimuth_index().ravel()[cell]
+    on_board = (owner == 0) & (cells_off().ravel()[cell] * grid.step_mm[number] <= reach_mm[number, azimuth])
+    own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
+    own &= away_squared.ravel()[place] > (0.25 * leads.nominal_radius_mm**2).astype(np.float32)[number]
+    ridge.flat[place[~own]] = False
+    ridges: dict[int, list[_Ridge]] = {}
+    for joint, one in _ridges(ridge, place[own], (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
+        ridges.setdefault(joint, []).append(one)
+    longest = np.zeros(len(joints))
+    for joint, found in ridges.items():
+        corners = corners_seen(joints[joint], float(leads.offset_x_mm[joint]), float(leads.offset_y_mm[joint]))
+        crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
+        likely = [ridge for ridge in found
+                  if (_is_spike_over_board(ridge, crossing)
+                      or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))))
+                  and not _is_crease(ridge, found, corners) and not _where_lights_change(ridge, joint, grid, leads)]
+        slopes = [_slopes_across(ridge, joint, grid, leads) for ridge in likely]
+        rises = [_flank_rises(steep) for steep in slopes]
+        longest[joint] = max((ridge.end_mm for ridge, steep, own in zip(likely, slopes, rises, strict=True)
+                              if not _is_steep(ridge, steep) and _has_flanks(ridge, own, likely, rises)), default=0.0)
+    return longest
+
+
+def _slopes_across(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> NDArray[np.float32]:
+    """Return slopes (deg) at places along a ridge, start and end included, and across it, [along, across].
+
+    From clockwise of it, seen from the lead, to counter-clockwise; the ridge itself is in the middle.
+    """
+    along = np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:, None] + leads.nominal_radius_mm[joint]
+    across = ACROSS_MM * np.arange(-FLANK - OFF, FLANK + OFF + 1)
+    x, y = _on_board(ridge, leads, joint, along, across)
+    column, row = SIDE // 2 + x / grid.step_mm[joint], SIDE // 2 - y / grid.step_mm[joint]
+    return np.asarray(cv2.remap(grid.steep_deg[joint], column.astype(np.float32), row.astype(np.float32),
+                                cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
+
+
+def _is_steep(ridge: _Ridge, steep: NDArray[np.float32]) -> bool:
+    """Say whether a ridge that is not sharp for long is steep, on the mean, from the lead's edge out to its end.
+
+    Solder too steep to be lit mirrors leads and lands beside it: bright specks that read as flat crests here and there.
+    The crest of a spike is flat all along.
+    """
+    if ridge.mass >= STEEP_MASS:
+        return False
+    outside = np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:-1] > 0.0
+    return float(steep[:-1, FLANK + OFF][outside].mean()) > STEEP_CREST_DEG
+
+
+def _flank_rises(steep: NDArray[np.float32]) -> tuple[float, float]:
+    """Return by how much (deg) the surface gets steeper on either side of a ridge within a flank's width, mean along.
+
+    First clockwise, then counter-clockwise of it, of slopes across it. The crest is where it is flattest near by.
+    """
+    crest = steep[:, FLANK:-FLANK].argmin(axis=1)[:, None] + FLANK
+    least, flank = np.take_along_axis(steep, crest, axis=1)[:, 0], np.arange(FLANK + 1)
+    sides = (np.take_along_axis(steep, crest + sign * flank, axis=1).max(axis=1) - least for sign in (-1, 1))
+    clockwise, counter = (float(side.mean()) for side in sides)
+    return clockwise, counter
+
+
+def _has_flanks(ridge: _Ridge, own: tuple[float, float], likely: Sequence[_Ridge],
+                rises: Sequence[tuple[float, float]]) -> bool:
+    """Say whether the surface is steeper on both sides of a ridge, or on the outer sides of it and one beside it."""
+    if min(own) >= CREST_RISE_DEG:
+        return True
+    for other, its in zip(likely, rises, strict=True):
+        turn = _turn(ridge, other)
+        outer = (own[0], its[1]) if turn > 0.0 else (its[0], own[1])
+        if 0.0 < abs(turn) < FLAG_RAD and min(outer) >= CREST_RISE_DEG:
+            return True
+    return False
+
+
+def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> bool:
+    """Say whether a ridge runs whither the steepest lights begin or end: there steepness seems to jump."""
+    if grid.lights_change is None:
+        return False
+    away = leads.nominal_radius_mm[joint] + max(0.5 * (ridge.start_mm + ridge.end_mm), 0.0)
+    x, y = _on_board(ridge, leads, joint, np.array(away))
+    column, row = (int(np.clip(SIDE // 2 + round(part / grid.step_mm[joint]), 0, SIDE - 1)) for part in (x, -y))
+    return bool(grid.lights_change[joint, row, column])
+
+
+@dataclass(frozen=True)
+class _Ridge:
+    """One ridge: where it begins and ends (mm from the lead's edge), its mean bend (deg/mm^2) and its direction."""
+
+    start_mm: float
+    end_mm: float
+    bend: float
+    brightness: float  # median, 1 = as bright as lit solder
+    azimuth_rad: float
+    mass: float  # mean bend by length, deg/mm; what lies deep on the lead does not count
+
+
+def _ridges(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
+            joints: Sequence[Joint], lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
+    """Return the joint and the description of every ridge of at least SMALLEST samples that may be a projection.
+
+    Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] says which
+    samples are of ridges, `place` counts them through; `planes` are their x and y from the lead (mm), bend and
+    radiance.
+    """
+    place, label = _promising(found, place, planes, lead_mm)
+    if len(place) == 0:
+        return []
+    radiance = planes[3].ravel()[place]
+    order = np.lexsort((radiance, label))
+    place, label, radiance = place[order], label[order], radiance[order]
+    x, y, weight = _of_samples(place, planes)
+    joint = place // (SIDE * SIDE)
+    first = np.flatnonzero(np.diff(label, prepend=-1))
+    count = np.diff(first, append=len(label))
+    distance = np.hypot(x, y) - lead_mm[joint]
+    middle = 0.5 * (radiance[first + (count - 1) // 2] + radiance[first + count // 2])  # the median: sorted above
+    azimuth = np.arctan2(np.add.reduceat(y * weight, first), np.add.reduceat(x * weight, first))
+    start, end = np.minimum.reduceat(distance, first), np.maximum.reduceat(distance, first)
+    mean, owner = np.add.reduceat(weight, first) / count, joint[first]
+    # A square lead's corners reach further out than a disc as large.
+    corner = np.maximum(lead_edges([joints[one] for one in owner.tolist()], azimuth) - lead_mm[owner], 0.0)
+    mass = mean * np.maximum(end - np.maximum(start, ON_LEAD_MM + corner), 0.0)
+    likely = (end >= LEAST_MM) & (middle >= LEAST_BRIGHTNESS) & (mass >= min(MASS, LEAD_MASS))
+    asked = np.flatnonzero((end >= LEAST_MM) & np.isin(owner, owner[likely]))
+    table = np.stack((start, end, mean, middle, azimuth, mass), axis=1)[asked]
+    return [(number, _Ridge(*row)) for number, row in zip(owner[asked].tolist(), table.tolist(), strict=True)]
+
+
+def _promising(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
+               lead_mm: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.int32]]:
+    """Return the samples of the larger ridges, and these ridges' numbers, of joints where one may be a projection.
+
+    At most joints no ridge is long and sharp enough; only the others' are looked at closely. Arguments as of _ridges.
+    """
+    _, labels = cv2.connectedComponentsWithAlgorithm(found.reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S,
+                                                     cv2.CCL_GRANA)
+    label = np.asarray(labels, dtype=np.int32).ravel()[place]
+    count = np.bincount(label)
+    large = count[label] >= SMALLEST
+    place, label = place[large], label[large]
+    x, y, weight = _of_samples(place, planes)
+    joint = place // (SIDE * SIDE)
+    distance = np.hypot(x, y) - lead_mm[joint]
+    start, end = np.full(len(count), np.inf), np.full(len(count), -np.inf)
+    np.minimum.at(start, label, distance)
+    np.maximum.at(end, label, distance)
+    most = np.bincount(label, weight, len(count)) / np.maximum(count, 1) * np.maximum(
+        end - np.maximum(start, ON_LEAD_MM), 0.0)
+    # A little less will do: sums in another order differ in their last digits.
+    likely = (end >= LEAST_MM) & (most >= 0.999 * min(MASS, LEAD_MASS))
+    asked = np.zeros(len(found), dtype=bool)
+    asked[joint[likely[label]]] = True
+    kept = asked[joint]
+    return place[kept], label[kept]
+
+
+def _of_samples(place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...]) -> tuple[NDArray[np.float64], ...]:
+    """Return x, y and bend of samples, counted through the planes [joint, row, column].
+
+    All rows of the plane of x are alike, and all columns of that of y.
+    """
+    row, column = np.divmod(place, SIDE)
+    x, y, bend = planes[0][:, 0].ravel(), planes[1][:, :, 0].ravel(), planes[2].ravel()
+    return tuple(np.asarray(part, dtype=np.float64) for part in (
+        x.take(row // SIDE * SIDE + column), y.take(row), bend.take(place)))
+
+
+def _is_sharp(ridge: _Ridge) -> bool:
+    """Tell spikes and flags from grain, which gives many short ridges: lit, and sharp for long."""
+    if ridge.end_mm < LEAST_MM or ridge.brightness < LEAST_BRIGHTNESS:
+        return False
+    return (ridge.mass >= MASS and ridge.start_mm <= FOOT_MM) or (
+        ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)
+
+
+def _is_alone(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
+    """Tell spikes and flags from a fillet's creases.
+
+    Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
+    two spikes is still told by the sharper one.
+    """
+    # A spike on the lead may be far sharper than any crease.
+    as_sharp = ridge.bend / SHARPER if ridge.start_mm <= ON_LEAD_MM else 0.0
+    lines = [other for other in others if other.end_mm >= LEAST_MM and other.start_mm < CHAIN_FOOT_MM
+             and _apart(other, ridge) > APART_RAD and other.bend >= as_sharp]
+    # A crease often breaks in two: what goes on in the same direction counts with it.
+    rivals = (sum(other.mass for other in lines if _apart(other, one) < CHAIN_RAD)
+              for one in lines if one.start_mm < RIVAL_FOOT_MM)
+    return max(rivals, default=0.0) <= ALONE * ridge.mass
+
+
+def _is_spike_over_board(ridge: _Ridge, crossing: Sequence[_Ridge]) -> bool:
+    """Say whether a ridge is one of those that cross the land's edge, sharp and long enough with others beside it.
+
+    So is a spike or a flag, wherever it begins and whatever other ridges there are.
+    """
+    return ridge in crossing and sum(other.mass for other in crossing
+                                     if _apart(other, ridge) < APART_RAD) >= CROSSING_MASS
+
+
+def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                   corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+    """Return the ridges that cross the land's edge and point to no corner; none where all together are too little."""
+    lit = [ridge for ridge in found if ridge.brightness >= LEAST_BRIGHTNESS]
+    # A little less will do: sums in another order differ in their last digits.
+    if sum(ridge.mass for ridge in lit) < 0.999 * CROSSING_MASS:
+        return []
+    return [ridge for ridge in lit if _crosses_edge(ridge, joint, leads, index, chips, corners)]
+
+
+def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                  corners: NDArray[np.float64]) -> bool:
+    """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there.
+
+    What points to a corner is a crease, unless it runs on far beyond the edge and does not point there exactly, as
+    creases do and print that frames the land.
+    """
+    away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
+    x, y = _on_board(ridge, leads, index, away)
+    # Most ridges end where there is land on every side: no edge lies nearer than half of the shorter side.
+    if math.hypot(x[1], y[1]) < 0.5 * min(joint.land_w_mm, joint.land_h_mm) + 0.999 * CROSSED_MM[1]:
+        return False
+    azimuth = np.arctan2(y, x)
+    beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
+    place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
+    corner = _corner_of(ridge, corners, EXACTLY_RAD if beyond[1] >= FAR_BEYOND_MM else CORNER_RAD)
+    return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and corner < 0 and not chips[place])
+
+
+def _corner_of(ridge: _Ridge, corners: NDArray[np.float64], within_rad: float = CORNER_RAD) -> int:
+    """Return the number of the corner that a ridge points to, -1 for none."""
+    off = np.abs((corners - ridge.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi)
+    return int(off.argmin()) if len(off) and off.min() <= within_rad else -1
+
+
+def _rivals(ridge: _Ridge, found: Sequence[_Ridge], corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+    """Return the ridges that a ridge may be one of a set with: creases to a land's corners say nothing of a spike.
+
+    That is one which begins on the lead and points elsewhere.
+    """
+    if ridge.start_mm > ON_LEAD_MM or _corner_of(ridge, corners) >= 0:
+        return found
+    return [other for other in found if _corner_of(other, corners) < 0]
+
+
+def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.float64]) -> bool:
+    """Say whether a ridge is one of a set that runs to the corners of a rectangular land, alike in reach and bend.
+
+    A pit or a lead off the middle may make one of the set longer than the others, or let it run up to the lead: then
+    all others must be there, and the one not far sharper, or sharper and far longer.
+    """
+    own, on_lead = _corner_of(ridge, corners), ridge.start_mm <= ON_LEAD_MM
+    if on_lead and all(ridge.mass >= MASSIVE * other.mass and ridge.bend >= LESS_SHARP * other.bend
+                       for other in others if other is not ridge):
+        return False
+    as_sharp = ridge.bend / SHARPER if on_lead else CREASE_BEND * ridge.bend
+    alike = {_corner_of(other, corners) for other in others if other.bend >= as_sharp
+             and abs(other.end_mm - ridge.end_mm) <= CREASE_REACH * ridge.end_mm}
+    return own >= 0 and len(alike - {own, -1}) >= (len(corners) - 1 if on_lead else CREASES)
+
+
+def _turn(one: _Ridge, other: _Ridge) -> float:
+    """Return how far (rad) the other ridge's direction lies counter-clockwise of the first's, -pi to pi."""
+    return (other.azimuth_rad - one.azimuth_rad + math.pi) % (2.0 * math.pi) - math.pi
+
+
+def _apart(one: _Ridge, other: _Ridge) -> float:
+    return abs(_turn(other, one))
+
+
+def _on_board(ridge: _Ridge, leads: Leads, joint: int, along: NDArray[np.float64],
+              across: NDArray[np.floating[Any]] | float = 0.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where (mm from the joint's middle) places lie so far along a ridge from the lead's axis and left of it."""
+    cos, sin = math.cos(ridge.azimuth_rad), math.sin(ridge.azimuth_rad)
+    return (leads.offset_x_mm[joint] + along * cos - across * sin,
+            leads.offset_y_mm[joint] + along * sin + across * cos)
+
+
+@lru_cache(maxsize=1)
+def _azimuth_index() -> NDArray[np.intp]:
+    """Return the azimuth sample that each sample of a fine grid belongs to, seen from the hole, [row, column]."""
+    axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
+    turn = np.arctan2(-axis[:, None], axis[None, :]) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))
+    return np.minimum(turn.astype(np.intp), AZIMUTHS - 1)
+
+
+def _derivative(table: NDArray[np.float32], across: int, down: int) -> NDArray[np.float32]:
+    return np.asarray(cv2.Sobel(table, cv2.CV_32F, across, down, ksize=3), dtype=np.float32)
+
+
+def tangential_bend(grid: FineGrid, x: NDArray[np.floating[Any]], y: NDArray[np.floating[Any]],
+                    away_squared: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
+    """Second derivative of steepness along circles around the lead, deg/mm^2, [joint, row, column].
+
+    x, y and their squares' sum are those of the samples seen from the lead. The outermost rows mix neighbouring joints.
+    """
+    soft = np.empty_like(grid.steep_deg)
+    for joint, step in enumerate(grid.step_mm.tolist()):
+        cv2.GaussianBlur(grid.steep_deg[joint], (0, 0), RIDGE_MM / step, dst=soft[joint])
+    table = soft.reshape(-1, SIDE)
+    along, down, mixed = (_derivative(table, *order).reshape(soft.shape) for order in ((2, 0), (0, 2), (1, 1)))
+    # The tangent of the circle in grid axes is (-y, -x) / away: columns along board x, rows along board -y.
+    column, row = x[:, :1].astype(np.float32), y[:, :, :1].astype(np.float32)
+    along *= row * row
+    down *= column * column
+    mixed *= np.float32(2.0) * column * row
+    along += down
+    along += mixed
+    # OpenCV's 3 x 3 second derivatives are four times the plain ones.
+    scale = (4.0 * grid.step_mm**2).astype(np.float32)[:, None, None]
+    along /= np.clip(away_squared, 1e-12, np.inf).astype(np.float32, copy=False) * scale
+    return along

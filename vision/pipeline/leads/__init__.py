@@ -1,0 +1,1 @@
+"""Is a lead's end seen, where and how large."""

@@ -1,0 +1,1 @@
+"""What a person sees: board overlays and sheets of single joints."""
