@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from synthetic_images.board import plan_board, render_view
 from tests.pipeline import drawn
-from tests.pipeline.test_unwrap import shaded, slopes_seen
+from tests.pipeline.view.test_unwrap import shaded, slopes_seen
 from tests.synthetic_images.small import small_family, small_station, write_views
 from vision.pipeline.defects.corridors import Corridors
 from vision.pipeline.fillets.fillet import largest_gap

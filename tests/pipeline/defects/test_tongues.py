@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.pipeline.test_projections import LAND_MM, LEAD_MM, NOWHERE, STEP_MM, leads
+from tests.pipeline.defects.test_projections import LAND_MM, LEAD_MM, NOWHERE, STEP_MM, leads
 from vision.pipeline.defects.tongues import board_reach, find_tongues
 from vision.pipeline.view.unwrap import AZIMUTHS, OUTSIDE
 
@@ -20,7 +20,7 @@ def around() -> Any:
 
 def test_where_metal_may_lie_on_the_board() -> None:
     """As far as the last metal seen, a little past it, and anywhere where metal is seen as far as one looks."""
-    from tests.pipeline.test_gaps import patches
+    from tests.pipeline.fillets.test_gaps import patches
 
     places = patches()
     metal = np.zeros((len(places.hole_mm), AZIMUTHS, 12), dtype=bool)

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.pipeline import drawn
-from tests.pipeline.test_gaps import LEAD_MM, fillets, patches, surface
+from tests.pipeline.fillets.test_gaps import LEAD_MM, fillets, patches, surface
 from vision.pipeline.defects.wedges import find_wedges
 from vision.pipeline.leads.lead import Leads
 from vision.pipeline.view.unwrap import AZIMUTHS, OUTSIDE, azimuths_rad

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.pipeline.test_gaps import patches, surface
+from tests.pipeline.fillets.test_gaps import patches, surface
 from vision.pipeline.arrays.radial import by_radius
 from vision.pipeline.fillets.fillet import bare_from, behind_brim
 from vision.pipeline.fillets.thin import thins_out

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from tests.pipeline import drawn
-from tests.pipeline.test_gaps import patches, surface
+from tests.pipeline.fillets.test_gaps import patches, surface
 from vision.pipeline.arrays.radial import by_radius
 from vision.pipeline.fillets.margins import bare_margins
 from vision.pipeline.light.optics import optics_of, predict

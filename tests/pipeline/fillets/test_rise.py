@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.pipeline import drawn
-from tests.pipeline.test_gaps import F32, LEAD_MM, fillets, patches, surface
+from tests.pipeline.fillets.test_gaps import F32, LEAD_MM, fillets, patches, surface
 from vision.pipeline.arrays.radial import by_radius
 from vision.pipeline.fillets.fillet import covered_azimuths, measure_fillets
 from vision.pipeline.fillets.gaps import LAND, lead_distance

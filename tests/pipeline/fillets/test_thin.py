@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from tests.pipeline import drawn
-from tests.pipeline.test_gaps import patches, surface
-from tests.pipeline.test_margins import BLUR_MM, BOARD, FINE_MM, solder
+from tests.pipeline.fillets.test_gaps import patches, surface
+from tests.pipeline.fillets.test_margins import BLUR_MM, BOARD, FINE_MM, solder
 from vision.pipeline.arrays.radial import by_radius
 from vision.pipeline.fillets.thin import SHELF_STEPS, Toes, _Across, _is_shelf, find_toes, thins_out
 from vision.pipeline.light.optics import predict

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from tests.pipeline import drawn
-from tests.pipeline.test_unwrap import renderer_response
+from tests.pipeline.view.test_unwrap import renderer_response
 from vision.pipeline.fillets.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.leads.lead import find_leads
 from vision.pipeline.leads.steps import slope_steps

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family, demo_station
 from tests.pipeline import drawn
-from tests.pipeline.test_gaps import patches
+from tests.pipeline.fillets.test_gaps import patches
 from vision.pipeline import measure
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.light import balance

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from synthetic_images.board import plan_board, render_view
 from tests.pipeline import drawn
-from tests.pipeline.test_gaps import patches
+from tests.pipeline.fillets.test_gaps import patches
 from tests.synthetic_images.small import small_family, small_station
 from vision.pipeline.arrays.radial import by_radius
 from vision.pipeline.folder import BoardFiles

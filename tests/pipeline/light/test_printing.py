@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from tests.pipeline.drawn import LIGHTS
-from tests.pipeline.test_balance import NOBODY, TINTED, board
+from tests.pipeline.light.test_balance import NOBODY, TINTED, board
 from vision.pipeline.defects.corridors import is_metal
 from vision.pipeline.light.optics import optics_of
 from vision.pipeline.light.printing import board_samples, print_part, print_response

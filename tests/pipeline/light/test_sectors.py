@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from tests.pipeline.test_gaps import patches
+from tests.pipeline.fillets.test_gaps import patches
 from vision.pipeline.arrays.radial import by_radius
 from vision.pipeline.light.sectors import bare_sectors
 from vision.pipeline.view.unwrap import AZIMUTHS, HOLE_STEPS, OUTSIDE, RING, RING_STEPS
