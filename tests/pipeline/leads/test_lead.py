@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from tests.pipeline import drawn
-from vision.pipeline.leads.lead import find_leads
+from vision.pipeline.leads.lead import GRID, _shapes, _size, find_leads
 from vision.pipeline.light.optics import Optics, optics_of
 from vision.pipeline.light.surface import Surface, find_surface
 from vision.pipeline.view.capture import Capture
+from vision.pipeline.view.outlines import shapes_of
 from vision.pipeline.view.register import Registration
 from vision.pipeline.view.unwrap import owner_map, unwrap_joints
 from vision.setup.family import Family, Joint
@@ -63,3 +64,16 @@ def test_a_lead_among_solder_that_mirrors_a_light_board_is_seen_in_its_place(off
     visible, x_mm = seen(end, off_mm)
     assert visible > 0.5
     assert x_mm == pytest.approx(off_mm, abs=0.04)
+
+
+@pytest.mark.parametrize(("edge_mm", "expected_mm"), [(0.30, 0.60), (0.33, 0.66), (None, np.nan)])
+def test_an_end_that_bulges_is_as_large_as_its_edge(edge_mm: float | None, expected_mm: float) -> None:
+    """A cut end smeared round at its brim grows darker from its middle on: that is no edge, and alone tells no size."""
+    joint = Joint("J1", "1", 0.0, 0.0, "round", 1.8, 1.8, 0.0, 1.0, "round", 2.0 * LEAD_MM, 2.0 * LEAD_MM, "N1")
+    shapes = _shapes(shapes_of((joint,)))
+    axis = (np.arange(GRID) - GRID // 2) * float(shapes.step_mm[0])
+    away = np.hypot(axis[:, None], axis[None, :])
+    end = np.interp(away, (0.0, 0.11, 0.2, 0.22), (1.6, 1.6, 0.8, 0.78))
+    moved = end if edge_mm is None else gaussian_filter(np.where(away < edge_mm, end, 0.55), 1.0)
+    size = float(_size(moved[None].astype(np.float32), shapes)[0])
+    assert size == pytest.approx(expected_mm, abs=0.02, nan_ok=True)

@@ -365,7 +365,7 @@ def _signed(index: NDArray[np.int64]) -> NDArray[np.int64]:
 
 
 def _size(moved: NDArray[np.float32], shapes: _Shapes) -> NDArray[np.float64]:
-    """Diameter (mm) of a disc as large as the lead's end; NaN where its end is as dark as the rim around it.
+    """Diameter (mm) of a disc as large as the lead's end; NaN where no edge is seen near the outline as drawn.
 
     From the middle of the end outward, the mean brightness over outlines of the nominal shape falls most at the end's
     own edge, where the dark rim begins. `moved` is the energy with the found lead in the grid's middle.
@@ -375,12 +375,15 @@ def _size(moved: NDArray[np.float32], shapes: _Shapes) -> NDArray[np.float64]:
     high = low + round(2.0 * BAND_MM / FINE_MM)
     course = (sums[:, high] - sums[:, low]) / np.maximum(numbers[:, high] - numbers[:, low], 1.0)
     fall = course[:, :-2] - course[:, 2:]
-    best = fall.argmax(axis=1)
+    # Where it falls most at the end of the search it goes on falling there: no edge, but an end that bulges.
+    # Where it falls most at the end of the search it goes on falling there: an end that bulges, and no edge.
+    peaks = (fall[:, 1:-1] >= fall[:, :-2]) & (fall[:, 1:-1] >= fall[:, 2:]) & (fall[:, 1:-1] > LEAST_FALL)
+    best = np.where(peaks, fall[:, 1:-1], -np.inf).argmax(axis=1)
     joint = np.arange(len(fall))
-    left, top, right = (fall[joint, np.clip(best + by, 0, fall.shape[1] - 1)] for by in (-1, 0, 1))
+    left, top, right = (fall[joint, best + by] for by in (0, 1, 2))
     bend = left - 2.0 * top + right
     with np.errstate(divide="ignore", invalid="ignore"):
         fine = np.where(bend < -1e-9, np.clip(0.5 * (left - right) / bend, -0.5, 0.5), 0.0)
-    beyond = EDGES_MM[1:-1][best] + fine * (EDGES_MM[1] - EDGES_MM[0])
+    beyond = EDGES_MM[2:-2][best] + fine * (EDGES_MM[1] - EDGES_MM[0])
     size = 2.0 * np.maximum(shapes.radius_mm + beyond * shapes.radius_mm / np.maximum(shapes.inner_mm, 1e-6), 0.0)
-    return np.where(top > LEAST_FALL, size, np.nan)
+    return np.where(peaks.any(axis=1), size, np.nan)
