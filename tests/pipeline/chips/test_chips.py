@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from synthetic_images.board import plan_board, render_view
 from synthetic_images.demo import demo_family, demo_station
@@ -14,7 +15,7 @@ from synthetic_images.lot import render_lot
 from tests.pipeline import drawn
 from vision.pipeline.chips import chips, rectangles
 from vision.pipeline.chips.chips import measure_chips, on_lands_left, towards_chips
-from vision.pipeline.chips.doubts import goes_on
+from vision.pipeline.chips.doubts import goes_on, is_something_else
 from vision.pipeline.folder import BoardFiles, scan_folder
 from vision.pipeline.light.optics import optics_of
 from vision.pipeline.measure import PartTable, measure_board
@@ -236,6 +237,46 @@ def test_what_shines_on_beyond_both_ends_is_no_plating(left: tuple[float, ...], 
     course = np.interp(along, [*-places[::-1], -0.5, 0.5, *places], [*left[::-1], 0.2, 0.2, *right])
     shown = np.sqrt(np.tile(course, (1, 151, 1))).astype(np.float32)
     assert goes_on(shown, along, along, 0) is goes
+
+
+def ends_seen(flat: dict[float, float], steep: dict[float, float], body: float,
+              mask: float) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+    """Square roots of response in a chip's axes [light, row, column], and the axes' places.
+
+    Responses of the flattest and of a steeper light at places from the middle, in half lengths; beside it is mask.
+    """
+    along = np.linspace(-1.5, 1.5, 151)
+    shown = np.full((2, 151, 151), mask)
+    for plane, course in zip(shown, (flat, steep), strict=True):
+        plane[:, :] = np.interp(np.abs(along), list(course), list(course.values()))
+        plane[:, np.abs(along) < 0.55] = body
+        plane[np.abs(along) > 1.0] = mask
+    return np.sqrt(shown).astype(np.float32), along
+
+
+@pytest.mark.parametrize(("line", "evidence", "lands"), [(1.8, 0.95, False), (1.8, 0.6, True), (0.5, 0.95, True)])
+def test_lands_may_shine_on_beyond_plating_that_ends_in_a_clear_line(line: float, evidence: float, lands: bool) -> None:
+    """Lands may reach far beyond a chip (common practice, no published source); its rounded edge mirrors low light."""
+    flat = {0.55: 1.3, 0.98: 1.3, 1.0: 1.1, 1.02: 1.4, 1.4: 1.5}
+    shown, along = ends_seen(flat, {0.55: 0.4, 0.96: 0.4, 0.98: line, 1.02: line, 1.04: 0.4, 1.4: 0.4}, 0.05, 0.2)
+    assert goes_on(shown, along, along, 0)
+    assert is_something_else(shown, along, along, 0, evidence) is lands
+
+
+@pytest.mark.parametrize(("beyond", "evidence", "lands"), [(0.1, 0.7, False), (0.1, 0.55, True), (0.75, 0.7, True)])
+def test_a_body_of_the_boards_colour_without_lines_is_one_between_ends_with_clear_lines(
+        beyond: float, evidence: float, lands: bool) -> None:
+    """A black chip on a black mask."""
+    flat = {0.55: 1.3, 0.99: 1.3, 1.01: beyond, 1.4: beyond}
+    shown, along = ends_seen(flat, dict.fromkeys((0.55, 1.4), 0.1), 0.06, 0.06)
+    assert is_something_else(shown, along, along, 0, evidence) is lands
+
+
+def test_an_end_without_any_line_is_no_chips() -> None:
+    """Glue of another colour than the board's lies between two lands that shine evenly past a chip's ends."""
+    even = dict.fromkeys((0.55, 1.4), 1.2)
+    shown, along = ends_seen(even, even, 0.5, 0.2)
+    assert is_something_else(shown, along, along, 0, 0.9)
 
 
 @pytest.mark.parametrize("turn_deg", [50.0, -75.0, 90.0])

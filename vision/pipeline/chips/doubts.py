@@ -29,8 +29,30 @@ END_WIDTH = 4  # samples
 #: Within and about where a chip ends, in shares of half the length, shine falls by this factor at one end at least.
 WITHIN, ABOUT_END, FALLS = (0.6, 0.93), (0.95, 1.2), 1.3
 
+#: A chip's end shows as a line, so near to it in half lengths, of such steps of square roots of response over
+#: two samples: less than the first is no end, the second is the edge of plating, even where land shines on beyond it.
+AT_END, NO_LINE, SURE_LINE = 0.15, 0.1, 0.66
+PLAIN = 0.64  # less evidence is doubted where body and board hardly differ
+
 Array = NDArray[np.float64]
 Plane = NDArray[np.float32]
+
+
+def is_something_else(shown: Plane, along: Array, across: Array, flat: int, evidence: float) -> bool:
+    """Say whether what fits with such evidence is rather two lands, with solder on them or glue between, than a chip.
+
+    A chip whose plating ends in a clear line is one, also where lands shine on beyond it or where its body is of the
+    board's colour all over; not so where one of its ends is a land.
+    """
+    line, outlined = end_line(shown, along, across), is_outlined(shown, along, across)
+    if line < NO_LINE:
+        return True
+    clear = line >= SURE_LINE and evidence >= PLAIN
+    if not clear and goes_on(shown, along, across, flat):
+        return True
+    if not outlined and is_board(shown, along, across, BRIMS, BOARD):
+        return not (clear and is_board(shown, along, across, (0.0, BRIMS[1]), BOARD))
+    return not outlined and like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
 
 
 def unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tuple[float, float]) -> bool:
@@ -68,6 +90,18 @@ def goes_on(shown: Plane, along: Array, across: Array, flat: int) -> bool:
         if not (within.size and about.size) or within.max() > FALLS * max(float(about.min()), 0.02):
             return False
     return True
+
+
+def end_line(shown: Plane, along: Array, across: Array) -> float:
+    """Return the step of square roots of response in the line along the less outlined of a chip's two ends."""
+    strip, weaker = shown[:, np.abs(across) < ACROSS], np.inf
+    for sign in (-1.0, 1.0):
+        columns = np.flatnonzero(np.abs(sign * along - 1.0) < AT_END)
+        near = strip[:, :, max(columns[0] - 1, 0):columns[-1] + 2] if len(columns) else strip[:, :, :0]
+        if near.shape[1] == 0 or near.shape[2] < 3:
+            return 0.0
+        weaker = min(weaker, float(np.median(np.abs(near[:, :, 2:] - near[:, :, :-2]).max(axis=0), axis=0).max()))
+    return weaker
 
 
 def like_board(shown: Plane, along: Array, across: Array) -> bool:

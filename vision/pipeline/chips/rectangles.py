@@ -16,19 +16,15 @@ import numpy as np
 from vision.pipeline.arrays.ranks import median
 from vision.pipeline.arrays.signs import grows
 from vision.pipeline.chips.doubts import (
-    BOARD,
-    BRIMS,
     INNER,
+    PLAIN,
     PLATED,
     TIPS,
     Array,
     Plane,
-    goes_on,
-    is_board,
-    is_outlined,
+    is_something_else,
     like_board,
     mean_of,
-    of_two_kinds,
     shine_along,
     unlike_ends,
 )
@@ -51,7 +47,6 @@ FURTHEST = 0.8  # a chip further off than this share of its length is not looked
 SURE = 0.9  # evidence that ends the search
 SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
-PLAIN = 0.64  # less evidence is doubted where body and board hardly differ
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
 WHOLE_PCT = (91.0, 95.0)  # cover of what lies far turned: below the first it is no chip, from the second on it is whole
 ALIKE_WIDTHS, MOST_OFF = 1.5, 0.25  # of both ends' plating, one against the other; in shares of half the length
@@ -123,10 +118,7 @@ def _fine_fit(window: Plane, flat: int, half: tuple[float, float], place: Place,
     cover, left = _cover(shown, along, across, flat), turn_left(shown, along, across)
     u = u + _off_middle(shown, along, across, flat) * half[0]
     along, across = _axes(window, half, u, v)
-    if goes_on(shown, along, across, flat) or (
-            is_board(shown, along, across, BRIMS, BOARD) and not is_outlined(shown, along, across)) or (
-            like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
-            and not is_outlined(shown, along, across)):
+    if is_something_else(shown, along, across, flat, evidence):
         evidence *= DOUBTED
     # The shift was found in the turned chip's axes.
     angle = np.deg2rad(turn)
