@@ -168,7 +168,7 @@ def ends(looks: Array, sure: int, kin: list[int], known_by: str = "face") -> Arr
     middle = np.zeros(count, dtype=np.int64)
     return like_others(lights, bands(edge, -np.inf, FACE_MM), middle, middle, np.arange(count) < sure,
                        np.full(count, known_by == "face"), np.full(count, known_by == "rim"),
-                       np.array(kin, dtype=np.intp))
+                       np.array(kin, dtype=np.intp), MATT.astype(np.float32))
 
 
 @pytest.mark.parametrize(("look", "sure", "kin", "alike"), [
@@ -192,6 +192,14 @@ def test_the_less_surely_it_is_known_the_more_alike_it_must_be(factor: float, kn
     assert ends(looks, 10, [0] * 11, known_by)[10] == alike
 
 
+@pytest.mark.parametrize(("share", "known_by", "alike"), [
+    (0.9, "rim", 0.0), (0.6, "rim", 1.0), (0.9, "face", 1.0)])
+def test_a_doubtful_rim_round_the_image_of_one_light_is_no_leads(share: float, known_by: str, alike: float) -> None:
+    """A dish of solder mirrors a high light in its middle; hardly any other end of the view is known."""
+    look = 2.2 * np.array([1.0 - share, 0.0, share])
+    assert ends(np.stack([0.7 * MATT, look]), 1, [0, 0], known_by)[1] == alike
+
+
 @pytest.mark.parametrize(("here", "kept"), [(0.7, True), (3.0, False)])
 def test_an_even_face_beside_what_a_rim_shows_must_look_as_the_other_ends_do(here: float, kept: bool) -> None:
     """The last of eleven joints shows a rim in its middle, and an even face aside, of this brightness."""
@@ -205,5 +213,6 @@ def test_an_even_face_beside_what_a_rim_shows_must_look_as_the_other_ends_do(her
     middle = np.zeros(joints, dtype=np.int64)
     before = Faces(np.where(sure, 1.0, 0.6), middle, middle)
     face = Faces(np.ones(1), np.zeros(1, dtype=np.int64), np.full(1, 20, dtype=np.int64))
-    _, found_at, _ = _likelier((face, np.array([joints - 1]), np.ones(1, dtype=bool)), lights, shapes, before, sure)
+    _, found_at, _ = _likelier((face, np.array([joints - 1]), np.ones(1, dtype=bool)), lights, shapes, before, sure,
+                                MATT.astype(np.float32))
     assert (len(found_at) == 1) is kept

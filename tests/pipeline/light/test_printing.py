@@ -62,3 +62,15 @@ def test_dull_solder_is_like_print_and_board_in_parts_but_no_brim_of_print_is_ne
     brim = 0.7 * white + 0.3 * board
     stroke = np.stack([brim, white, white, white, brim], axis=1)[None].astype(np.float32)
     assert not is_metal(stroke, MASK, optics, white).any()
+
+
+@pytest.mark.parametrize(("shares", "is_print"), [
+    ((1.0, 1.0, 0.4, 1.25), True),  # a lead shades it from one side, solder sends it a little of the other
+    ((1.0, 1.0, 1.25, 0.4), True), ((1.0, 1.0, 0.4, 0.4), False), ((0.4, 1.0, 1.0, 1.0), False),
+    ((1.0, 1.0, 2.0, 0.4), False), ((1.0, 1.0, 1.9, 1.0), False)])
+def test_print_may_be_shaded_from_a_light_that_shines_from_one_side(shares: tuple[float, ...], is_print: bool) -> None:
+    """Two whole rings and two halves of a low one; what mirrors a half ring outshines print under it."""
+    white, mask = np.array([1.1, 1.12, 1.02, 1.05]), np.array([[0.22], [0.15], [0.12], [0.13]], np.float32)
+    samples = (mask + np.array(shares)[:, None] * (white[:, None] - mask)).astype(np.float32)
+    assert (print_part(samples, mask, white, (2, 3))[0] > 0.0) == is_print
+    assert not is_print or print_part(samples, mask, white)[0] == 0.0

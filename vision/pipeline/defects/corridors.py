@@ -302,19 +302,20 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     matt &= high < 2.0 * low
     metal &= ~matt
     if printed is not None:
-        metal &= ~_mostly_print(metal, samples, mask, printed)
+        aside = [light for band in optics.bands if len(band) > 1 for light in band]
+        metal &= ~_mostly_print(metal, samples, mask, printed, aside)
     return np.asarray(metal, dtype=np.bool_)
 
 
 def _mostly_print(metal: NDArray[np.bool_], samples: NDArray[np.float32], mask: NDArray[np.float32],
-                  printed: NDArray[np.float64]) -> NDArray[np.bool_]:
+                  printed: NDArray[np.float64], aside: Sequence[int]) -> NDArray[np.bool_]:
     """Say of what seems metal where most of it round about looks like print: here and there solder does, too.
 
     Dull solder may look like print and board in parts, but near a stroke's brim there is print in full.
     """
     asked = np.nonzero(metal)
     part = np.zeros(metal.shape, dtype=np.float32)
-    part[asked] = print_part(np.moveaxis(samples, 1, -1)[asked].T, mask[asked[0]].T, printed)
+    part[asked] = print_part(np.moveaxis(samples, 1, -1)[asked].T, mask[asked[0]].T, printed, aside)
     if part.max(initial=0.0) < IN_FULL:
         return np.zeros_like(metal)
     window = (min(NEAR_SAMPLES, metal.shape[-1]), min(NEAR_SAMPLES, int(np.prod(metal.shape[1:-1]))))

@@ -52,6 +52,9 @@ LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
 #: has no even face must be more alike.
 ENOUGH_SURE, ENOUGH_ALIKE, UNLIKE, UNLIKE_UNEVEN = 8, 3, (0.66, 0.58), (0.52, 0.44)
 UNLIKE_RIM = (0.92, 0.76)  # what a dark rim shows may be an end cut otherwise, pointed or round
+#: What one light outweighs by so much, 0 as on a matt face and 1 on a mirror, is its image in a dish or a dome, if the
+#: rim round it leaves a doubt.
+RIM_ONE_LIGHT = (0.75, 0.6)
 DIMMEST = 0.04  # of lit solder's radiance, added where looks are compared
 
 
@@ -157,20 +160,21 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
 
 def like_others(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64],
                 sure: NDArray[np.bool_], even: NDArray[np.bool_], rimmed: NDArray[np.bool_],
-                kin: NDArray[np.intp]) -> NDArray[np.float64]:
+                kin: NDArray[np.intp], matt: NDArray[np.float32]) -> NDArray[np.float64]:
     """Say of every end, 0 to 1, whether it looks as other ends of the view do that are `sure` to be some, [joint].
 
     Ends of one board were cut alike, and scatter what all lights give. What a dome mirrors is the bright spot of one
     light. `even` are known by their even faces, `rimmed` by a dark rim. `kin` counts joints by component: where one
-    shows no end for certain, its leads may be of another kind, and are left alone; all others as in even_faces.
+    shows no end for certain, its leads may be of another kind, and are not compared; all others as in even_faces.
     """
-    alike = np.ones(len(sure))
+    within = _face(lights, face, row, column)[0]
+    alike = np.where(rimmed & ~sure, grows(_one_light(within, matt), RIM_ONE_LIGHT), 1.0)
     asked = np.flatnonzero(~sure & np.isin(kin, kin[sure]))
     if len(asked) and np.count_nonzero(sure) >= ENOUGH_SURE:
-        look = np.log(np.maximum(_face(lights, face, row, column)[0], 0.0) + DIMMEST)
+        look = np.log(np.maximum(within, 0.0) + DIMMEST)
         unlike = np.abs(look[:, asked, None] - look[:, None, sure]).max(axis=0)
         least = np.partition(unlike, ENOUGH_ALIKE - 1, axis=1)[:, ENOUGH_ALIKE - 1]
-        alike[asked] = np.select([rimmed[asked], even[asked]], [grows(least, UNLIKE_RIM), grows(least, UNLIKE)],
+        alike[asked] *= np.select([rimmed[asked], even[asked]], [grows(least, UNLIKE_RIM), grows(least, UNLIKE)],
                                  grows(least, UNLIKE_UNEVEN))
     return alike
 

@@ -117,7 +117,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     sure, rim_seen = visible >= 1.0, visible.copy()
     faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), lights, shapes,
-                                     Faces(visible, row, column), sure)
+                                     Faces(visible, row, column), sure, optics.white)
     even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
     moved[here] = np.clip(_moved(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
@@ -130,7 +130,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     if (visible > 0.0)[~sure].any():
         rimmed = (rim_seen > 0.0) & (rim_seen >= visible)
-        visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component)
+        visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component,
+                               optics.white)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
@@ -157,7 +158,8 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
 
 
 def _likelier(found: tuple[Faces, NDArray[np.intp], NDArray[np.bool_]], lights: NDArray[np.float32], shapes: _Shapes,
-              before: Faces, sure: NDArray[np.bool_]) -> tuple[Faces, NDArray[np.intp], NDArray[np.bool_]]:
+              before: Faces, sure: NDArray[np.bool_],
+              matt: NDArray[np.float32]) -> tuple[Faces, NDArray[np.intp], NDArray[np.bool_]]:
     """Return of what _faces found that which is likelier to be an end than what rims showed `before`, [joint].
 
     An even face may lie beside the end, on the fillet: then it looks as no other end of the view does.
@@ -169,8 +171,9 @@ def _likelier(found: tuple[Faces, NDArray[np.intp], NDArray[np.bool_]], lights: 
     row[here], column[here] = faces.row, faces.column
     none = np.zeros(len(sure), dtype=bool)
     even = np.isin(np.arange(len(sure)), here[by_face])
-    after = like_others(lights, shapes.face, row, column, sure, even, none, shapes.component)[here]
-    earlier = like_others(lights, shapes.face, before.row, before.column, sure, none, ~none, shapes.component)[here]
+    after = like_others(lights, shapes.face, row, column, sure, even, none, shapes.component, matt)[here]
+    earlier = like_others(lights, shapes.face, before.row, before.column, sure, none, ~none, shapes.component,
+                          matt)[here]
     kept = faces.evidence * after >= before.evidence[here] * earlier
     return Faces(faces.evidence[kept], faces.row[kept], faces.column[kept]), here[kept], by_face[kept]
 

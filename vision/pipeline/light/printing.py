@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 
@@ -77,14 +78,36 @@ def white_board(samples: BoardSamples) -> NDArray[np.float64] | None:
     return middle if (high - low <= 2.0 * EVEN * middle).all() else None
 
 
-def print_part(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64]
-               ) -> NDArray[np.float32]:
+def print_part(samples: NDArray[np.float32], mask: NDArray[np.float32], colour: NDArray[np.float64],
+               aside: Sequence[int] = ()) -> NDArray[np.float32]:
     """Return how much of print there is where samples [light, sample] look like it or its brim on the mask, else 0.
 
     `mask` is what the board beside gives, [light, sample] or [light, 1], and `colour` what print does, [light].
+    `aside` are the lights that shine from one side only: what stands beside the print may shade it from one of them.
     """
-    more, above = colour.astype(np.float32)[:, None] - mask, samples - mask
-    part = (more * above).sum(axis=0) / np.maximum((more * more).sum(axis=0), np.float32(1e-6))
+    more = np.broadcast_to(colour.astype(np.float32)[:, None] - mask, samples.shape)
+    above = samples - mask
+    part, off = _of_print(above, more, np.ones_like(more))
+    like: NDArray[np.bool_] = np.logical_not(off.any(axis=0))
+    if len(aside) > 1:
+        some = np.flatnonzero(~like)
+        above, more = above[:, some], more[:, some]
+        answers = above / np.maximum(more, np.float32(1e-6))
+        dimmest = np.asarray(aside)[answers[list(aside)].argmin(axis=0)]
+        counts = (np.arange(len(more))[:, None] != dimmest).astype(np.float32)
+        shaded, off = _of_print(above, more, counts)
+        dimmer = np.take_along_axis(answers, dimmest[None], axis=0)[0] < shaded
+        like[some] = dimmer & ~(off & (counts > 0.0)).any(axis=0)
+        part[some] = shaded
+    return np.asarray(part * (like & (part > PARTS[0]) & (part < PARTS[1])), dtype=np.float32)
+
+
+def _of_print(above: NDArray[np.float32], more: NDArray[np.float32],
+              counts: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    """Return the part of print [sample] that best makes what is `above` the mask, and which lights are off.
+
+    `more` is what print adds to the mask, `counts` by how much each light counts; all [light, sample].
+    """
+    part = (counts * more * above).sum(axis=0) / np.maximum((counts * more * more).sum(axis=0), np.float32(1e-6))
     mixed = part * more
-    near = (np.abs(above - mixed) <= np.float32(OFF) + np.float32(OFF_SHARE) * np.abs(mixed)).all(axis=0)
-    return np.asarray(part * (near & (part > PARTS[0]) & (part < PARTS[1])), dtype=np.float32)
+    return part, np.abs(above - mixed) > np.float32(OFF) + np.float32(OFF_SHARE) * np.abs(mixed)
