@@ -113,15 +113,33 @@ def test_what_lies_behind_solder_too_steep_to_be_lit_is_land() -> None:
     assert (toes.ends[ROUND] < RING_STEPS).all()
 
 
+def flattened(inside_deg: float) -> tuple[JointPatches, Surface]:
+    """Solder all over the land, so steep within 14 steps of the ring and 3.5 degrees beyond them."""
+    places = patches()
+    hole, edge = float(places.hole_mm[ROUND]), float(places.land_edge_mm[ROUND, 0])
+    radius = np.arange(0.3, 1.3, FINE_MM)
+    begins = hole + (edge - hole) * 14 / RING_STEPS
+    return seen(np.where(radius < begins, inside_deg, 3.5), radius, toe_mm=9.0)
+
+
 @pytest.mark.parametrize("ragged_steps", [0, 4])
 def test_what_seems_a_toe_and_is_a_ragged_line_is_none(ragged_steps: int) -> None:
-    """Solder nearly as flat as land and as even; where it begins to look bare jumps from azimuth to azimuth."""
-    radius = np.arange(0.3, 1.3, FINE_MM)
-    places, found = seen(np.full(radius.shape, 3.5), radius, toe_mm=9.0)
+    """Solder that flattens until it is nearly as flat as land, and as even; where it does jumps from ray to ray."""
+    places, found = flattened(12.0)
     bare_from = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
     jumps = np.random.default_rng(8).integers(-ragged_steps, ragged_steps + 1, AZIMUTHS)
     bare_from[ROUND] = 14 + jumps
     assert (find_toes(places, found, bare_from).ends[ROUND] == RING_STEPS).all() == (ragged_steps > 0)
+
+
+@pytest.mark.parametrize(("inside_deg", "gap_rays", "runs_on"), [(5.0, 0, True), (5.0, 40, False), (12.0, 0, False)])
+def test_where_light_hardly_changes_there_is_no_toe(inside_deg: float, gap_rays: int, runs_on: bool) -> None:
+    """Solder of 3.5 degrees answers a little otherwise than land; but what lies beside a gap is land as a rule."""
+    places, found = flattened(inside_deg)
+    bare_from = np.full((len(places.hole_mm), AZIMUTHS), RING_STEPS)
+    bare_from[ROUND] = 14
+    bare_from[ROUND, :gap_rays] = 0
+    assert (find_toes(places, found, bare_from).ends[ROUND, gap_rays:] == RING_STEPS).all() == runs_on
 
 
 @pytest.mark.parametrize(("first", "thins"), [(5, False), (14, True)])

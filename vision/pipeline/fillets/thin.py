@@ -27,6 +27,8 @@ ENOUGH = AZIMUTHS // 18  # azimuths that show a course across a toe
 NEAR_STEPS, NEAR_PX = 3, 1.5  # within this of a toe solder and land mix
 #: Natural logarithm by which some light changes across a toe at least, and where there can be no doubt that it is one.
 STEP, SHARP_STEP = 0.9, 1.6
+#: Where no light changes by so much no toe is seen; then it is enough that some light answers by so much otherwise.
+NO_STEP, A_LITTLE_UNLIKE = 0.6, 0.08
 UNLIKE_LAND = 0.12  # natural logarithm by which some light answers otherwise than on flat land
 #: And by which it does so whatever else is seen, if all lights together differ by so much of what land gives: a light
 #: that land hardly sends back changes by much where little else does.
@@ -163,7 +165,8 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     """Say for which joints looked at what seems bare answers otherwise than flat land does, [joint].
 
     Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening, is
-    grained, or begins to look bare along a ragged line, and answers a little differently. What lies behind solder too
+    grained, or begins to look bare along a ragged line, and answers a little differently; and there is no toe at all
+    where light changes little from what is solder to what seems land. What lies behind solder too
     steep to be lit is land, perhaps in its shade. Only joints are asked where ENOUGH azimuths are `wide`.
     """
     if len(look.joint) == 0:
@@ -190,7 +193,9 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
         found |= enough & (np.mean(scatter, axis=0) > UNEVEN * surface.land_scatter)
     most = np.max(unlike, axis=0)
     clearly = enough & (most > CLEARLY_UNLIKE) & (off > UNLIKE_SHARE * flat.sum(axis=1))
-    return np.asarray((found & (most > UNLIKE_LAND)) | clearly, dtype=np.bool_)
+    gap = np.count_nonzero(look.end < GAP_STEPS, axis=1) >= ENOUGH
+    toeless = enough & ~gap & (look.change(wide) < NO_STEP) & (most > A_LITTLE_UNLIKE)
+    return np.asarray((found & (most > UNLIKE_LAND)) | clearly | toeless, dtype=np.bool_)
 
 
 def _is_shelf(surface: Surface, look: _Across) -> NDArray[np.bool_]:
