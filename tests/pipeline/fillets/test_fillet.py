@@ -94,3 +94,13 @@ def test_land_behind_a_dark_brim_may_be_domed_by_its_tin(blurred: int, edge_deg:
     found = behind_brim(places, surface(slope, energy))
     assert (found == (12 if is_land else RING_STEPS)).all()
 
+
+@pytest.mark.parametrize(("inside_deg", "is_land"), [(34.0, True), (17.0, False)])
+def test_dark_between_solder_as_steep_on_both_sides_is_no_brim(inside_deg: float, is_land: bool) -> None:
+    """Dull solder of one slope may answer all lights as a light board does: only before a brim it gets steep."""
+    shape = patches().radius_mm.shape
+    slope, energy = np.full(shape, 12.0, dtype=np.float32), np.ones(shape, dtype=np.float32)
+    slope[:, :, :RING.start + 8] = inside_deg
+    energy[:, :, RING.start + 8:RING.start + 12] = 0.1
+    found = behind_brim(patches(), surface(slope, energy))
+    assert (found == (12 if is_land else RING_STEPS)).all()

@@ -33,6 +33,7 @@ BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
 STEEP_BESIDE_LEAD_DEG = 68.0
 #: Behind the dark brim of a ball land reads flatter than this, over so many ring samples at least.
 FLAT_BEHIND_DEG, LEAST_BEHIND = 14.0, 5
+LEAST_STEEPER_DEG = 8.0  # and by so much solder is steeper, where it is lit last before the dark
 #: From there on a land domed by its tin may fall off to its edge; so many px, and samples, of the brim mix with it.
 DOME_DEG, BRIM_PX, MOST_BLURRED = 26.0, 1.3, 4
 DOMED = 0.05  # convexity of a dome for certain
@@ -144,7 +145,24 @@ def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
             first[behind & np.logical_or.reduce(soon)] = step + 1
         level &= ~(dark[step] | (slope[step] > np.float32(DOME_DEG)))
         runs = [(runs[0] + 1) * (flat[step] & ~dark[step]), *runs[:-1]]
+    first[_goes_on_behind(dark, slope, first)] = RING_STEPS
     return first
+
+
+def _goes_on_behind(dark: NDArray[np.bool_], slope: NDArray[np.float32], first: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say on which rays solder is hardly steeper on the inner side of the dark before `first`, [joint, azimuth].
+
+    That is no brim, but solder that looks as the board does that it might mirror. Tables are [ring sample, joint,
+    azimuth].
+    """
+    goes_on = np.zeros(first.shape, dtype=bool)
+    joint, azimuth = np.nonzero(first < RING_STEPS)
+    at = first[joint, azimuth]
+    step = np.arange(len(dark))[:, None]
+    before = np.where((step < at) & ~dark[:, joint, azimuth], step, -1).max(axis=0, initial=-1)
+    inside, behind = slope[before, joint, azimuth], slope[np.minimum(at, len(slope) - 1), joint, azimuth]
+    goes_on[joint, azimuth] = (before >= 0) & (inside > FLAT_BEHIND_DEG) & (inside < behind + LEAST_STEEPER_DEG)
+    return goes_on
 
 
 def toes_of(patches: JointPatches, surface: Surface) -> Toes:
