@@ -130,7 +130,8 @@ def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
     A fillet comes out of the dark at the steepest slope that is lit; what is flat at once, and up to the land's edge
     at least no steeper than a domed land is there, is land beside a ball or a dome. [joint, azimuth]
     """
-    dark, slope = (radius_first(part[:, :, RING])[:LAND_STOP] for part in (surface.dark, surface.slope_deg))
+    dark = radius_first(surface.dark[:, :, RING])[:LAND_STOP]
+    slope = radius_first(surface.slope_deg[:, :, RING])[:LAND_STOP]
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / np.float32(RING_STEPS)
     blurred = np.minimum(np.ceil(np.float32(BRIM_PX * patches.px_mm) / step_mm), MOST_BLURRED)  # [joint, azimuth]
     flat = np.asarray(slope <= np.float32(FLAT_BEHIND_DEG), dtype=np.bool_)
