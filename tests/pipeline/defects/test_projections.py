@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from tests.synthetic_images.small import small_family
 from vision.pipeline.defects.projections import (
     CROSSED_MM,
-    _crosses_edge,
+    _cross_edge,
     _has_flanks,
     _Ridge,
     find_projections,
@@ -118,7 +118,7 @@ def test_a_ridge_crosses_an_edge_where_it_runs_from_inside_to_outside(shape: Any
             beyond = np.hypot(x, y) - edges_towards((joint,), np.arctan2(y, x))[0]
             expected = bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1])
             ridge = _Ridge(0.1, float(end), 900.0, 1.0, float(azimuth), 900.0)
-            assert _crosses_edge(ridge, joint, one, 0, NOWHERE[0], np.zeros(0)) == expected
+            assert _cross_edge([ridge], joint, one, 0, NOWHERE[0], np.zeros(0)).tolist() == [expected]
             crossing += expected
     assert crossing > 100
 
@@ -133,7 +133,7 @@ def test_what_points_to_a_corner_crosses_where_it_goes_on_far_and_not_exactly_th
     azimuth = float(corners[0]) + off_rad
     end = float(edges_towards((joint,), np.array([azimuth]))[0, 0]) + beyond_mm - LEAD_MM
     ridge = _Ridge(0.1, end, 900.0, 1.0, azimuth, 1600.0)
-    assert _crosses_edge(ridge, joint, leads(), 0, NOWHERE[0], corners) == crosses
+    assert _cross_edge([ridge], joint, leads(), 0, NOWHERE[0], corners).tolist() == [crosses]
 
 
 @pytest.mark.parametrize("creases_deg, is_spike", [(28.0, False), (11.0, True)])

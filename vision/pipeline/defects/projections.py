@@ -272,26 +272,28 @@ def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: i
     # A little less will do: sums in another order differ in their last digits.
     if sum(ridge.mass for ridge in lit) < 0.999 * CROSSING_MASS:
         return []
-    return [ridge for ridge in lit if _crosses_edge(ridge, joint, leads, index, chips, corners)]
+    crosses = _cross_edge(lit, joint, leads, index, chips, corners)
+    return [ridge for ridge, yes in zip(lit, crosses.tolist(), strict=True) if yes]
 
 
-def _crosses_edge(ridge: _Ridge, joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
-                  corners: NDArray[np.float64]) -> bool:
-    """Say whether a ridge runs from the land out over the board, towards no chip's land: no fillet goes there.
+def _cross_edge(ridges: Sequence[_Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                corners: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Say which ridges run from the land out over the board, towards no chip's land: no fillet goes there, [ridge].
 
     What points to a corner is a crease, unless it runs on far beyond the edge and does not point there exactly, as
     creases do and print that frames the land.
     """
-    away = leads.nominal_radius_mm[index] + np.array([ridge.start_mm, ridge.end_mm])
-    x, y = _on_board(ridge, leads, index, away)
-    # Most ridges end where there is land on every side: no edge lies nearer than half of the shorter side.
-    if math.hypot(x[1], y[1]) < 0.5 * min(joint.land_w_mm, joint.land_h_mm) + 0.999 * CROSSED_MM[1]:
-        return False
+    start, end, towards = np.array([(one.start_mm, one.end_mm, one.azimuth_rad) for one in ridges]).T
+    away = leads.nominal_radius_mm[index] + np.stack([start, end])
+    x = leads.offset_x_mm[index] + away * np.cos(towards)
+    y = leads.offset_y_mm[index] + away * np.sin(towards)
     azimuth = np.arctan2(y, x)
-    beyond = np.hypot(x, y) - edges_towards([joint], azimuth)[0]
-    place = int(azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))) % AZIMUTHS
-    corner = _corner_of(ridge, corners, EXACTLY_RAD if beyond[1] >= FAR_BEYOND_MM else CORNER_RAD)
-    return bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1] and corner < 0 and not chips[place])
+    from_edge = np.hypot(x, y) - edges_towards([joint], azimuth.reshape(1, -1)).reshape(azimuth.shape)
+    place = (azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))).astype(np.intp) % AZIMUTHS
+    to_corner = [_corner_of(ridge, corners, EXACTLY_RAD if beyond >= FAR_BEYOND_MM else CORNER_RAD) >= 0
+                 for ridge, beyond in zip(ridges, from_edge[1].tolist(), strict=True)]
+    return np.asarray((from_edge[0] <= -CROSSED_MM[0]) & (from_edge[1] >= CROSSED_MM[1])
+                      & ~np.array(to_corner, dtype=np.bool_) & ~chips[place], dtype=np.bool_)
 
 
 def _corner_of(ridge: _Ridge, corners: NDArray[np.float64], within_rad: float = CORNER_RAD) -> int:
