@@ -88,14 +88,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     # Steep solder mirrors a light board: that is no dark rim, but the board's own colour.
     light = surface.mask_level > BRIGHT_MASK
     shaded = _shaded(energy, lights, light, surface, optics) if light.any() else energy
-    spectrum = np.fft.rfft2(np.clip(shaded, np.float32(0.0), np.float32(1.2)))  # energy is never negative
-    # Of each mean's grid only the rows of allowed shifts are transformed back.
-    inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
-                      for kernel in shapes.kernels)
-    score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
-    score[~shapes.allowed[:, shapes.rows]] = -9.0
-    at = score.reshape(len(joints), -1).argmax(axis=1)
-    row, column = _signed(shapes.rows[at // GRID]), _signed(at % GRID)
+    row, column = _darkest_rims(shaded, shapes)
     whole = _moved(energy, row, column)
     moved = np.clip(whole, np.float32(0.0), np.float32(1.2))
     dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
@@ -134,6 +127,18 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
                                optics.white)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
+
+
+def _darkest_rims(energy: NDArray[np.float32], shapes: _Shapes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return how far off the grid's middle the rim of an end would be darkest in each joint, rows and columns."""
+    spectrum = np.fft.rfft2(np.clip(energy, np.float32(0.0), np.float32(1.2)))  # energy is never negative
+    # Of each mean's grid only the rows of allowed shifts are transformed back.
+    inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
+                      for kernel in shapes.kernels)
+    score = np.maximum.reduce(rings) + np.float32(0.3) * np.abs(inside)
+    score[~shapes.allowed[:, shapes.rows]] = -9.0
+    at = score.reshape(len(energy), -1).argmax(axis=1)
+    return _signed(shapes.rows[at // GRID]), _signed(at % GRID)
 
 
 def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Shapes, usual: float, optics: Optics,
