@@ -10,13 +10,14 @@ import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
-from vision.pipeline.leads.brims import BAND_MM, FACE_MM, bands, change_of
+from vision.pipeline.leads.brims import BAND_MM, FACE_MM, bands, change_of, edges_of
 from vision.pipeline.leads.faces import (
     BEYOND_MM,
     Faces,
     even_faces,
     like_others,
     outline_kernels,
+    outshining,
     rim_kernels,
     thin_rims,
 )
@@ -155,6 +156,32 @@ def test_what_changes_from_its_middle_to_its_brim_is_a_dome_with_a_line_round_it
     line = 1.0 - 0.7 * np.exp(-(EDGE_MM / 0.025) ** 2)
     assert lined(evened * line).evidence[0] > 0.8
     assert lined(dome * line).evidence[0] == 0.0
+
+
+def outshone(scene: Array) -> float:
+    """How surely an end in the middle stands out of what is all round."""
+    lights = np.stack([gaussian_filter(plane, 0.8) for plane in scene])[:, None].astype(np.float32)
+    middle = np.zeros(1, dtype=np.int64)
+    near, face, beyond = PARTS
+    edges = edges_of(change_of(lights, STEPS), near, face, middle, middle)
+    return float(outshining(lights, face, beyond, edges, 0.9, middle, middle)[0])
+
+
+BEVELLED = np.where(AWAY < 0.18, MIRROR[:, None, None], np.array([0.1, 0.35, 0.4])[:, None, None])
+DARK = np.full((3, SIDE, SIDE), 0.05)
+
+
+def test_a_bevelled_end_stands_out_of_solder_too_steep_to_be_lit() -> None:
+    """Flat in its middle, where it mirrors a high light, with a bevel that shows the others; and no rim round it."""
+    assert outshone(np.where(EDGE_MM < 0.0, BEVELLED, DARK)) > 0.8
+
+
+@pytest.mark.parametrize("scene", [
+    np.where((EDGE_MM < 0.0) | (X > 0.0)[None], BEVELLED, DARK),  # solder that is lit on one side of it
+    DARK + 1.2 * MIRROR[:, None, None] * np.clip(1.2 - AWAY / 0.4, 0.0, 1.0),  # a dome, which fades from its middle on
+    bands_of_light(first=0.1, second=0.3)])
+def test_solder_that_fades_or_is_lit_all_round_does_not_stand_out(scene: Array) -> None:
+    assert outshone(scene) < 0.1
 
 
 def ends(looks: Array, sure: int, kin: list[int], known_by: str = "face") -> Array:

@@ -55,6 +55,10 @@ UNLIKE_RIM = (0.92, 0.76)  # what a dark rim shows may be an end cut otherwise, 
 #: What one light outweighs by so much, 0 as on a matt face and 1 on a mirror, is its image in a dish or a dome, if the
 #: rim round it leaves a doubt.
 RIM_ONE_LIGHT = (0.75, 0.6)
+#: By how many times an end outshines what lies just beyond it, in all sectors, how sharp its outline is, and how bright
+#: its brim against its middle.
+OUTSHINES, OUTSHINING_SHARP, OUTSHINING_EVEN = (1.2, 1.5), (0.4, 0.5), (0.73, 0.8)
+DARKEST = 0.05  # of lit solder's radiance: what is darker is as dark
 DIMMEST = 0.04  # of lit solder's radiance, added where looks are compared
 
 
@@ -158,6 +162,21 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     return Faces(grows(evidence, ALL_SIGNS), peak.row, peak.column)
 
 
+def outshining(lights: NDArray[np.float32], face: Bands, beyond: Bands, edges: Edges, usual: float,
+               row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Say of ends found so far off the grids' middles how surely they stand out of solder too steep to be lit, [joint].
+
+    A pin's end with bevelled edges is not even, and no dark rim is seen where all round it is dark; but it is brighter
+    all round up to a sharp outline as drawn. A dome's brightness fades, and not along a lead's outline.
+    """
+    inside, outside = (_by_sector(lights, part, row, column).sum(axis=0) for part in (face, beyond))
+    middle, brim = (part.sum(axis=0) for part in _middle_and_brim(lights, face, row, column))
+    signs = [grows(value, limits) for value, limits in (
+        (inside.mean(axis=1), LIT), ((inside / np.maximum(outside, DARKEST)).min(axis=1), OUTSHINES),
+        (_sharp(edges, usual), OUTSHINING_SHARP), (brim / np.maximum(middle, DARKEST), OUTSHINING_EVEN))]
+    return np.asarray(np.prod(signs, axis=0), dtype=np.float64)
+
+
 def like_others(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64],
                 sure: NDArray[np.bool_], even: NDArray[np.bool_], rimmed: NDArray[np.bool_],
                 kin: NDArray[np.intp], matt: NDArray[np.float32]) -> NDArray[np.float64]:
@@ -232,6 +251,14 @@ def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], colu
 def _course(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
             ) -> NDArray[np.float64]:
     """Return how much the lights change from the faces' middles to their brims, against what they give, [joint]."""
+    middle, brim = _middle_and_brim(lights, face, row, column)
+    most = np.maximum(middle.sum(axis=0), brim.sum(axis=0))
+    return np.asarray(np.abs(middle - brim).sum(axis=0) / (most + LEAST), dtype=np.float64)
+
+
+def _middle_and_brim(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
+                     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return what every light gives in the middles of faces and along their brims, [light, joint] each."""
     place, count = face.places(row, column, lights.shape[2]), lights.shape[1]
     deepest = np.zeros(count)
     np.maximum.at(deepest, face.joint, -face.edge_mm)
@@ -239,8 +266,7 @@ def _course(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], co
     middle, brim = (np.stack([np.bincount(face.joint[part], light.ravel().take(place[part]), count)
                               for light in lights]) / np.maximum(np.bincount(face.joint[part], minlength=count), 1)
                     for part in (depth > MIDDLE, depth < BRIM))
-    most = np.maximum(middle.sum(axis=0), brim.sum(axis=0))
-    return np.asarray(np.abs(middle - brim).sum(axis=0) / (most + LEAST), dtype=np.float64)
+    return middle, brim
 
 
 def _by_sector(lights: NDArray[np.float32], part: Bands, row: NDArray[np.int64], column: NDArray[np.int64]

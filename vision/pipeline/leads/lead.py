@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.leads.bins import Bins, bins
 from vision.pipeline.leads.brims import BAND_MM as EDGE_BAND_MM
 from vision.pipeline.leads.brims import (
     FACE_MM,
@@ -23,7 +24,15 @@ from vision.pipeline.leads.brims import (
     usual_sharpness,
 )
 from vision.pipeline.leads.faces import BEYOND_MM as JUST_BEYOND_MM
-from vision.pipeline.leads.faces import Faces, even_faces, like_others, outline_kernels, rim_kernels, thin_rims
+from vision.pipeline.leads.faces import (
+    Faces,
+    even_faces,
+    like_others,
+    outline_kernels,
+    outshining,
+    rim_kernels,
+    thin_rims,
+)
 from vision.pipeline.leads.steps import slope_steps
 from vision.pipeline.light.grids import grid_lights
 from vision.pipeline.light.optics import Optics
@@ -108,7 +117,9 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     if light.any():  # there the outline itself may show the end
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
-    sure, rim_seen = visible >= 1.0, visible.copy()
+    sure = visible >= 1.0
+    visible = np.maximum(visible, no_hole * outshining(lights, shapes.face, shapes.beyond, edges, usual, row, column))
+    rim_seen = visible.copy()
     faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), lights, shapes,
                                      Faces(visible, row, column), sure, optics.white)
     even = np.isin(np.arange(len(joints)), here[by_face])
@@ -238,14 +249,14 @@ class _Shapes:
     kernels: NDArray[np.complex64]  # [zone, joint, row, column] spectra: means over inside and rings less the rim's
     rows: NDArray[np.intp]  # in which some joint's hole and tilt allow a shift; the first for no shift
     allowed: NDArray[np.bool_]  # shifts that they allow
-    zones: _Bins  # zone * 4 + quadrant, OTHER elsewhere
-    parts: _Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
+    zones: Bins  # zone * 4 + quadrant, OTHER elsewhere
+    parts: Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
     near: Bands  # samples near the outline
     face: Bands  # samples within it
     beyond: Bands  # samples just beyond it
     outline: NDArray[np.complex64]  # spectra of outlines less what lies within them (faces.outline_kernels)
     rims: NDArray[np.complex64]  # spectra of thin lines along outlines (faces.rim_kernels)
-    outlines: _Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
+    outlines: Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
 @lru_cache(maxsize=KEPT)
@@ -275,10 +286,10 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     component = np.unique([joint.ref for joint in joints], return_inverse=True)[1].astype(np.intp)
     return _Shapes(step, radius, component, inner, against,
-                   rows, allowed, _bins(zones, OTHER), _bins(parts, 2),
+                   rows, allowed, bins(zones, OTHER), bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
                    bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), rim_kernels(edge, step),
-                   _bins(outlines, OUTLINES - 1))
+                   bins(outlines, OUTLINES - 1))
 
 
 def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
@@ -290,7 +301,7 @@ def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[
     return moved
 
 
-def _by_quadrant(moved: NDArray[np.float32], zones: _Bins,
+def _by_quadrant(moved: NDArray[np.float32], zones: Bins,
                  ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Look at the found lead quadrant by quadrant; all results [joint].
 
@@ -304,30 +315,7 @@ def _by_quadrant(moved: NDArray[np.float32], zones: _Bins,
     return better, inside.min(axis=1), inside.mean(axis=1) - rim.mean(axis=1)
 
 
-@dataclass(frozen=True)
-class _Bins:
-    """Labels of grids [joint, row, column]: which samples are in some bin, in which, and how many are in each."""
-
-    place: NDArray[np.intp]  # of every sample in a bin, in the grids laid flat
-    item: NDArray[np.intp]  # of each of these, joint * labels + label
-    numbers: NDArray[np.float64]  # [joint, label]
-
-    def sums(self, values: NDArray[np.float32]) -> NDArray[np.float64]:
-        """Return the sum of values [joint, row, column] of each label, [joint, label]."""
-        sums = np.bincount(self.item, values.ravel().take(self.place), self.numbers.size)
-        return np.asarray(sums.reshape(self.numbers.shape), dtype=np.float64)
-
-
-def _bins(labels: NDArray[np.uint8], count: int) -> _Bins:
-    """Return the bins of labels below `count`; samples with other labels are in none."""
-    joints = len(labels)
-    item = (labels.reshape(joints, -1) + (np.arange(joints, dtype=np.intp) * count)[:, None]).ravel()
-    place = np.flatnonzero(labels < count)
-    numbers = np.bincount(item[place], minlength=joints * count).reshape(joints, count).astype(np.float64)
-    return _Bins(place, item[place], numbers)
-
-
-def _even_face(moved: NDArray[np.float32], parts: _Bins) -> NDArray[np.float64]:
+def _even_face(moved: NDArray[np.float32], parts: Bins) -> NDArray[np.float64]:
     """Say how evenly bright a lead's end is (0 to 1), comparing its middle with a band near its edge.
 
     A lead's cut end scatters light and is about as bright near its edge as in its middle, and less bright than lit
