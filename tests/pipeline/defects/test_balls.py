@@ -233,3 +233,11 @@ def test_a_ball_on_the_solder_is_told_from_a_domed_lead_by_where_the_hole_is(x: 
     assert len(places) == int(is_ball)
     if is_ball:
         assert diameters[0] == pytest.approx(0.4, abs=0.05)
+
+
+def test_the_domed_cap_of_a_lead_is_no_ball_on_a_land_hardly_wider_than_its_hole() -> None:
+    """A sphere of 0.9 mm over a hole of 0.95 mm lies within so many of its radii of the land's edge."""
+    planes, owners = board()
+    solder_land(planes)
+    ball(planes, 146.0, 118.0, 0.9)
+    assert len(found(planes, owners, holes=np.array([(146.0, 120.0, 0.475 * PX_PER_MM)]))[1]) == 0

@@ -205,3 +205,18 @@ def test_a_crest_beyond_the_lead_is_flat_all_along(crest_deg: float, is_spike: b
     table = replace(grid(), steep_deg=steep.astype(np.float32)[None])
     found = float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
     assert (found > 0.4) is is_spike
+
+
+@pytest.mark.parametrize(("fillet_deg", "is_spike"), [(26.0, True), (40.0, False)])
+def test_a_crest_may_be_steep_between_flanks_that_stand_on_a_fillet_which_is_not(fillet_deg: float,
+                                                                                  is_spike: bool) -> None:
+    """A spike that rises over a lit fillet: a crest of 37 degrees, flanks of 60, and the fillet beyond them."""
+    angle = np.deg2rad(20.0)
+    along, aside = X * np.cos(angle) + Y * np.sin(angle), Y * np.cos(angle) - X * np.sin(angle)
+    flank = np.exp(-0.5 * ((np.abs(aside) - 0.1) / 0.035) ** 2)
+    crest = np.exp(-0.5 * (aside / 0.035) ** 2)
+    spike = fillet_deg + (60.0 - fillet_deg) * flank + (37.0 - fillet_deg) * crest
+    steep = np.where((along > LEAD_MM) & (along < 0.88), spike, fillet_deg)
+    table = replace(grid(), steep_deg=steep.astype(np.float32)[None])
+    found = float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+    assert (found > 0.3) is is_spike

@@ -89,7 +89,8 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
     good = (found.lit >= FAINT * optics.lit_energy) & (found.radius_px <= largest)
     # Well inside a land only a clear sphere counts; most of what is found there is none, whatever its rim is like.
     shaded = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED)
-    beside = (inward <= EDGE_REACH) | _off_holes(found.places_px + 0.5, found.radius_px, holes_px)
+    off = _off_holes(found.places_px + 0.5, holes_px)
+    beside = (inward <= EDGE_REACH) & (off > 0.0) | np.isfinite(off) & (off > 0.5 * found.radius_px)
     some = np.flatnonzero(good & (shaded & beside | (inward <= 0.5)))
     found, shaded, beside, inward = found.of_some(some), shaded[some], beside[some], inward[some]
     dark_rim, rim = rims(capture, optics, found, mask)
@@ -133,11 +134,10 @@ def _over_holes(candidates: NDArray[np.float64], half_depth: NDArray[np.float32]
     return np.asarray(over, dtype=np.bool_)
 
 
-def _off_holes(places_px: NDArray[np.float64], radius_px: NDArray[np.float64],
-               holes_px: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Say which spheres lie clear of all holes by half their radius, where holes are known (n,)."""
+def _off_holes(places_px: NDArray[np.float64], holes_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far (px) places lie from the nearest hole's rim, negative within it; infinite without holes (n,)."""
     away = np.hypot(*(places_px[:, None] - holes_px[None, :, :2]).transpose(2, 0, 1)) - holes_px[None, :, 2]
-    return np.asarray((away > 0.5 * radius_px[:, None]).all(axis=1) & (len(holes_px) > 0), dtype=np.bool_)
+    return np.asarray(away.min(axis=1, initial=np.inf), dtype=np.float64)
 
 
 def _limits(mask: NDArray[np.float32], optics: Optics) -> NDArray[np.float32]:

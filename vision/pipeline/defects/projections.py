@@ -106,12 +106,14 @@ def _is_steep(ridge: _Ridge, steep: NDArray[np.float32]) -> bool:
     """Say whether a ridge that is not sharp for long is steep, on the mean, from the lead's edge out to its end.
 
     Solder too steep to be lit mirrors leads and lands beside it: bright specks that read as flat crests here and there.
-    The crest of a spike is flat all along.
+    The crest of a spike is flat all along, unless what lies to both sides of its flanks is not as steep either.
     """
     if ridge.mass >= STEEP_MASS:
         return False
-    outside = np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:-1] > 0.0
-    return float(steep[:-1, FLANK + OFF][outside].mean()) > STEEP_CREST_DEG
+    outside = steep[:-1][np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:-1] > 0.0]
+    crest, left, right = (float(outside[:, part].mean()) for part in (
+        slice(FLANK + OFF, FLANK + OFF + 1), slice(None, OFF), slice(-OFF, None)))
+    return crest > STEEP_CREST_DEG and max(left, right) > STEEP_CREST_DEG
 
 
 def _flank_rises(steep: NDArray[np.float32]) -> tuple[float, float]:
