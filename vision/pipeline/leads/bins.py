@@ -1,4 +1,4 @@
-"""Sums over labelled samples of grids, all joints at once."""
+"""Grids of all joints at once: moved so that what was found lies in their middles, and summed over labelled samples."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+REACH = 1.7  # half side of the grids in hole radii
 
 
 @dataclass(frozen=True)
@@ -29,3 +31,13 @@ def bins(labels: NDArray[np.uint8], count: int) -> Bins:
     place = np.flatnonzero(labels < count)
     numbers = np.bincount(item[place], minlength=joints * count).reshape(joints, count).astype(np.float64)
     return Bins(place, item[place], numbers)
+
+
+def moved_grids(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
+    """Shift every joint's grid so that the found lead stands in its middle."""
+    side = energy.shape[1]
+    rows = np.clip(np.arange(side)[None, :] + row[:, None], 0, side - 1)
+    columns = np.clip(np.arange(side)[None, :] + column[:, None], 0, side - 1)
+    place = (np.arange(len(energy))[:, None] * side + rows)[:, :, None] * side + columns[:, None, :]
+    moved: NDArray[np.float32] = energy.ravel().take(place.ravel()).reshape(energy.shape)
+    return moved

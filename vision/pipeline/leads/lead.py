@@ -9,7 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from vision.pipeline.leads.bins import Bins, bins
+from vision.pipeline.leads.bins import REACH, Bins, bins, moved_grids
+from vision.pipeline.leads.bowls import CLEAR_MM, bowls
 from vision.pipeline.leads.brims import BAND_MM as EDGE_BAND_MM
 from vision.pipeline.leads.brims import (
     FACE_MM,
@@ -45,7 +46,6 @@ from vision.pipeline.view.unwrap import azimuths_rad
 from vision.setup.family import Joint
 
 GRID = 64  # samples each way
-REACH = 1.7  # half side of the grid in hole radii
 RIM_MM = 0.07  # width of the dark rim around a lead that is looked for
 BEYOND_MM = ((0.10, 0.20), (0.20, 0.32), (0.32, 0.46))  # rings outside it, from the lead's edge
 EDGES_MM = np.arange(-0.12, 0.1501, 0.03)  # outlines, from the nominal one, between which an end's edge is looked for
@@ -98,7 +98,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     light = surface.mask_level > BRIGHT_MASK
     shaded = _shaded(energy, lights, light, surface, optics) if light.any() else energy
     row, column = _darkest_rims(shaded, shapes)
-    whole = _moved(energy, row, column)
+    whole = moved_grids(energy, row, column)
     moved = np.clip(whole, np.float32(0.0), np.float32(1.2))
     dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
@@ -107,7 +107,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     no_hole = _no_hole(darkest)
     visible = np.maximum(_rim_seen(dark_rim), face_seen) * no_hole
     if light.any():
-        rim, darkest, _ = _by_quadrant(np.clip(_moved(shaded, row, column), np.float32(0.0), np.float32(1.2)),
+        rim, darkest, _ = _by_quadrant(np.clip(moved_grids(shaded, row, column), np.float32(0.0), np.float32(1.2)),
                                        shapes.zones)
         visible = np.maximum(visible, _rim_seen(rim) * _no_hole(darkest))
     change = change_of(lights, step)
@@ -124,7 +124,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
                                      Faces(visible, row, column), sure, optics.white)
     even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
-    moved[here] = np.clip(_moved(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
+    moved[here] = np.clip(moved_grids(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
     size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
@@ -136,6 +136,8 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         rimmed = (rim_seen > 0.0) & (rim_seen >= visible)
         visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component,
                                optics.white)
+    if optics.from_side is not None:
+        visible *= 1.0 - bowls(lights, shapes.around, row, column, registration.to_picture, optics.from_side)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
@@ -256,6 +258,7 @@ class _Shapes:
     beyond: Bands  # samples just beyond it
     outline: NDArray[np.complex64]  # spectra of outlines less what lies within them (faces.outline_kernels)
     rims: NDArray[np.complex64]  # spectra of thin lines along outlines (faces.rim_kernels)
+    around: NDArray[np.bool_]  # samples clear of the outline, on its outer side
     outlines: Bins  # between which outlines FINE_MM apart a sample lies, counted from FIRST_MM
 
 
@@ -289,16 +292,8 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
                    rows, allowed, bins(zones, OTHER), bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
                    bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), rim_kernels(edge, step),
+                   edge > CLEAR_MM,
                    bins(outlines, OUTLINES - 1))
-
-
-def _moved(energy: NDArray[np.float32], row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float32]:
-    """Shift every joint's grid so that the found lead stands in its middle."""
-    rows = np.clip(np.arange(GRID)[None, :] + row[:, None], 0, GRID - 1)
-    columns = np.clip(np.arange(GRID)[None, :] + column[:, None], 0, GRID - 1)
-    place = (np.arange(len(energy))[:, None] * GRID + rows)[:, :, None] * GRID + columns[:, None, :]
-    moved: NDArray[np.float32] = energy.ravel().take(place.ravel()).reshape(energy.shape)
-    return moved
 
 
 def _by_quadrant(moved: NDArray[np.float32], zones: Bins,

@@ -32,6 +32,7 @@ PIECE = 131_072  # samples worked on at a time
 TILTS_DEG = SLOPES_DEG[:16]
 FAINT = 0.05  # added to responses where they are divided, so that a light that hardly answers says little
 LEAST_SPAN_DEG = 2.0  # of slope, between the middles of the flattest and the steepest light
+HALF_TURN = 0.5  # of a circle: lights over no more of it shine from one side
 SECTORS = 36  # directions for which slopes are told apart where a light does not go all the way round
 
 
@@ -55,6 +56,9 @@ class Optics:
     tilt_per_mm: float  # and by so much (rad) flat metal there answers as if it fell away from the middle
     near_share: float  # share of that which comes from near lights: it fades with the cosine of a light's zenith angle
     by_sector: NDArray[np.float32] | None = None  # as `slopes`, [sector, roughness, step]; None: all lights go round
+    #: Whence lights shine that do from one side only, unit vectors (px to the right and down), NaN for all others;
+    #: [light, 2]. None: there are none.
+    from_side: NDArray[np.float32] | None = None
 
 
 def optics_of(station: Station, pixels: PixelTable | None = None) -> Optics:
@@ -124,7 +128,7 @@ def _optics(lights: tuple[Light, ...], lens_mm: float | None = None) -> Optics:
                   np.stack(lit).astype(np.float32), usual, top,
                   np.array(unlit, dtype=np.float32), bands,
                   _steepest_from(lights, bands),
-                  np.stack(flats).astype(np.float32), *_tilts(lights, lens_mm), by_sector)
+                  np.stack(flats).astype(np.float32), *_tilts(lights, lens_mm), by_sector, _from_side(lights))
 
 
 def _falls_below(energy: NDArray[np.float64], limit: float) -> float:
@@ -157,6 +161,16 @@ def _tilts(lights: tuple[Light, ...], lens_mm: float | None) -> tuple[float, flo
     lens = 0.0 if lens_mm is None else 1.0 / lens_mm
     near = float(np.mean([0.0 if light.distance_mm is None else 1.0 / light.distance_mm for light in lights]))
     return lens, 0.5 * (lens + near), near / (lens + near) if lens + near else 0.0
+
+
+def _from_side(lights: tuple[Light, ...]) -> NDArray[np.float32] | None:
+    """Return whence lights over half a turn at most shine, as Optics.from_side; None where there are none."""
+    aside = _turns(lights) <= HALF_TURN
+    if not aside.any():
+        return None
+    azimuth = np.deg2rad([sum(light.azimuth_deg) / 2.0 for light in lights])
+    towards = np.stack([np.cos(azimuth), -np.sin(azimuth)], axis=1)
+    return np.where(aside[:, None], towards, np.nan).astype(np.float32)
 
 
 def _turns(lights: tuple[Light, ...]) -> NDArray[np.float64]:
