@@ -88,6 +88,10 @@ class Edges:
     off_mm: NDArray[np.float32]  # where that is, from the outline
     face: NDArray[np.float32]  # mean over the face
 
+    def of(self, some: NDArray[np.intp]) -> Edges:
+        """Return the same of some joints."""
+        return Edges(self.sharp[some], self.off_mm[some], self.face[some])
+
 
 def edges_of(change: NDArray[np.float32], near: Bands, face: Bands, row: NDArray[np.int64],
              column: NDArray[np.int64]) -> Edges:

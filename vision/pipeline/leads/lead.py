@@ -118,7 +118,11 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     sure = visible >= 1.0
-    visible = np.maximum(visible, no_hole * outshining(lights, shapes.face, shapes.beyond, edges, usual, row, column))
+    asked = np.flatnonzero((visible < 1.0) & (face > 0.0) & (no_hole > 0.0))
+    if len(asked):
+        bright = outshining(lights[:, asked], bands_of(shapes.face, asked), bands_of(shapes.beyond, asked),
+                            edges.of(asked), usual, row[asked], column[asked])
+        visible[asked] = np.maximum(visible[asked], no_hole[asked] * bright)
     rim_seen = visible.copy()
     faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), lights, shapes,
                                      Faces(visible, row, column), sure, optics.white)
