@@ -44,15 +44,15 @@ def is_something_else(shown: Plane, along: Array, across: Array, flat: int, evid
     A chip whose plating ends in a clear line is one, also where lands shine on beyond it or where its body is of the
     board's colour all over; not so where one of its ends is a land.
     """
-    line, outlined = end_line(shown, along, across), is_outlined(shown, along, across)
-    if line < NO_LINE:
-        return True
+    line = end_line(shown, along, across)
     clear = line >= SURE_LINE and evidence >= PLAIN
-    if not clear and goes_on(shown, along, across, flat):
+    if line < NO_LINE or (not clear and goes_on(shown, along, across, flat)):
         return True
-    if not outlined and is_board(shown, along, across, BRIMS, BOARD):
+    if is_outlined(shown, along, across):
+        return False
+    if is_board(shown, along, across, BRIMS, BOARD):
         return not (clear and is_board(shown, along, across, (0.0, BRIMS[1]), BOARD))
-    return not outlined and like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
+    return like_board(shown, along, across) and of_two_kinds(shown, along, across, flat)
 
 
 def unlike_ends(shown: Plane, along: Array, across: Array, flat: int, ends: tuple[float, float]) -> bool:
@@ -94,14 +94,21 @@ def goes_on(shown: Plane, along: Array, across: Array, flat: int) -> bool:
 
 def end_line(shown: Plane, along: Array, across: Array) -> float:
     """Return the step of square roots of response in the line along the less outlined of a chip's two ends."""
-    strip, weaker = shown[:, np.abs(across) < ACROSS], np.inf
-    for sign in (-1.0, 1.0):
-        columns = np.flatnonzero(np.abs(sign * along - 1.0) < AT_END)
-        near = strip[:, :, max(columns[0] - 1, 0):columns[-1] + 2] if len(columns) else strip[:, :, :0]
-        if near.shape[1] == 0 or near.shape[2] < 3:
-            return 0.0
-        weaker = min(weaker, float(np.median(np.abs(near[:, :, 2:] - near[:, :, :-2]).max(axis=0), axis=0).max()))
-    return weaker
+    strip = shown[:, np.abs(across) < ACROSS].swapaxes(1, 2)
+    return min(_line_step(strip, sign * along, AT_END) for sign in (-1.0, 1.0))
+
+
+def _line_step(window: Plane, places: Array, within: float) -> float:
+    """Return the step of square roots of response over two samples in a line at 1 +- `within` of `places`.
+
+    The largest under any light, by the median along the line; 0 where nothing is seen of it. `window` is [light, place,
+    along the line].
+    """
+    near = np.flatnonzero(np.abs(places - 1.0) < within)
+    part = window[:, max(near[0] - 1, 0):near[-1] + 2] if len(near) else window[:, :0]
+    if part.shape[1] < 3 or part.shape[2] == 0:
+        return 0.0
+    return float(np.median(np.abs(part[:, 2:] - part[:, :-2]).max(axis=0), axis=1).max())
 
 
 def like_board(shown: Plane, along: Array, across: Array) -> bool:
@@ -122,12 +129,7 @@ def is_board(shown: Plane, along: Array, across: Array, strip: tuple[float, floa
 def is_outlined(shown: Plane, along: Array, across: Array) -> bool:
     """Say whether a line runs along both long sides of a chip's body: its edges show, whatever its colour."""
     middle = shown[:, :, np.abs(along) < BODY[0]]
-    for sign in (-1.0, 1.0):
-        rows = np.flatnonzero(np.abs(sign * across - 1.0) < OUTLINE)
-        near = middle[:, max(rows[0] - 1, 0):rows[-1] + 2] if len(rows) else middle[:, :0]
-        if near.shape[1] < 3 or np.median(np.abs(near[:, 2:] - near[:, :-2]).max(axis=0), axis=1).max() < LINE:
-            return False
-    return True
+    return all(_line_step(middle, sign * across, OUTLINE) >= LINE for sign in (-1.0, 1.0))
 
 
 def of_two_kinds(shown: Plane, along: Array, across: Array, flat: int) -> bool:

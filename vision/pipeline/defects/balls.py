@@ -90,7 +90,7 @@ def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArr
     # Well inside a land only a clear sphere counts; most of what is found there is none, whatever its rim is like.
     shaded = (found.roundness >= CLEARLY_ROUND) & (found.explained >= CLEARLY_EXPLAINED)
     off = _off_holes(found.places_px + 0.5, holes_px)
-    beside = (inward <= EDGE_REACH) & (off > 0.0) | np.isfinite(off) & (off > 0.5 * found.radius_px)
+    beside = (off > 0.0) & ((inward <= EDGE_REACH) | (np.isfinite(off) & (off > 0.5 * found.radius_px)))
     some = np.flatnonzero(good & (shaded & beside | (inward <= 0.5)))
     found, shaded, beside, inward = found.of_some(some), shaded[some], beside[some], inward[some]
     dark_rim, rim = rims(capture, optics, found, mask)

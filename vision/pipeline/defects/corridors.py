@@ -302,8 +302,7 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     matt &= high < 2.0 * low
     metal &= ~matt
     if printed is not None:
-        aside = [light for band in optics.bands if len(band) > 1 for light in band]
-        metal &= ~_mostly_print(metal, samples, mask, printed, aside)
+        metal &= ~_mostly_print(metal, samples, mask, printed, optics.aside)
     return np.asarray(metal, dtype=np.bool_)
 
 

@@ -96,7 +96,7 @@ def _slopes_across(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> N
     """
     along = np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:, None] + leads.nominal_radius_mm[joint]
     across = ACROSS_MM * np.arange(-FLANK - OFF, FLANK + OFF + 1)
-    x, y = _on_board(ridge, leads, joint, along, across)
+    x, y = _on_board(ridge.azimuth_rad, leads, joint, along, across)
     column, row = SIDE // 2 + x / grid.step_mm[joint], SIDE // 2 - y / grid.step_mm[joint]
     return np.asarray(cv2.remap(grid.steep_deg[joint], column.astype(np.float32), row.astype(np.float32),
                                 cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
@@ -146,7 +146,7 @@ def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads
     if grid.lights_change is None:
         return False
     away = leads.nominal_radius_mm[joint] + max(0.5 * (ridge.start_mm + ridge.end_mm), 0.0)
-    x, y = _on_board(ridge, leads, joint, np.array(away))
+    x, y = _on_board(ridge.azimuth_rad, leads, joint, np.array(away))
     column, row = (int(np.clip(SIDE // 2 + round(part / grid.step_mm[joint]), 0, SIDE - 1)) for part in (x, -y))
     return bool(grid.lights_change[joint, row, column])
 
@@ -287,8 +287,7 @@ def _cross_edge(ridges: Sequence[_Ridge], joint: Joint, leads: Leads, index: int
     """
     start, end, towards = np.array([(one.start_mm, one.end_mm, one.azimuth_rad) for one in ridges]).T
     away = leads.nominal_radius_mm[index] + np.stack([start, end])
-    x = leads.offset_x_mm[index] + away * np.cos(towards)
-    y = leads.offset_y_mm[index] + away * np.sin(towards)
+    x, y = _on_board(towards, leads, index, away)
     azimuth = np.arctan2(y, x)
     from_edge = np.hypot(x, y) - edges_towards([joint], azimuth.reshape(1, -1)).reshape(azimuth.shape)
     place = (azimuth[1] % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))).astype(np.intp) % AZIMUTHS
@@ -339,10 +338,10 @@ def _apart(one: _Ridge, other: _Ridge) -> float:
     return abs(_turn(other, one))
 
 
-def _on_board(ridge: _Ridge, leads: Leads, joint: int, along: NDArray[np.float64],
+def _on_board(azimuth_rad: NDArray[np.float64] | float, leads: Leads, joint: int, along: NDArray[np.float64],
               across: NDArray[np.floating[Any]] | float = 0.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return where (mm from the joint's middle) places lie so far along a ridge from the lead's axis and left of it."""
-    cos, sin = math.cos(ridge.azimuth_rad), math.sin(ridge.azimuth_rad)
+    """Return where (mm from the joint's middle) places lie so far from the lead's axis that way, and left of it."""
+    cos, sin = np.cos(azimuth_rad), np.sin(azimuth_rad)
     return (leads.offset_x_mm[joint] + along * cos - across * sin,
             leads.offset_y_mm[joint] + along * sin + across * cos)
 

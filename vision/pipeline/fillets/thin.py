@@ -68,8 +68,9 @@ def find_toes(patches: JointPatches, surface: Surface, bare_from: NDArray[np.int
         thins[look.joint] &= ~(change >= SHARP_STEP)
         # Where nothing ends at what seems the toe, and what follows is wide enough to be seen not to be land, the
         # solder runs on.
-        level = look.of_some(np.flatnonzero(~(change >= STEP) & (np.count_nonzero(look.wide, axis=1) >= ENOUGH)))
-        thins[level.joint] |= _is_no_land(surface, level)
+        rows = np.flatnonzero(~(change >= STEP) & (np.count_nonzero(look.wide, axis=1) >= ENOUGH))
+        level = look.of_some(rows)
+        thins[level.joint] |= _is_no_land(surface, level, change[rows])
         doubted = look.of_some(np.flatnonzero(thins[look.joint]))
         thins[doubted.joint] = ~_is_shelf(surface, doubted)
         clear = np.flatnonzero((look.change(look.usable) >= STEP) & ~thins[look.joint])
@@ -161,12 +162,12 @@ def _is_ragged(end: NDArray[np.int64], step_mm: NDArray[np.float32], limit_mm: f
     return np.asarray((count >= ENOUGH) & (bend.sum(axis=1) > limit_mm * count), dtype=np.bool_)
 
 
-def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
+def _is_no_land(surface: Surface, look: _Across, change: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say for which joints looked at what seems bare answers otherwise than flat land does, [joint].
 
     Land is flat, as even as the fiducials are, and answers as they do. Solder that thins out goes on flattening, is
     grained, or begins to look bare along a ragged line, and answers a little differently; and there is no toe at all
-    where light changes little from what is solder to what seems land. What lies behind solder too
+    where light changes little, by `change` [joint], from what is solder to what seems land. What lies behind solder too
     steep to be lit is land, perhaps in its shade. Only joints are asked where ENOUGH azimuths are `wide`.
     """
     if len(look.joint) == 0:
@@ -194,7 +195,7 @@ def _is_no_land(surface: Surface, look: _Across) -> NDArray[np.bool_]:
     most = np.max(unlike, axis=0)
     clearly = enough & (most > CLEARLY_UNLIKE) & (off > UNLIKE_SHARE * flat.sum(axis=1))
     gap = np.count_nonzero(look.end < GAP_STEPS, axis=1) >= ENOUGH
-    toeless = enough & ~gap & (look.change(wide) < NO_STEP) & (most > A_LITTLE_UNLIKE)
+    toeless = enough & ~gap & (change < NO_STEP) & (most > A_LITTLE_UNLIKE)
     return np.asarray((found & (most > UNLIKE_LAND)) | clearly | toeless, dtype=np.bool_)
 
 

@@ -15,6 +15,7 @@ from vision.pipeline.leads.brims import BAND_MM as EDGE_BAND_MM
 from vision.pipeline.leads.brims import (
     FACE_MM,
     Bands,
+    Edges,
     bands,
     bands_of,
     change_of,
@@ -118,11 +119,9 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible = np.maximum(visible, light * crisp_outlines(edges, visible) * no_hole)
     visible = np.clip((visible - DOUBTED) / (SURE - DOUBTED), 0.0, 1.0)
     sure = visible >= 1.0
-    asked = np.flatnonzero((visible < 1.0) & (face > 0.0) & (no_hole > 0.0))
-    if len(asked):
-        bright = outshining(lights[:, asked], bands_of(shapes.face, asked), bands_of(shapes.beyond, asked),
-                            edges.of(asked), usual, row[asked], column[asked])
-        visible[asked] = np.maximum(visible[asked], no_hole[asked] * bright)
+    asked = np.flatnonzero(~sure & (face > 0.0) & (no_hole > 0.0))
+    visible[asked] = np.maximum(visible[asked], no_hole[asked] * _outshining(lights, shapes, edges, usual, asked,
+                                                                             row[asked], column[asked]))
     rim_seen = visible.copy()
     faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), lights, shapes,
                                      Faces(visible, row, column), sure, optics.white)
@@ -138,8 +137,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     if (visible > 0.0)[~sure].any():
         rimmed = (rim_seen > 0.0) & (rim_seen >= visible)
-        visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component,
-                               optics.white)
+        visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component, optics.white)
     if optics.from_side is not None:
         visible *= 1.0 - bowls(lights, shapes.around, row, column, registration.to_picture, optics.from_side)
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
@@ -156,6 +154,15 @@ def _darkest_rims(energy: NDArray[np.float32], shapes: _Shapes) -> tuple[NDArray
     score[~shapes.allowed[:, shapes.rows]] = -9.0
     at = score.reshape(len(energy), -1).argmax(axis=1)
     return _signed(shapes.rows[at // GRID]), _signed(at % GRID)
+
+
+def _outshining(lights: NDArray[np.float32], shapes: _Shapes, edges: Edges, usual: float, asked: NDArray[np.intp],
+                row: NDArray[np.int64], column: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Say of some of all ends, which were found there, how surely they outshine what is round them, [asked]."""
+    if not len(asked):
+        return np.zeros(0)
+    return outshining(lights[:, asked], bands_of(shapes.face, asked), bands_of(shapes.beyond, asked), edges.of(asked),
+                      usual, row, column)
 
 
 def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Shapes, usual: float, optics: Optics,
@@ -296,8 +303,7 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
                    rows, allowed, bins(zones, OTHER), bins(parts, 2),
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
                    bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), rim_kernels(edge, step),
-                   edge > CLEAR_MM,
-                   bins(outlines, OUTLINES - 1))
+                   edge > CLEAR_MM, bins(outlines, OUTLINES - 1))
 
 
 def _by_quadrant(moved: NDArray[np.float32], zones: Bins,
@@ -370,7 +376,6 @@ def _size(moved: NDArray[np.float32], shapes: _Shapes) -> NDArray[np.float64]:
     high = low + round(2.0 * BAND_MM / FINE_MM)
     course = (sums[:, high] - sums[:, low]) / np.maximum(numbers[:, high] - numbers[:, low], 1.0)
     fall = course[:, :-2] - course[:, 2:]
-    # Where it falls most at the end of the search it goes on falling there: no edge, but an end that bulges.
     # Where it falls most at the end of the search it goes on falling there: an end that bulges, and no edge.
     peaks = (fall[:, 1:-1] >= fall[:, :-2]) & (fall[:, 1:-1] >= fall[:, 2:]) & (fall[:, 1:-1] > LEAST_FALL)
     best = np.where(peaks, fall[:, 1:-1], -np.inf).argmax(axis=1)

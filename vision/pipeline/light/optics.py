@@ -60,6 +60,11 @@ class Optics:
     #: [light, 2]. None: there are none.
     from_side: NDArray[np.float32] | None = None
 
+    @property
+    def aside(self) -> list[int]:
+        """The lights that shine from one side only."""
+        return [] if self.from_side is None else np.flatnonzero(np.isfinite(self.from_side[:, 0])).tolist()
+
 
 def optics_of(station: Station, pixels: PixelTable | None = None) -> Optics:
     """Return the optical tables of a station (cached); slopes as a family's boards taught them, where they did.
