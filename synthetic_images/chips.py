@@ -46,7 +46,7 @@ def draw_chips(canvas: Canvas, plan: BoardPlan) -> None:
 def _along(plan: BoardPlan, index: int, u: F32, v: F32, turn: float) -> tuple[F32, F32, float, float]:
     """Return coordinates along and across the chip's long axis, and its half sizes."""
     chip = plan.family.chips[index]
-    angle = np.deg2rad(chip.rotation_deg) + turn + (np.pi / 2 if chip.body_h_mm > chip.body_w_mm else 0.0)
+    angle = np.deg2rad(chip.long_axis_deg) + turn
     cos, sin = np.float32(np.cos(angle)), np.float32(np.sin(angle))
     long, narrow = max(chip.body_w_mm, chip.body_h_mm), min(chip.body_w_mm, chip.body_h_mm)
     return u * cos + v * sin, v * cos - u * sin, long / 2.0, narrow / 2.0

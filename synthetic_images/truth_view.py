@@ -109,7 +109,7 @@ def chip_rows(plan: BoardPlan, canvas: Canvas, view: str, serial: str) -> list[T
         number = body_of(plan, index)
         surface = canvas.surface[box.place]
         seen = (surface == number) | (surface == number + 1) | (surface == number + 3)
-        values = _chip_values(seen, box, chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+        values = _chip_values(seen, box, chip.long_axis_deg)
         values["body_cover_pct"] = float(100.0 * seen.sum() * canvas.step_mm**2 / (narrow * long))
         standing = plan.chips[index].present and plan.chips[index].standing
         if standing:

@@ -85,6 +85,11 @@ class Chip:
     body_w_mm: float
     body_h_mm: float
 
+    @property
+    def long_axis_deg(self) -> float:
+        """Return how the body's longer side is turned on the board, degrees."""
+        return self.rotation_deg + (90.0 if self.body_h_mm > self.body_w_mm else 0.0)
+
 
 @dataclass(frozen=True)
 class Fiducial:

@@ -51,7 +51,7 @@ def towards_chips(joints: tuple[Joint, ...], chips: tuple[Chip, ...]) -> NDArray
 
 def _on_lands(chip: Chip, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say which places, so far from a chip's middle on the board, may lie on it or on its lands; as x_mm."""
-    angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+    angle = np.deg2rad(chip.long_axis_deg)
     long, short = (0.5 * side(chip.body_w_mm, chip.body_h_mm) for side in (max, min))
     along, across = x_mm * np.cos(angle) + y_mm * np.sin(angle), y_mm * np.cos(angle) - x_mm * np.sin(angle)
     return np.asarray((np.abs(along) < long + CHIP_LAND_MM) & (np.abs(across) < short + CHIP_SIDE_MM), dtype=np.bool_)

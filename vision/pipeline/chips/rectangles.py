@@ -283,7 +283,7 @@ def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
 def _window(capture: Capture, chip: Chip, to_picture: Similarity, step: float) -> Plane:
     """Sample the square root of response [light, row, col] in axes along the chip's long axis and across."""
     axis = (np.arange(GRID) - (GRID - 1) / 2.0) * step
-    angle = np.deg2rad(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+    angle = np.deg2rad(chip.long_axis_deg)
     middle = to_picture.to_px((chip.x_mm, chip.y_mm)) - 0.5
     cos, sin = np.cos(angle), np.sin(angle)
     along, across = (to_picture.matrix @ way for way in ((cos, sin), (-sin, cos)))

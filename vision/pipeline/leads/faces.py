@@ -47,19 +47,10 @@ USUAL = 1.0  # sharpness where nothing tells what is usual
 LEAST_SCATTER = 1e-3  # of contrasts
 BRIGHTEST = 1.5  # radiance against lit solder; what is brighter glints
 LIT = (0.2, 0.3)  # of lit solder's radiance: below it is an open hole
-#: Where so many leads of a view leave no doubt, one that does is none if it does not look like so many of them: between
-#: these differences, by the logarithm of radiance under the light that differs most, it is none, and is still one. What
-#: has no even face must be more alike.
-ENOUGH_SURE, ENOUGH_ALIKE, UNLIKE, UNLIKE_UNEVEN = 8, 3, (0.66, 0.58), (0.52, 0.44)
-UNLIKE_RIM = (0.92, 0.76)  # what a dark rim shows may be an end cut otherwise, pointed or round
-#: What one light outweighs by so much, 0 as on a matt face and 1 on a mirror, is its image in a dish or a dome, if the
-#: rim round it leaves a doubt.
-RIM_ONE_LIGHT = (0.75, 0.6)
 #: By how many times an end outshines what lies just beyond it, in all sectors, how sharp its outline is, and how bright
 #: its brim against its middle.
 OUTSHINES, OUTSHINING_SHARP, OUTSHINING_EVEN = (1.2, 1.5), (0.4, 0.5), (0.73, 0.8)
 DARKEST = 0.05  # of lit solder's radiance: what is darker is as dark
-DIMMEST = 0.04  # of lit solder's radiance, added where looks are compared
 
 
 @dataclass(frozen=True)
@@ -109,13 +100,13 @@ def thin_rims(lights: NDArray[np.float32], change: NDArray[np.float32], kernels:
         spectrum = np.fft.rfft2(np.clip(light, np.float32(0.0), np.float32(BRIGHTEST)))
         line += np.abs(np.fft.irfft2(spectrum * kernels, s=(side, side)))
     peak = _peak(line, allowed)
-    within, spread = _face(lights, face, peak.row, peak.column)
+    within, spread = face_of(lights, face, peak.row, peak.column)
     sharp = _sharp(edges_of(change, near, face, peak.row, peak.column), usual)
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (peak.best, LINE), (peak.out / peak.scatter, LINE_SCATTERS),
         (peak.best / np.maximum(peak.elsewhere, LEAST_SCATTER), LINE_RATIO), (peak.best - peak.elsewhere, LINE_ALONE),
         (sharp, GRAINY_SHARP), (spread.sum(axis=0) / (within.sum(axis=0) + LEAST), LINE_UNEVEN),
-        (_one_light(within, matt), LINE_MATT), (_course(lights, face, peak.row, peak.column), LINE_COURSE))]
+        (one_light(within, matt), LINE_MATT), (_course(lights, face, peak.row, peak.column), LINE_COURSE))]
     return Faces(grows(np.prod(signs, axis=0), ALL_SIGNS), peak.row, peak.column)
 
 
@@ -145,19 +136,19 @@ def even_faces(lights: NDArray[np.float32], change: NDArray[np.float32], kernels
     side = change.shape[1]
     peak = _peak(np.fft.irfft2(np.fft.rfft2(change) * kernels, s=(side, side)), allowed)
     edges = edges_of(change, near, face, peak.row, peak.column)
-    within, spread = _face(lights, face, peak.row, peak.column)
+    within, spread = face_of(lights, face, peak.row, peak.column)
     whole = within.sum(axis=0) + LEAST
     uneven = spread.sum(axis=0) / whole
     away = np.abs(_by_sector(lights, beyond, peak.row, peak.column) - within[:, :, None]).sum(axis=0)
     differs = np.percentile(away, MOSTLY, axis=1) / whole / (uneven + NOISE)
     sharp = _sharp(edges, usual)
-    one_light, scatter_mm = _one_light(within, matt), edges.off_mm.std(axis=1)
+    lone, scatter_mm = one_light(within, matt), edges.off_mm.std(axis=1)
     signs = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (peak.out, STANDS_OUT), (differs, DIFFERS), (sharp, AS_SHARP), (uneven, UNEVEN),
-        (scatter_mm, AS_DRAWN_MM), (one_light, ONE_LIGHT))]
+        (scatter_mm, AS_DRAWN_MM), (lone, ONE_LIGHT))]
     among_grain = [grows(value, limits) for value, limits in (
         (within.sum(axis=0), LIT), (peak.out / peak.scatter, SCATTERS), (peak.out, STANDS_ALONE),
-        (peak.best - peak.elsewhere, ELSEWHERE), (sharp, GRAINY_SHARP), (uneven, SMOOTHER), (one_light, MANY_LIGHTS))]
+        (peak.best - peak.elsewhere, ELSEWHERE), (sharp, GRAINY_SHARP), (uneven, SMOOTHER), (lone, MANY_LIGHTS))]
     evidence = np.maximum(np.prod(signs, axis=0), np.prod(among_grain, axis=0))
     return Faces(grows(evidence, ALL_SIGNS), peak.row, peak.column)
 
@@ -177,33 +168,12 @@ def outshining(lights: NDArray[np.float32], face: Bands, beyond: Bands, edges: E
     return np.asarray(np.prod(signs, axis=0), dtype=np.float64)
 
 
-def like_others(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64],
-                sure: NDArray[np.bool_], even: NDArray[np.bool_], rimmed: NDArray[np.bool_],
-                kin: NDArray[np.intp], matt: NDArray[np.float32]) -> NDArray[np.float64]:
-    """Say of every end, 0 to 1, whether it looks as other ends of the view do that are `sure` to be some, [joint].
-
-    Ends of one board were cut alike, and scatter what all lights give. What a dome mirrors is the bright spot of one
-    light. `even` are known by their even faces, `rimmed` by a dark rim. `kin` counts joints by component: where one
-    shows no end for certain, its leads may be of another kind, and are not compared; all others as in even_faces.
-    """
-    within = _face(lights, face, row, column)[0]
-    alike = np.where(rimmed & ~sure, grows(_one_light(within, matt), RIM_ONE_LIGHT), 1.0)
-    asked = np.flatnonzero(~sure & np.isin(kin, kin[sure]))
-    if len(asked) and np.count_nonzero(sure) >= ENOUGH_SURE:
-        look = np.log(np.maximum(within, 0.0) + DIMMEST)
-        unlike = np.abs(look[:, asked, None] - look[:, None, sure]).max(axis=0)
-        least = np.partition(unlike, ENOUGH_ALIKE - 1, axis=1)[:, ENOUGH_ALIKE - 1]
-        alike[asked] *= np.select([rimmed[asked], even[asked]], [grows(least, UNLIKE_RIM), grows(least, UNLIKE)],
-                                 grows(least, UNLIKE_UNEVEN))
-    return alike
-
-
 def _sharp(edges: Edges, usual: float) -> NDArray[np.float64]:
     """Return how sharp outlines are against what is usual, or USUAL where nothing tells that, [joint]."""
     return np.asarray(np.median(edges.sharp, axis=1) / (usual or USUAL), dtype=np.float64)
 
 
-def _one_light(within: NDArray[np.float64], matt: NDArray[np.float32]) -> NDArray[np.float64]:
+def one_light(within: NDArray[np.float64], matt: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return how much one light outweighs the others on faces [light, joint]: 0 as on matt ones, 1 on a mirror."""
     most, share = (matt / matt.sum()).max(), within.max(axis=0) / np.maximum(within.sum(axis=0), 1e-6)
     return np.asarray((share - most) / max(1.0 - most, 1e-6), dtype=np.float64)
@@ -237,8 +207,8 @@ def _peak(contrast: NDArray[np.float64], allowed: NDArray[np.bool_]) -> _Peak:
                  np.where(np.isfinite(far), far, np.inf))
 
 
-def _face(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
-          ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def face_of(lights: NDArray[np.float32], face: Bands, row: NDArray[np.int64], column: NDArray[np.int64]
+            ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the mean and the standard deviation of every light over the faces, [light, joint]."""
     place = face.places(row, column, lights.shape[2])
     count = np.bincount(face.joint, minlength=lights.shape[1])

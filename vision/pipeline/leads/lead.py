@@ -9,6 +9,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.leads.alike import Others, like_others
 from vision.pipeline.leads.bins import REACH, Bins, bins, moved_grids
 from vision.pipeline.leads.bowls import CLEAR_MM, bowls
 from vision.pipeline.leads.brims import BAND_MM as EDGE_BAND_MM
@@ -29,7 +30,6 @@ from vision.pipeline.leads.faces import BEYOND_MM as JUST_BEYOND_MM
 from vision.pipeline.leads.faces import (
     Faces,
     even_faces,
-    like_others,
     outline_kernels,
     outshining,
     rim_kernels,
@@ -123,12 +123,12 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     visible[asked] = np.maximum(visible[asked], no_hole[asked] * _outshining(lights, shapes, edges, usual, asked,
                                                                              row[asked], column[asked]))
     rim_seen = visible.copy()
-    faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), lights, shapes,
-                                     Faces(visible, row, column), sure, optics.white)
+    others = Others(lights, shapes.face, sure, shapes.component, optics.white)
+    faces, here, by_face = _likelier(_faces(lights, change, shapes, usual, optics, visible), others,
+                                     Faces(visible, row, column))
     even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
     moved[here] = np.clip(moved_grids(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
-    size = _size(moved, shapes)
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
     doubted = np.flatnonzero((visible < 1.0) & (no_hole > 0.0))
@@ -136,11 +136,10 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         steps = slope_steps(capture, joints, registration, optics, surface, doubted, offset[doubted])
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     if (visible > 0.0)[~sure].any():
-        rimmed = (rim_seen > 0.0) & (rim_seen >= visible)
-        visible *= like_others(lights, shapes.face, row, column, sure, even, rimmed, shapes.component, optics.white)
+        visible *= like_others(others, row, column, even, (rim_seen > 0.0) & (rim_seen >= visible))
     if optics.from_side is not None:
         visible *= 1.0 - bowls(lights, shapes.around, row, column, registration.to_picture, optics.from_side)
-    return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, size, np.nan), radius,
+    return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, _size(moved, shapes), np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
 
@@ -186,9 +185,8 @@ def _faces(lights: NDArray[np.float32], change: NDArray[np.float32], shapes: _Sh
             found.evidence[better] >= lined.evidence[better])
 
 
-def _likelier(found: tuple[Faces, NDArray[np.intp], NDArray[np.bool_]], lights: NDArray[np.float32], shapes: _Shapes,
-              before: Faces, sure: NDArray[np.bool_],
-              matt: NDArray[np.float32]) -> tuple[Faces, NDArray[np.intp], NDArray[np.bool_]]:
+def _likelier(found: tuple[Faces, NDArray[np.intp], NDArray[np.bool_]], others: Others,
+              before: Faces) -> tuple[Faces, NDArray[np.intp], NDArray[np.bool_]]:
     """Return of what _faces found that which is likelier to be an end than what rims showed `before`, [joint].
 
     An even face may lie beside the end, on the fillet: then it looks as no other end of the view does.
@@ -198,11 +196,9 @@ def _likelier(found: tuple[Faces, NDArray[np.intp], NDArray[np.bool_]], lights: 
         return found
     row, column = before.row.copy(), before.column.copy()
     row[here], column[here] = faces.row, faces.column
-    none = np.zeros(len(sure), dtype=bool)
-    even = np.isin(np.arange(len(sure)), here[by_face])
-    after = like_others(lights, shapes.face, row, column, sure, even, none, shapes.component, matt)[here]
-    earlier = like_others(lights, shapes.face, before.row, before.column, sure, none, ~none, shapes.component,
-                          matt)[here]
+    none = np.zeros(len(row), dtype=bool)
+    after = like_others(others, row, column, np.isin(np.arange(len(row)), here[by_face]), none)[here]
+    earlier = like_others(others, before.row, before.column, none, ~none)[here]
     kept = faces.evidence * after >= before.evidence[here] * earlier
     return Faces(faces.evidence[kept], faces.row[kept], faces.column[kept]), here[kept], by_face[kept]
 

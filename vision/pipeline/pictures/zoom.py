@@ -173,7 +173,7 @@ def _draw_chip(paper: Paper, seen: ViewSurfaces, chip: Chip, part: ChipInspectio
 def _draw_found(paper: Paper, chip: Chip, cut: Cut, here: Similarity, shift: tuple[float, float, float]) -> None:
     """Draw a chip's found outline and an arrow from its expected to its found middle."""
     along, across, turn = shift
-    angle = math.radians(chip.rotation_deg + (90.0 if chip.body_h_mm > chip.body_w_mm else 0.0))
+    angle = math.radians(chip.long_axis_deg)
     x = chip.x_mm + along * math.cos(angle) - across * math.sin(angle)
     y = chip.y_mm + along * math.sin(angle) + across * math.cos(angle)
     found = Chip(chip.ref, x, y, chip.rotation_deg + turn, chip.body_w_mm, chip.body_h_mm)
