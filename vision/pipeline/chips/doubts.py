@@ -118,18 +118,28 @@ def like_board(shown: Plane, along: Array, across: Array) -> bool:
 
 def is_board(shown: Plane, along: Array, across: Array, strip: tuple[float, float], alike: float) -> bool:
     """Say whether a strip along a chip's middle, in shares of half its width, is the board beside it within `alike`."""
+    return unlike_board(shown, along, across, strip) < alike
+
+
+def unlike_board(shown: Plane, along: Array, across: Array, strip: tuple[float, float]) -> float:
+    """Return by how much such a strip differs from the board beside it under any light; infinite if unknown."""
     middle, aside = shown[:, :, np.abs(along) < BODY[0]], np.abs(across)
     body, beside = (middle[:, (aside >= low) & (aside < high)] for low, high in (strip, BESIDE))
     if not (body.size and beside.size):
-        return False
+        return np.inf
     levels = [median(part.reshape(len(part), -1)) for part in (body, beside)]
-    return bool(np.abs(levels[0] - levels[1]).max() < alike)
+    return float(np.abs(levels[0] - levels[1]).max())
 
 
 def is_outlined(shown: Plane, along: Array, across: Array) -> bool:
     """Say whether a line runs along both long sides of a chip's body: its edges show, whatever its colour."""
+    return side_line(shown, along, across) >= LINE
+
+
+def side_line(shown: Plane, along: Array, across: Array) -> float:
+    """Return the step of square roots of response in the line along the less outlined long side of a chip's body."""
     middle = shown[:, :, np.abs(along) < BODY[0]]
-    return all(_line_step(middle, sign * across, OUTLINE) >= LINE for sign in (-1.0, 1.0))
+    return min(_line_step(middle, sign * across, OUTLINE) for sign in (-1.0, 1.0))
 
 
 def of_two_kinds(shown: Plane, along: Array, across: Array, flat: int) -> bool:

@@ -8,13 +8,13 @@ steep solder or the land beyond its ends. Bare lands of a missing chip shine too
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
-import cv2
 import numpy as np
 
 from vision.pipeline.arrays.ranks import median
 from vision.pipeline.arrays.signs import grows
+from vision.pipeline.chips.boxes import find_box
 from vision.pipeline.chips.doubts import (
     INNER,
     PLAIN,
@@ -29,14 +29,26 @@ from vision.pipeline.chips.doubts import (
     unlike_ends,
 )
 from vision.pipeline.chips.turns import turn_left
+from vision.pipeline.chips.windows import (
+    GRID,
+    Fit,
+    Half,
+    Place,
+    axes_about,
+    edges_across,
+    fit_at,
+    halved,
+    in_own_axes,
+    part_within,
+    turn_into,
+    window_round,
+)
 from vision.pipeline.light.optics import Optics
 from vision.pipeline.view.capture import Capture
 from vision.setup.family import Chip
 from vision.setup.geometry import Similarity
 
-GRID = 112  # samples each way
 MARGIN_MM = 1.5  # the window reaches this far beyond the chip's long side
-EDGE = 0.17  # step of the square root of response that counts as a full edge; noise makes less than a fifth of it
 NEAR_TURNS, MORE_TURNS = (-5.0, 0.0, 5.0), (-10.0, 10.0)
 FAR_TURNS = tuple(float(turn) for turn in range(-90, 90, 6) if abs(turn) > 12)
 FINE_TURNS = (-3.0, -1.5, 1.5, 3.0)
@@ -45,6 +57,7 @@ HALF_FINE_LOSS = 0.2  # at most so much less evidence than in full is seen in a 
 WORTH = 0.5  # less evidence than this is no chip, whatever its place
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
 SURE = 0.9  # evidence that ends the search
+DOUBTLESS = 0.75  # evidence that needs no other
 SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
@@ -58,30 +71,26 @@ TURN_COST = 0.003  # evidence for a degree
 ENDS, NARROW_ENDS, NARROW_SHARE = (0.66, 0.77, 0.89), (0.8, 0.89), 0.9
 BRIM = 6  # samples that edges and means reach beyond an outline
 
-Place = tuple[float, float, float, float]  # evidence, shift along and across the turned axes (samples), turn (deg)
-
-
-@dataclass(frozen=True)
-class Fit:
-    """The best place of a chip: evidence 0 to 1, shift along and across its long axis (mm), turn (deg), cover (%)."""
-
-    evidence: float
-    along_mm: float
-    across_mm: float
-    turn_deg: float
-    cover_pct: float
-
 
 def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optics) -> Fit:
-    """Find a chip near its nominal place: first in it and nearly straight, then further off, then turned any way.
+    """Find a chip near its nominal place, by the shine of its ends, or else by the straight edges all round it."""
+    long, short = max(chip.body_w_mm, chip.body_h_mm), min(chip.body_w_mm, chip.body_h_mm)
+    step = (long + 2.0 * MARGIN_MM) / GRID
+    window = window_round(capture, chip, to_picture, step)
+    flat = int(np.argmin(optics.slope_deg))
+    half = (0.5 * long / step, 0.5 * short / step)
+    found = _by_plating(window, flat, half, step)
+    if found.evidence >= DOUBTLESS:
+        return found
+    box = find_box(window, half, step)
+    return box if box.evidence > found.evidence else found
+
+
+def _by_plating(window: Plane, flat: int, half: Half, step: float) -> Fit:
+    """Find a chip by its ends: first in its place and nearly straight, then further off, then turned any way.
 
     Turns any way are first compared in a picture half as fine; the best of them are then looked at in full.
     """
-    long, short = max(chip.body_w_mm, chip.body_h_mm), min(chip.body_w_mm, chip.body_h_mm)
-    step = (long + 2.0 * MARGIN_MM) / GRID
-    window = _window(capture, chip, to_picture, step)
-    flat = int(np.argmin(optics.slope_deg))
-    half = (0.5 * long / step, 0.5 * short / step)
     best, reach = _nearly_straight(window, flat, half, NEAR), NEAR
     if best[0] < SETTLED or max(abs(best[1]), abs(best[2])) > NEAR - 1.0:
         reach = FURTHEST * 2.0 * half[0]
@@ -106,7 +115,7 @@ def fit_chip(capture: Capture, chip: Chip, to_picture: Similarity, optics: Optic
     return turned if turned.evidence > found.evidence else found
 
 
-def _fine_fit(window: Plane, flat: int, half: tuple[float, float], place: Place, trust: float, reach: float,
+def _fine_fit(window: Plane, flat: int, half: Half, place: Place, trust: float, reach: float,
               step_mm: float) -> Fit:
     """Return what fits best about a place, seen more finely; evidence found beside it counts by its share `trust`."""
     fine = _places(window, flat, half, tuple(place[3] + by for by in FINE_TURNS), reach)
@@ -114,23 +123,20 @@ def _fine_fit(window: Plane, flat: int, half: tuple[float, float], place: Place,
     evidence, u, v, turn = best
     if evidence <= 0.0:
         return Fit(0.0, np.nan, np.nan, np.nan, 0.0)
-    shown, along, across = _own_axes(window, half, best)
+    shown, along, across = in_own_axes(window, half, best)
     cover, left = _cover(shown, along, across, flat), turn_left(shown, along, across)
     u = u + _off_middle(shown, along, across, flat) * half[0]
-    along, across = _axes(window, half, u, v)
+    along, across = axes_about(window, half, u, v)
     if is_something_else(shown, along, across, flat, evidence):
         evidence *= DOUBTED
-    # The shift was found in the turned chip's axes.
-    angle = np.deg2rad(turn)
-    x, y = u * np.cos(angle) - v * np.sin(angle), u * np.sin(angle) + v * np.cos(angle)
-    return Fit(evidence, step_mm * float(x), step_mm * float(y), float((turn + left + 90.0) % 180.0 - 90.0), cover)
+    return fit_at((evidence, u, v, turn), left, step_mm, cover)
 
 
 def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
     """Return how far the middle between both ends' plating lies from a chip's place along its axis, in half lengths.
 
     Solder makes edges beyond the ends, so that they alone say little about where a chip ends. Both ends are plated
-    alike; 0 where they do not seem to be. Axes as _own_axes gives them.
+    alike; 0 where they do not seem to be. Axes as in_own_axes gives them.
     """
     course = shine_along(shown, across, flat)
     body = float(course[np.abs(along) <= INNER[0]].mean())
@@ -155,30 +161,18 @@ def _off_middle(shown: Plane, along: Array, across: Array, flat: int) -> float:
     return 0.5 * sum(both) if abs(sum(both)) <= 2.0 * MOST_OFF else 0.0
 
 
-def _own_axes(window: Plane, half: tuple[float, float], place: Place) -> tuple[Plane, Array, Array]:
-    """Return a window in a chip's axes, and its columns' and rows' places there: 1 at the ends and at the sides."""
-    _, u, v, turn = place
-    return _turned(window, turn), *_axes(window, half, u, v)
-
-
-def _axes(window: Plane, half: tuple[float, float], u: float, v: float) -> tuple[Array, Array]:
-    """Return the places of a turned window's columns and rows along and across a chip whose middle is u, v off."""
-    axis = np.arange(window.shape[1]) - (window.shape[1] - 1) / 2.0
-    return (axis - u) / half[0], (axis - v) / half[1]
-
-
-def _is_doubtful(window: Plane, flat: int, half: tuple[float, float], place: Place,
+def _is_doubtful(window: Plane, flat: int, half: Half, place: Place,
                  ends: tuple[float, float]) -> bool:
     """Say whether what is found may be two lands with solder on them, or a chip on its end beside a bare land.
 
     `ends` says where on a chip's ends shine is looked for, in shares of half the length.
     """
-    shown, along, across = _own_axes(window, half, place)
+    shown, along, across = in_own_axes(window, half, place)
     return unlike_ends(shown, along, across, flat, ends) or (
         place[0] < PLAIN and like_board(shown, along, across))
 
 
-def _nearly_straight(window: Plane, flat: int, half: tuple[float, float], reach: float) -> Place:
+def _nearly_straight(window: Plane, flat: int, half: Half, reach: float) -> Place:
     """Return the best place within reach (samples) among small turns; the larger of them follow from the smaller."""
     best = max(_places(window, flat, half, NEAR_TURNS, reach), key=_worth)
     if best[3] == 0.0 and best[0] >= SETTLED:
@@ -191,17 +185,17 @@ def _worth(place: Place) -> float:
     return place[0] - TURN_COST * abs(place[3])
 
 
-def _any_turn(window: Plane, flat: int, half: tuple[float, float], best: Place, reach: float) -> Place:
+def _any_turn(window: Plane, flat: int, half: Half, best: Place, reach: float) -> Place:
     """Return the best place within reach at any turn if clearly better than the best nearly straight one, else that."""
     coarse_half = (0.5 * half[0], 0.5 * half[1])
-    far = sorted(_places(_halved(window), flat, coarse_half, FAR_TURNS, 0.5 * reach))[-LOOKED_AT:]
+    far = sorted(_places(halved(window), flat, coarse_half, FAR_TURNS, 0.5 * reach))[-LOOKED_AT:]
     least = max(best[0] + 0.05, WORTH, far[-1][0]) - HALF_FINE_LOSS
     turns = tuple(place[3] for place in far if place[0] >= least)
     other = max(_places(window, flat, half, turns, reach), default=best)
     return other if other[0] > best[0] + 0.05 else best
 
 
-def _places(window: Plane, flat: int, half: tuple[float, float], turns: Sequence[float],
+def _places(window: Plane, flat: int, half: Half, turns: Sequence[float],
             reach: float) -> list[Place]:
     """Return evidence, shift in the turned axes (samples) and turn of the best place within reach at each turn.
 
@@ -211,10 +205,10 @@ def _places(window: Plane, flat: int, half: tuple[float, float], turns: Sequence
         return []
     side = window.shape[1]
     reach = min(reach, side / 2.0)
-    rows, columns = (_part(side, reach + extent + BRIM) for extent in (half[1], half[0]))
+    rows, columns = (part_within(side, reach + extent + BRIM) for extent in (half[1], half[0]))
     turned = np.empty((len(window), len(turns), *window[0, rows, columns].shape), dtype=np.float32)
     for number, turn in enumerate(turns):
-        _turn_into(turned[:, number], window, turn, rows, columns)
+        turn_into(turned[:, number], window, turn, rows, columns)
     score = _scores(turned, flat, half, reach, side == GRID)
     middle = (score.shape[0] - 1) / 2.0
     best = score.reshape(-1, len(turns)).argmax(axis=0)
@@ -224,47 +218,11 @@ def _places(window: Plane, flat: int, half: tuple[float, float], turns: Sequence
             for found, u, v, turn in zip(evidence, column, row, turns, strict=True)]
 
 
-def _part(side: int, reach: float) -> slice:
-    """Return the part of an axis of `side` samples that lies within reach of its middle."""
-    first = max(0, int(np.floor(side / 2.0 - reach)))
-    return slice(first, side - first)
-
-
-def _halved(window: Plane) -> Plane:
-    """Return a window half as fine."""
-    light, rows, columns = window.shape
-    half: Plane = window.reshape(light, rows // 2, 2, columns // 2, 2).mean(axis=(2, 4))
-    return half
-
-
-def _turned(window: Plane, turn: float) -> Plane:
-    """Return a window [light, row, col] seen in turned axes."""
-    if turn == 0.0:
-        return window
-    shown = np.empty_like(window)
-    _turn_into(shown, window, turn, slice(0, None), slice(0, None))
-    return shown
-
-
-def _turn_into(shown: Plane, window: Plane, turn: float, rows: slice, columns: slice) -> None:
-    """Fill `shown` with a part of a window [light, row, col] as seen in turned axes."""
-    if turn == 0.0:
-        shown[:] = window[:, rows, columns]
-        return
-    middle = (window.shape[1] - 1) / 2.0
-    matrix = cv2.getRotationMatrix2D((middle, middle), turn, 1.0)
-    # OpenCV turns the other way than the matrix says: what lies in the part is looked up in the whole.
-    matrix[:, 2] -= (columns.start, rows.start)
-    for plane, found in zip(window, shown, strict=True):
-        cv2.warpAffine(plane, matrix, found.shape[::-1], dst=found, flags=cv2.INTER_LINEAR,
-                       borderMode=cv2.BORDER_REPLICATE)
-
-
 def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
     """Return how much (%) of the chip's rectangle looks like its own ends or body.
 
     The ends are known by their shine; body is what shines less than halfway between body and ends, and print on it.
-    Its rim is left out. Axes as _own_axes gives them.
+    Its rim is left out. Axes as in_own_axes gives them.
     """
     along, across = np.abs(along)[None, :], np.abs(across)[:, None]
     inside = (along <= ROUNDED) & (across <= ROUNDED)
@@ -280,27 +238,14 @@ def _cover(shown: Plane, along: Array, across: Array, flat: int) -> float:
     return float(100.0 * like.sum() / max(int(inside.sum()), 1))
 
 
-def _window(capture: Capture, chip: Chip, to_picture: Similarity, step: float) -> Plane:
-    """Sample the square root of response [light, row, col] in axes along the chip's long axis and across."""
-    axis = (np.arange(GRID) - (GRID - 1) / 2.0) * step
-    angle = np.deg2rad(chip.long_axis_deg)
-    middle = to_picture.to_px((chip.x_mm, chip.y_mm)) - 0.5
-    cos, sin = np.cos(angle), np.sin(angle)
-    along, across = (to_picture.matrix @ way for way in ((cos, sin), (-sin, cos)))
-    map_x, map_y = ((middle[part] + axis * along[part] + (axis * across[part])[:, None]).astype(np.float32)
-                    for part in (0, 1))
-    seen = capture.sample(map_x, map_y)
-    return np.sqrt(np.clip(seen, np.float32(0.0), np.float32(np.inf), out=seen), out=seen)
-
-
-def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, fine: bool) -> Plane:
+def _scores(turned: Plane, flat: int, half: Half, reach: float, fine: bool) -> Plane:
     """Return the evidence [row, col, turn] that a chip's middle lies there, for places up to `reach` off the middle.
 
     `turned` [light, turn, row, col] are windows around the nominal place, `half` the half sides, all in samples;
     `fine` says that they are no picture half as fine. Places too far off have no evidence.
     """
     half_long, half_short = half
-    along, across = _edges(turned, 3, fine), _edges(turned, 2, fine)
+    along, across = edges_across(turned, 3, fine), edges_across(turned, 2, fine)
     shine = np.ascontiguousarray(turned[flat].transpose(1, 2, 0))
     shine = mean_of(shine, 3, 3) if fine else shine
     # Only middles within reach are looked at; what lies beyond the window counts as nothing.
@@ -342,29 +287,6 @@ def _scores(turned: Plane, flat: int, half: tuple[float, float], reach: float, f
     evidence[np.hypot(near[:, None], near[None, :]) > FURTHEST * 2.0 * half_long] = 0.0
     evidence *= sides
     return evidence
-
-
-def _edges(turned: Plane, axis: int, fine: bool) -> Plane:
-    """Return how much of a full edge runs across an axis of [light, turn, row, col], 0 to 1, [row, col, turn].
-
-    Two samples on either side are compared, in a window half as fine one.
-    """
-    reach = 2 if fine else 1
-    length = turned.shape[axis]
-
-    def part(first: int, last: int) -> tuple[slice, ...]:
-        return (slice(None),) * axis + (slice(first, length + last),)
-
-    two = turned if reach == 1 else turned[part(1, 0)] + turned[part(0, -1)]
-    length = two.shape[axis]
-    step = two[part(1 + reach, 0)] - two[part(0, -1 - reach)]
-    strongest = np.abs(step, out=step).max(axis=0)
-    strongest *= np.float32(1.0 / EDGE / reach)
-    length = turned.shape[axis]
-    turns, rows, columns = turned.shape[1:]
-    steps = np.zeros((rows, columns, turns), dtype=np.float32)
-    np.minimum(strongest, np.float32(1.0), out=steps.transpose(2, 0, 1)[part(reach, -reach)[1:]])
-    return steps
 
 
 def _second(one: Plane, other: Plane, third: Plane) -> Plane:
