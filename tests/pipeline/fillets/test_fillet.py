@@ -9,7 +9,7 @@ import pytest
 
 from tests.pipeline.fillets.test_gaps import patches, surface
 from vision.pipeline.arrays.radial import by_radius
-from vision.pipeline.fillets.fillet import bare_from, behind_brim
+from vision.pipeline.fillets.fillet import _toe_angle, bare_from, behind_brim
 from vision.pipeline.fillets.thin import thins_out
 from vision.pipeline.view.unwrap import AZIMUTHS, HOLE_STEPS, RING, RING_STEPS
 
@@ -104,3 +104,21 @@ def test_dark_between_solder_as_steep_on_both_sides_is_no_brim(inside_deg: float
     energy[:, :, RING.start + 8:RING.start + 12] = 0.1
     found = behind_brim(patches(), surface(slope, energy))
     assert (found == (12 if is_land else RING_STEPS)).all()
+
+
+@pytest.mark.parametrize(("px_mm", "dark_from", "angle_deg"), [
+    (0.03, RING_STEPS - 5, 15.0),  # two pixels of blur
+    (0.01, RING_STEPS - 5, 55.0),  # as much dark in a fine picture: steep solder
+    (0.03, RING_STEPS - 9, 55.0)])
+def test_a_lands_edge_that_blur_makes_dark_is_no_steep_toe(px_mm: float, dark_from: int, angle_deg: float) -> None:
+    places = patches()
+    shape = places.radius_mm.shape
+    slope, energy = np.full(shape, 15.0, dtype=np.float32), np.ones(shape, dtype=np.float32)
+    energy[:, :, RING.start + dark_from:] = 0.2
+    # The ring's samples lie 0.0145 mm apart.
+    coarse = replace(places, ray_px=places.ray_px * np.float32(places.px_mm / px_mm),
+                     land_edge_mm=places.hole_mm[:, None] + np.full(shape[:2], 0.522, np.float32))
+    unknown = np.full(shape[0], np.nan)
+    found = _toe_angle(coarse, surface(slope, energy), np.ones(shape[:2], dtype=bool),
+                       np.full(shape[:2], RING_STEPS), unknown, unknown, np.full(shape[0], 0.9))
+    assert found == pytest.approx(np.full(shape[0], angle_deg))

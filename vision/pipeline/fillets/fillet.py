@@ -31,6 +31,7 @@ from vision.pipeline.view.unwrap import AZIMUTHS, EDGE_STEPS, HOLE, OUTSIDE, RIN
 BARE_SHARE = 0.65
 BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
 STEEP_BESIDE_LEAD_DEG = 68.0
+EDGE_PX = 2.0  # pixels of the picture within a land's edge that mix land and mask
 #: Behind the dark brim of a ball land reads flatter than this, over so many ring samples at least.
 FLAT_BEHIND_DEG, LEAST_BEHIND = 14.0, 5
 LEAST_STEEPER_DEG = 8.0  # and by so much solder is steeper, where it is lit last before the dark
@@ -68,8 +69,8 @@ def measure_fillets(patches: JointPatches, surface: Surface, leads: Leads, toes:
     mean_toe = _mean_where(toe_mm, covered) - margin / np.maximum(around_mm, 1e-6)
     columns["toe_radius_mm"] = np.where(enough, mean_toe, np.nan)
     constant, bend = fit_profile(patches, surface, covered, toe_mm, leads, optics, rays)
-    columns["wetting_angle_deg"] = np.where(enough, _toe_angle(surface, covered, toe_index, constant, bend,
-                                                               mean_toe), np.nan)
+    columns["wetting_angle_deg"] = np.where(enough, _toe_angle(patches, surface, covered, toe_index, constant,
+                                                               bend, mean_toe), np.nan)
     columns["fillet_height_mm"] = np.where(enough, profile_height(constant, bend, leads.nominal_radius_mm, mean_toe),
                                            np.nan)
     columns["convexity"] = np.where(enough, _convexity(rays, covered, toe_mm, leads.nominal_radius_mm), np.nan)
@@ -223,19 +224,27 @@ def largest_gap(covered: NDArray[np.bool_]) -> tuple[Column, Column]:
     return longest * step, np.where(longest > 0, middle, np.nan)
 
 
-def _toe_angle(surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64], constant: Column,
-               bend: Column, toe_mm: Column) -> Column:
+def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool_], toe_index: NDArray[np.int64],
+               constant: Column, bend: Column, toe_mm: Column) -> Column:
     """Slope at the toe, degrees: the fitted profile's, or the median of the outermost lit samples without a fit."""
     with np.errstate(invalid="ignore"):
         fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
-    last = np.minimum(toe_index, RING_STEPS - EDGE_STEPS)  # the edge itself mixes land and mask
-    place = last - np.arange(3, 0, -1)[:, None, None]  # [sample, joint, azimuth]
+    # The edge itself mixes land and mask, which may be dark, over more samples the coarser the picture.
+    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
+    blurred = np.maximum(np.ceil(EDGE_PX * patches.px_mm / step_mm).astype(np.int64), EDGE_STEPS)
+    direct = np.minimum(*(_slope_before(surface, covered, np.minimum(toe_index, RING_STEPS - mixed))
+                          for mixed in (EDGE_STEPS, blurred)))
+    return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
+
+
+def _slope_before(surface: Surface, covered: NDArray[np.bool_], stop: NDArray[np.int64]) -> Column:
+    """Return the median slope of the three ring samples before `stop` [joint, azimuth], dark ones taken for steep."""
+    place = stop - np.arange(3, 0, -1)[:, None, None]  # [sample, joint, azimuth]
     near = (place >= 0) & covered
     inside, ray = np.maximum(place, 0), np.arange(covered.size).reshape(covered.shape)
     dark = on_rays(surface.dark[:, :, RING], ray, inside)
     slope = np.where(dark, np.float32(STEEP_DEG), on_rays(surface.slope_deg[:, :, RING], ray, inside))
-    direct = median_where(slope.swapaxes(0, 1), near.swapaxes(0, 1))
-    return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
+    return median_where(slope.swapaxes(0, 1), near.swapaxes(0, 1))
 
 
 def _convexity(rays: SomeRays, covered: NDArray[np.bool_], toe_mm: NDArray[np.float64], lead_mm: Column) -> Column:
