@@ -95,6 +95,19 @@ def test_land_behind_a_dark_brim_may_be_domed_by_its_tin(blurred: int, edge_deg:
     assert (found == (12 if is_land else RING_STEPS)).all()
 
 
+@pytest.mark.parametrize(("brim_deg", "edge", "is_land"), [(30.0, 4, True), (24.0, 4, True), (24.0, 12, False)])
+def test_what_blur_mixes_at_the_brim_and_at_the_lands_edge_may_be_of_any_slope(brim_deg: float, edge: int,
+                                                                              is_land: bool) -> None:
+    """The first sample behind the brim, and the outermost of a land whose rim is raised: two pixels of the picture."""
+    places = patches()
+    slope, energy = np.full(places.radius_mm.shape, 7.0, dtype=np.float32), np.ones(places.radius_mm.shape, np.float32)
+    energy[:, :, RING.start + 4:RING.start + 12] = 0.1
+    slope[:, :, RING.start + 12] = brim_deg
+    slope[:, :, RING.stop - edge:RING.stop] = 34.0
+    coarse = replace(places, land_edge_mm=places.hole_mm[:, None] + np.full(slope.shape[:2], 0.4, np.float32))
+    assert (behind_brim(coarse, surface(slope, energy)) == (12 if is_land else RING_STEPS)).all()
+
+
 @pytest.mark.parametrize(("inside_deg", "is_land"), [(34.0, True), (17.0, False)])
 def test_dark_between_solder_as_steep_on_both_sides_is_no_brim(inside_deg: float, is_land: bool) -> None:
     """Dull solder of one slope may answer all lights as a light board does: only before a brim it gets steep."""

@@ -135,18 +135,20 @@ def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
     slope = radius_first(surface.slope_deg[:, :, RING])[:LAND_STOP]
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / np.float32(RING_STEPS)
     blurred = np.minimum(np.ceil(np.float32(BRIM_PX * patches.px_mm) / step_mm), MOST_BLURRED)  # [joint, azimuth]
+    edge = RING_STEPS - np.ceil(np.float32(EDGE_PX * patches.px_mm) / step_mm)  # from here on land and mask mix
     flat = np.asarray(slope <= np.float32(FLAT_BEHIND_DEG), dtype=np.bool_)
     level = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit, and flat as a land may be
     first = np.full(level.shape, RING_STEPS, dtype=np.int64)
     # So many flat samples follow on each other from the next sample on, from the one after it, and so on.
     runs = [np.zeros(level.shape, dtype=np.int16)] * (MOST_BLURRED + 1)
+    lit = np.zeros(level.shape, dtype=np.int16)  # so many samples follow on each other
     for step in range(LAND_STOP - 1, -1, -1):
-        behind = level & dark[step]
-        if step + 1 + LEAST_BEHIND <= LAND_STOP and behind.any():
-            soon = [(run >= LEAST_BEHIND) & (blurred >= lag) for lag, run in enumerate(runs)]
-            first[behind & np.logical_or.reduce(soon)] = step + 1
-        level &= ~(dark[step] | (slope[step] > np.float32(DOME_DEG)))
-        runs = [(runs[0] + 1) * (flat[step] & ~dark[step]), *runs[:-1]]
+        if step + 1 + LEAST_BEHIND <= LAND_STOP and dark[step].any():
+            soon = [(run >= LEAST_BEHIND) & (np.minimum(blurred, lit) >= lag) for lag, run in enumerate(runs)]
+            first[dark[step] & np.logical_or.reduce(soon)] = step + 1
+        lit = (lit + 1) * ~dark[step]
+        level &= ~(dark[step] | (slope[step] > np.float32(DOME_DEG))) | (step >= edge)
+        runs = [(runs[0] + 1) * (flat[step] & ~dark[step] & level), *runs[:-1]]
     first[_goes_on_behind(dark, slope, first)] = RING_STEPS
     return first
 
