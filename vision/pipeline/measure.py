@@ -27,6 +27,7 @@ from vision.pipeline.fillets.fillet import beside_bare_land, measure_fillets, to
 from vision.pipeline.folder import BoardFiles
 from vision.pipeline.inspection import PictureFile, ViewRegistration
 from vision.pipeline.leads.lead import Leads, find_leads
+from vision.pipeline.leads.walls import walled
 from vision.pipeline.light.balance import balanced, light_gains
 from vision.pipeline.light.grids import fine_grid, land_reach
 from vision.pipeline.light.lights import check_lights, explain
@@ -214,7 +215,8 @@ def leads_of(seen: ViewSurfaces) -> Leads:
     if not seen.joints:
         none = np.zeros(0)
         return Leads(none, none, none, none, none, np.zeros((0, 2)))
-    return find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
+    leads = find_leads(seen.capture, seen.joints, seen.registration, seen.optics, seen.surface)
+    return leads.doubted(walled(seen.patches, seen.surface))
 
 
 def loose_balls(seen: ViewSurfaces, joins: Joins) -> Balls:

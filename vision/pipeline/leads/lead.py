@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -77,6 +77,11 @@ class Leads:
     aside_mm: NDArray[np.float64]  # [joint, 2] how much of the offset the lens' slanted view of a raised end makes
     #: How far the outline as drawn lies from the lead's middle, [joint, azimuth]; None for leads that are all round.
     outline_mm: NDArray[np.float32] | None = None
+
+    def doubted(self, doubt: NDArray[np.float64]) -> Leads:
+        """Return leads with less evidence by so much doubt, 0 to 1 [joint]."""
+        visible = self.visible * (1.0 - doubt)
+        return replace(self, visible=visible, size_mm=np.where(visible > 0.0, self.size_mm, np.nan))
 
 
 def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registration, optics: Optics,
