@@ -18,6 +18,7 @@ from vision.pipeline.arrays.radial import (
     total,
     until,
 )
+from vision.pipeline.fillets.caps import cap_ends, mixed_at_edge
 from vision.pipeline.fillets.gaps import LAND, lead_distance, open_hole
 from vision.pipeline.fillets.margins import bare_margins
 from vision.pipeline.fillets.profile import EVERY, SomeRays, fit_profile, profile_height, some_rays
@@ -31,7 +32,6 @@ from vision.pipeline.view.unwrap import AZIMUTHS, EDGE_STEPS, HOLE, OUTSIDE, RIN
 BARE_SHARE = 0.65
 BESIDE = 7  # azimuths beside a bare sector that its edge reaches into
 STEEP_BESIDE_LEAD_DEG = 68.0
-EDGE_PX = 2.0  # pixels of the picture within a land's edge that mix land and mask
 #: Behind the dark brim of a ball land reads flatter than this, over so many ring samples at least.
 FLAT_BEHIND_DEG, LEAST_BEHIND = 14.0, 5
 LEAST_STEEPER_DEG = 8.0  # and by so much solder is steeper, where it is lit last before the dark
@@ -135,7 +135,7 @@ def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
     slope = radius_first(surface.slope_deg[:, :, RING])[:LAND_STOP]
     step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / np.float32(RING_STEPS)
     blurred = np.minimum(np.ceil(np.float32(BRIM_PX * patches.px_mm) / step_mm), MOST_BLURRED)  # [joint, azimuth]
-    edge = RING_STEPS - np.ceil(np.float32(EDGE_PX * patches.px_mm) / step_mm)  # from here on land and mask mix
+    edge = RING_STEPS - mixed_at_edge(patches)
     flat = np.asarray(slope <= np.float32(FLAT_BEHIND_DEG), dtype=np.bool_)
     level = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit, and flat as a land may be
     first = np.full(level.shape, RING_STEPS, dtype=np.int64)
@@ -171,7 +171,8 @@ def _goes_on_behind(dark: NDArray[np.bool_], slope: NDArray[np.float32], first: 
 
 def toes_of(patches: JointPatches, surface: Surface) -> Toes:
     """Return where solder ends on the lands of a view."""
-    return find_toes(patches, surface, np.minimum(bare_from(surface), behind_brim(patches, surface)))
+    bare = np.minimum(bare_from(surface), behind_brim(patches, surface))
+    return find_toes(patches, surface, np.minimum(bare, cap_ends(patches, surface)))
 
 
 def beside_bare_land(toes: Toes) -> NDArray[np.bool_]:
@@ -232,10 +233,8 @@ def _toe_angle(patches: JointPatches, surface: Surface, covered: NDArray[np.bool
     with np.errstate(invalid="ignore"):
         fitted = np.rad2deg(np.arcsin(np.clip(constant / toe_mm + bend * toe_mm, -1.0, 1.0)))
     # The edge itself mixes land and mask, which may be dark, over more samples the coarser the picture.
-    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
-    blurred = np.maximum(np.ceil(EDGE_PX * patches.px_mm / step_mm).astype(np.int64), EDGE_STEPS)
     direct = np.minimum(*(_slope_before(surface, covered, np.minimum(toe_index, RING_STEPS - mixed))
-                          for mixed in (EDGE_STEPS, blurred)))
+                          for mixed in (EDGE_STEPS, mixed_at_edge(patches))))
     return np.where(np.isfinite(fitted) & (fitted > 0.0) & (direct < 45.0), fitted, direct)
 
 
