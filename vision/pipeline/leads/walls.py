@@ -10,6 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.arrays.radial import radius_first
+from vision.pipeline.arrays.ranks import median
 from vision.pipeline.arrays.signs import grows
 from vision.pipeline.light.surface import Surface
 from vision.pipeline.view.unwrap import HOLE, RING, JointPatches
@@ -27,9 +29,13 @@ DARKEST = 0.05  # of lit solder's energy
 
 def walled(patches: JointPatches, surface: Surface) -> NDArray[np.float64]:
     """Say how surely solder lies as a bowl in the hole, 0 to 1 [joint]."""
-    part = slice(0, RING.stop)
-    energy, slope = (np.median(plane[:, ::EVERY, part], axis=1) for plane in (surface.energy, surface.slope_deg))
-    radius = patches.radius_mm[:, ::EVERY, part].mean(axis=1)  # the same all round, but on the ring
+    reach = patches.hole_mm[:, None] + BEYOND_MM + FLAT_MM[1]
+    radius = patches.radius_mm[:, ::EVERY, :RING.stop].mean(axis=1)  # the same all round, but on the ring
+    part = slice(0, int((radius < reach).sum(axis=1).max(initial=HOLE.stop)))
+    radius = radius[:, part]
+    # NumPy sorts along the last axis in a part of the time.
+    energy, slope = (median(np.ascontiguousarray(radius_first(plane[:, ::EVERY, part]))).T
+                     for plane in (surface.energy, surface.slope_deg))
     off = radius - patches.hole_mm[:, None]
     joint = np.arange(len(radius))
     line = np.where((off > -INSIDE_MM) & (off < BEYOND_MM), energy, np.inf).argmin(axis=1)
@@ -40,9 +46,9 @@ def walled(patches: JointPatches, surface: Surface) -> NDArray[np.float64]:
     dark = np.maximum(energy[joint, line], DARKEST)
     outshone = np.minimum(wall[joint, inner], flat[joint, outer]) / dark
     steepest, beyond = slope[joint, inner], slope[joint, outer]
-    land = (radius > at + WALL_MM[0])[:, None, :] & (np.arange(part.stop) >= HOLE.stop)
-    bare = (surface.bare[:, ::EVERY, part] & land).sum(axis=(1, 2)) / np.maximum(
-        land.sum(axis=(1, 2)) * surface.bare[:, ::EVERY].shape[1], 1)
+    land = (radius > at + WALL_MM[0]) & (np.arange(part.stop) >= HOLE.stop)
+    share = radius_first(surface.bare[:, ::EVERY, part]).mean(axis=2).T
+    bare = (share * land).sum(axis=1) / np.maximum(land.sum(axis=1), 1)
     return np.asarray(np.prod([grows(value, limits) for value, limits in (
         (outshone, DARK_LINE), (steepest - beyond, STEEPER_DEG), (steepest, WALL_DEG), (bare, BARE))], axis=0),
         dtype=np.float64)
