@@ -43,7 +43,7 @@ def test_rework_lists_stops_and_cautions_on_standard_output(db: str) -> None:
     assert done.stderr == ""
     lines = done.stdout.splitlines()
     top = next(number for number, line in enumerate(lines) if line.split()[:2] == ["stop", "place"])
-    assert [line.split()[0] for line in lines[top + 2:top + 5]] == ["1", "2", "3"]
+    assert [line.split()[0] for line in lines[top + 2:top + 5]] == ["1", "2", "4"]
     for words in ("J1.2 and J1.3", "not yet looked at by a person", "Hot iron:", "Fume extraction:",
                   "at most 3 s a contact", "no instruction",
                   "1 doubtful finding waits for a decision and is not on this sheet"):
@@ -89,7 +89,7 @@ def test_rework_prints_json_and_nothing_else_on_standard_output(db: str) -> None
     data = json.loads(run("rework", "B1", "--db", db, "--json", "--side", "top").stdout)
     assert data["kind"] == "meniscope repair sheet"
     assert data["side"] == "top"
-    assert [stop["number"] for stop in data["stops"]] == [1, 2, 3]
+    assert [stop["number"] for stop in data["stops"]] == [1, 2, 4]
 
 
 def test_rework_writes_a_sheet_with_pictures_in_it(engine: Engine, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ from vision.cli._common import Column, database_option, fail, many, print_json, 
 if TYPE_CHECKING:
     from sqlalchemy import Engine
 
-    from vision.review.repair import Sheet
+    from vision.review.stops import Sheet
     from vision.setup import Family
     from vision.setup.family import Side
 
@@ -70,11 +70,11 @@ def command(serial: str, db: str, inspection: int | None, side: str | None, turn
         if html_path is not None:
             _write(engine, sheet, family, html_path, int(turn))
     if as_json:
-        from vision.review.repair import sheet_json
+        from vision.review.stops import sheet_json
 
         print_json(sheet_json(sheet))
     elif html_path is None:
-        _print(sheet)
+        _print(sheet, family)
 
 
 def _write(engine: Engine, sheet: Sheet, family: Family, path: Path, turn: int) -> None:
@@ -96,7 +96,7 @@ def _check_options(mending: bool, on_paper: bool) -> None:
                   "how the board lies", "turn")
 
 
-def _print(sheet: Sheet) -> None:
+def _print(sheet: Sheet, family: Family) -> None:
     """Print the sheet; cautions and what is left out are part of it, so that a file or a printer gets them too."""
     from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION
 
@@ -105,6 +105,7 @@ def _print(sheet: Sheet) -> None:
         click.echo(f"board {sheet.board.serial} {sheet.not_graded}")
     if sheet.stops:
         click.echo(f"{FIRST_CAUTION}\n\n{table_text(_rows(sheet), STOP_COLUMNS)}\n")
+        _print_beside(sheet, family)
     elif not sheet.not_graded:
         click.echo("nothing to mend")
     if sheet.undecided:
@@ -112,6 +113,20 @@ def _print(sheet: Sheet) -> None:
         click.echo(f"{many(sheet.undecided, 'doubtful finding')} {wait} not on this sheet")
     if sheet.stops:
         click.echo("\n".join([CONTACT_CAUTION, *(f"{name}: {text}" for name, text in CAUTIONS), DEFERS]))
+
+
+def _print_beside(sheet: Sheet, family: Family) -> None:
+    """Print what has no column: where lands are open, and what people wrote beside their decisions."""
+    from vision.review.bench_marks import open_words
+
+    lines = []
+    for stop in sheet.stops:
+        lines += [f"{stop.number}, {stop.name}: {words}" for words in (open_words(stop, family),) if words]
+        lines += [f"{stop.number}, {stop.name}: note by {by}: {note}" for by, note in stop.notes]
+    lines += [f"{done.number}, {done.name}: mended by {done.repairer}: {done.action}" for done in sheet.done]
+    lines += [sheet.numbering] if sheet.numbering else []
+    if lines:
+        click.echo("\n".join([*lines, ""]))
 
 
 def _rows(sheet: Sheet) -> list[dict[str, object]]:
@@ -140,4 +155,5 @@ def _record(engine: Engine, sheet: Sheet, place: str, who: str | None, action: s
         fail(f"place {place!r}: not on the repair sheet of board {sheet.board.serial}; on it stand {names}")
     record_repair(engine, sheet.board.inspection_id, finding_ids=stop.finding_ids, escape_ids=stop.escape_ids,
                   action=action or stop.action, note=note, by=Actor(checked_name(who)))
-    say(f"{stop.name}: mended by {who}. {board_state(engine, sheet.board.unit_id).asks}")
+    also = f" Recorded with it: {who}'s decision, a real defect." if stop.decides else ""
+    say(f"{stop.name}: mended by {who}.{also} {board_state(engine, sheet.board.unit_id).asks}")

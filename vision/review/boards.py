@@ -9,12 +9,13 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, Engine, Row, and_, func, select
+from sqlalchemy import ColumnElement, Connection, Engine, Row, and_, exists, func, select
 
 from models.errors import MeniscopeError
 from models.vocabulary import CHIP_MEASURES, FINDING, JOINT_MEASURES, reason_words
 from vision.records.database import reading
 from vision.records.schema import (
+    AUDIT,
     ChipResult,
     FamilyChip,
     FamilyJoint,
@@ -159,6 +160,19 @@ def newest_inspection(engine: Engine, serial: str) -> int:
     return int(rows[0].id)
 
 
+def serial_like(engine: Engine, serial: str) -> str | None:
+    """Return the serial of a board as it is in the records: as given, or the only one that differs in case alone.
+
+    None where there is no such board, or several that differ in case.
+    """
+    with reading(engine) as connection:
+        if connection.execute(select(Unit.id).where(Unit.serial == serial)).first() is not None:
+            return serial
+        alike = connection.execute(select(Unit.serial).where(func.lower(Unit.serial) == func.lower(serial)).distinct()
+                                   .limit(2)).scalars().all()
+    return alike[0] if len(alike) == 1 else None
+
+
 def _board(connection: Connection, inspection_id: int) -> Board:
     row = connection.execute(
         select(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name, InspectionRow.family_id,
@@ -207,10 +221,22 @@ def _found(row: Row[Any], rules: Rules, measured: Mapping[str, float | None]) ->
                                             row.note))
 
 
+#: The audit trail's word for a repair that its repairer took back.
+REPAIR_UNDONE = "undo repair"
+
+
+def repair_taken_back() -> ColumnElement[bool]:
+    """Return the condition on `Repair` that the audit trail says it was taken back: by its repairer, after it."""
+    return exists().where(AUDIT.c.action == REPAIR_UNDONE, AUDIT.c.inspection_id == Repair.inspection_id,
+                          AUDIT.c.finding_id == Repair.finding_id, AUDIT.c.who == Repair.repairer,
+                          AUDIT.c.at >= Repair.repaired_at)
+
+
 def repair_counts(connection: Connection, unit_id: int) -> dict[str, int]:
     """Return how often each place of a board was mended, over all its inspections: `REF.PIN` to number of times.
 
-    Several findings mended in one go at one place count once: what ages a land is how often it was heated.
+    Several findings mended in one go at one place count once: what ages a land is how often it was heated. What was
+    taken back does not count.
     """
     rows = connection.execute(
         select(FamilyJoint.ref, FamilyJoint.pin, FamilyChip.ref.label("chip_ref"), Repair.joint_id,
@@ -218,7 +244,7 @@ def repair_counts(connection: Connection, unit_id: int) -> dict[str, int]:
         .join(InspectionRow, InspectionRow.id == Repair.inspection_id)
         .join(FamilyJoint, FamilyJoint.id == Repair.joint_id, isouter=True)
         .join(FamilyChip, FamilyChip.id == Repair.chip_id, isouter=True)
-        .where(InspectionRow.unit_id == unit_id)
+        .where(InspectionRow.unit_id == unit_id, ~repair_taken_back())
         .distinct())
     counts: dict[str, int] = {}
     for row in rows:

@@ -8,13 +8,17 @@ from flask import Flask, g, jsonify, redirect, render_template, request, session
 from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
-from vision.review.boards import load_board
+from vision.review.bench_marks import Shown, picture_words, shown
+from vision.review.boards import load_board, newest_inspection, serial_like
+from vision.review.pictures import place_window
 from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, actions
-from vision.review.repair import Sheet, record_repair, repair_sheet, sheet_json
+from vision.review.repair import record_repair, repair_sheet, undo_repair
 from vision.review.security import actor
-from vision.review.sheet import sheet_map
+from vision.review.sheet import sheet_map, stop_window
 from vision.review.shop import Shop
 from vision.review.state import bench_boards, board_state
+from vision.review.stops import Sheet, sheet_json
+from vision.setup import Family
 from vision.setup.family import SIDE_WORDS, Side
 
 TURNS = (0, 90, 180, 270)
@@ -22,10 +26,7 @@ TURNS = (0, 90, 180, 270)
 
 def add(app: Flask, shop: Shop) -> None:
     """Add the pages to an app."""
-
-    @app.get("/bench")
-    def bench() -> str:
-        return render_template("bench.html", boards=bench_boards(shop.engine))
+    _board_finder(app, shop)
 
     @app.get("/board/<key:key>/repair")
     def repair(key: int) -> str:
@@ -34,6 +35,7 @@ def add(app: Flask, shop: Shop) -> None:
         return render_template(
             "repair.html", sheet=sheet, turn=turn, turns=TURNS, sides=SIDE_WORDS, cautions=CAUTIONS,
             contact=CONTACT_CAUTION, first=FIRST_CAUTION, defers=DEFERS, map=Markup(sheet_map(sheet, family, turn)),
+            seen=_seen(shop, sheet, family, turn), pictures_lie=picture_words(sheet, family, turn),
             state=board_state(shop.engine, sheet.board.unit_id),
             actions={"joint": actions("joint"), "chip": actions("chip")})
 
@@ -44,14 +46,56 @@ def add(app: Flask, shop: Shop) -> None:
 
     @app.post("/board/<key:key>/repair")
     def mended(key: int) -> AnyResponse:
-        this, _ = load_board(shop.engine, key)
+        before = _sheet(shop, key)
+        findings, escapes = _keys("finding"), _keys("escape")
         count = record_repair(
-            shop.engine, key, finding_ids=_keys("finding"), escape_ids=_keys("escape"),
+            shop.engine, key, finding_ids=findings, escape_ids=escapes,
             action=request.form.get("action", ""), note=request.form.get("note", ""), by=actor())
-        state = board_state(shop.engine, this.unit_id)
-        session["told"] = (f"Recorded: {count} {'finding' if count == 1 else 'findings'} mended by {g.person.name}. "
-                           f"{state.asks}")
-        return redirect(url_for("repair", key=key, side=request.args.get("side"), turn=request.args.get("turn")))
+        stop = next((stop for stop in before.stops if {*findings} & {*stop.finding_ids}
+                     or {*escapes} & {*stop.escape_ids}), None)
+        also = " Recorded with it: your decision, a real defect." if stop is not None and stop.decides else ""
+        state = board_state(shop.engine, before.board.unit_id)
+        session["told"] = (f"Recorded: {count} {'finding' if count == 1 else 'findings'} mended by {g.person.name}."
+                           f"{also} {state.asks}")
+        return _back(key, None if stop is None else stop.number)
+
+    @app.post("/board/<key:key>/repair/undo")
+    def not_mended(key: int) -> AnyResponse:
+        taken_back = undo_repair(shop.engine, key, next(iter(_keys("repair")), 0), actor())
+        session["told"] = "Taken back: the repair, and the decision that was recorded with it."
+        return _back(key, next((stop.number for stop in _sheet(shop, key).stops
+                                if {*taken_back} & {*stop.finding_ids}), None))
+
+
+def _board_finder(app: Flask, shop: Shop) -> None:
+    @app.get("/bench")
+    def bench() -> str:
+        return render_template("bench.html", boards=bench_boards(shop.engine))
+
+    @app.get("/bench/find")
+    def bench_find() -> AnyResponse | tuple[str, int]:
+        typed = request.args.get("serial", "").strip()
+        serial = serial_like(shop.engine, typed)
+        if serial is None:
+            return render_template("bench.html", boards=bench_boards(shop.engine), missing=typed[:80]), 404
+        if serial != typed:
+            session["told"] = f"There is no board {typed[:80]}; this is {serial}, the only one that differs in " \
+                              "capital and small letters alone."
+        return redirect(url_for("repair", key=newest_inspection(shop.engine, serial)))
+
+
+def _back(key: int, number: int | None) -> AnyResponse:
+    """Return to the sheet as it was turned, at the stop where the person was."""
+    return redirect(url_for("repair", key=key, side=request.args.get("side"), turn=request.args.get("turn"),
+                            _anchor=None if number is None else f"stop{number}"))
+
+
+def _seen(shop: Shop, sheet: Sheet, family: Family, turn: int) -> dict[int, Shown]:
+    """Return how the picture of each stop lies: that of its first finding, or of its joint where it was missed."""
+    found = {item.id: item for item in load_board(shop.engine, sheet.board.inspection_id)[1]}
+    windows = {stop.number: place_window(family, found[key]) if (key := stop.wrong[0].finding_id) is not None
+               else stop_window(stop, family) for stop in sheet.stops}
+    return {stop.number: shown(stop, windows[stop.number], sheet, family, turn) for stop in sheet.stops}
 
 
 def _sheet(shop: Shop, key: int) -> Sheet:

@@ -3,21 +3,29 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
-from sqlalchemy import Engine, insert, or_, select
+from sqlalchemy import Connection, Engine, Row, insert, or_, select, update
 
 from models.errors import MeniscopeError
-from models.vocabulary import FINDING, UNGRADED
 from vision.records.columns import moment_text
 from vision.records.database import reading, transaction
-from vision.records.schema import FamilyChip, FamilyJoint, Repair, Review
+from vision.records.schema import FamilyChip, FamilyJoint, InspectionRow, JointResult, Repair, Review
 from vision.records.words import in_order
-from vision.review.boards import Board, Found, findings_of, load_board, repair_counts
+from vision.review.boards import (
+    REPAIR_UNDONE,
+    Board,
+    Found,
+    Standing,
+    findings_of,
+    load_board,
+    repair_counts,
+    repair_taken_back,
+)
 from vision.review.decisions import (
     CALL_WORDS,
     CANNOT_TELL,
@@ -33,153 +41,79 @@ from vision.review.decisions import (
     write_review,
 )
 from vision.review.path import path_length, short_path
-from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, practice
+from vision.review.stops import Done, Gap, Sheet, Stop, Wrong
 from vision.setup import Family
 from vision.setup.family import SIDE_WORDS, Side
 
 #: Repairs of one joint after which the sheet warns; sites set their own number (common practice, no published source).
 REPAIR_LIMIT = 2
+#: Findings at which the open part of the ring is told: solder is missing on one side of the land.
+OPEN_RING = ("partial_wetting", "non_wetting")
+#: Open parts narrower than this are told of nobody, degrees.
+LEAST_GAP_DEG = 10.0
+#: What a repair writes beside the decision that it makes.
+AT_THE_BENCH = "seen and mended at the bench"
 
 
 @dataclass(frozen=True)
-class Wrong:
-    """One thing wrong at a stop."""
+class Missed:
+    """A defect that a person reported and the program did not find."""
 
-    finding: str  # as the person who decided sees it
-    words: str  # measured value against limit; empty for a missed defect
-    decided: str  # what a person said, in words
-    finding_id: int | None
-    review_id: int | None  # for a missed defect
+    place: str
     joint_id: int | None
     chip_id: int | None
-
-    @property
-    def title(self) -> str:
-        """The finding in two or three words."""
-        return FINDING[self.finding].title
-
-
-@dataclass(frozen=True)
-class Stop:
-    """One place for the iron."""
-
-    number: int  # 1 is the first
-    places: tuple[str, ...]  # REF.PIN or REF; both ends of a bridge
-    view: str
-    part: str  # joint or chip
     x_mm: float
     y_mm: float
-    wrong: tuple[Wrong, ...]
-    repairs: int  # how often this place was mended before
-    over_limit: bool
-    look_first: bool  # a person could not tell: to be settled before it is mended
-    unchecked: bool  # no person has decided yet
-
-    @property
-    def name(self) -> str:
-        """`J1.3`, or `J1.3 and J1.4`."""
-        return " and ".join(self.places)
-
-    @property
-    def titles(self) -> str:
-        """What is wrong, each thing once: `bridge, solder ball`."""
-        return ", ".join(dict.fromkeys(item.title for item in self.wrong))
-
-    @property
-    def told(self) -> tuple[tuple[str, str], ...]:
-        """Measured against limit, and what was decided about it; both ends of a bridge are told once."""
-        decided: dict[str, list[str]] = {}
-        for item in self.wrong:
-            decided.setdefault(item.words, []).append(item.decided or "not yet looked at by a person")
-        return tuple((words, "; ".join(dict.fromkeys(said))) for words, said in decided.items())
-
-    @property
-    def finding_ids(self) -> tuple[int, ...]:
-        """Keys of its findings."""
-        return tuple(item.finding_id for item in self.wrong if item.finding_id is not None)
-
-    @property
-    def escape_ids(self) -> tuple[int, ...]:
-        """Keys of its missed defects."""
-        return tuple(item.review_id for item in self.wrong if item.review_id is not None)
-
-    @property
-    def steps(self) -> tuple[str, ...]:
-        """What is usually done, one text a finding."""
-        return tuple(dict.fromkeys(practice(item.finding).steps for item in self.wrong))
-
-    @property
-    def action(self) -> str:
-        """The usual action, for the record."""
-        return practice(self.wrong[0].finding).action
-
-    @property
-    def contact_s(self) -> float:
-        """Longest contact of the iron that is usually given, s; 0 where no iron is needed."""
-        return min((practice(item.finding).seconds for item in self.wrong if practice(item.finding).seconds),
-                   default=0.0)
+    finding: str
+    reviewer: str
+    at: datetime
+    note: str
+    review_id: int
+    stands: bool
 
 
 @dataclass(frozen=True)
-class Sheet:
-    """One board's repair sheet."""
+class Known:
+    """What is known beside the findings: earlier repairs by place, the site's limit of them, open parts by joint."""
 
-    board: Board
-    side: Side
-    seen_from_words: str
-    origin: str
-    stops: tuple[Stop, ...]
-    path_mm: float
-    start_mm: tuple[float, float]
-    undecided: int  # doubtful findings that still wait for a decision and are not on the sheet
-    mended: int  # things mended already
-    repair_limit: int
-
-    @property
-    def not_graded(self) -> str:
-        """What is to be told of a board that could not be graded: nothing to mend is no acceptance. Else empty."""
-        if self.board.verdict != UNGRADED:
-            return ""
-        return f"could not be graded: {self.board.reason or 'no reason is recorded'}; it is not accepted"
-
+    repairs: Mapping[str, int]
+    limit: int
+    gaps: Mapping[int, Gap]
 
 def repair_sheet(engine: Engine, inspection_id: int, family: Family, *, side: Side | None = None,
                  repair_limit: int = REPAIR_LIMIT) -> Sheet:
     """Return the repair sheet of an inspection.
 
     On it stand real defects, missed ones included, rejects that nobody has looked at yet, and what a person could not
-    tell, marked as such. False calls, doubtful findings without a decision, and what is mended already do not.
-    `side` is where the person stands; None is the side that the camera sees, which is where the solder is.
+    tell, marked as such. False calls and doubtful findings without a decision do not; what is mended stands beside.
+    `side` is where the person stands; None is the side that the camera sees, which is where the solder is. Stops have
+    the same numbers from either side, and keep them whatever is decided or mended: paper and page must agree.
     """
     side = side or family.seen_from
     board, found = load_board(engine, inspection_id)
     with reading(engine) as connection:
         counts = repair_counts(connection, board.unit_id)
-        mended = connection.execute(
-            select(Repair.finding_id, Repair.joint_id, Repair.chip_id, Repair.repaired_at)
-            .where(Repair.inspection_id == inspection_id)).all()
-        escapes = connection.execute(
-            select(Review.__table__, FamilyJoint.ref, FamilyJoint.pin, FamilyJoint.x_mm, FamilyJoint.y_mm,
-                   FamilyChip.ref.label("chip_ref"), FamilyChip.x_mm.label("chip_x"), FamilyChip.y_mm.label("chip_y"))
-            .join(FamilyJoint, FamilyJoint.id == Review.joint_id, isouter=True)
-            .join(FamilyChip, FamilyChip.id == Review.chip_id, isouter=True)
-            .where(Review.inspection_id == inspection_id, Review.call == "escape",
-                   Review.withdrawn_at.is_(None))).all()
-    done = {row.finding_id for row in mended if row.finding_id is not None}
-    stops = _stops([item for item in found if _on_sheet(item) and item.id not in done], family, counts, repair_limit)
-    view = family.views[0].name
-    for row in escapes:
-        if any((row.joint_id, row.chip_id) == (fix.joint_id, fix.chip_id) and fix.repaired_at >= row.reviewed_at
-               for fix in mended):
-            continue
-        stops.append(_missed(row, view, counts, repair_limit))
-    places = [(stop.x_mm, stop.y_mm) for stop in stops]
-    start = _start(family, side)
-    order = short_path(places, start)
-    numbered = tuple(_numbered(stops[index], number) for number, index in enumerate(order, start=1))
+        fixes = _fixes(connection, inspection_id)
+        escapes = _escapes(connection, inspection_id)
+        gaps = _gaps(connection, inspection_id)
+        undo = {fix.id for fix in _undoable(connection, board, found, fixes)}
+    start = _start(family)
+    known = Known(counts, repair_limit, gaps)
+    stops: list[Stop] = []
+    done: list[Done] = []
+    for number, places, items in _numbered(_groups(found, escapes, family), start, family):
+        wanted = [item for item in items if _on_sheet(item)]
+        left = [item for item in wanted if _fix_of(item, fixes) is None]
+        if left:
+            stops.append(_stop(number, places, left, family, known))
+        elif wanted:
+            done.append(_done(number, places, wanted, family, fixes, undo))
+    way = [(stop.x_mm, stop.y_mm) for stop in stops]
     waiting = sum(item.standing is None and item.verdict == "review" for item in found)
-    return Sheet(board, side, f"seen from the {SIDE_WORDS[side]}", origin_words(side), numbered,
-                 path_length(places, order, start), start, waiting, len(done), repair_limit)
+    mended = len({fix.finding_id for fix in fixes if fix.finding_id is not None})
+    return Sheet(board, side, f"seen from the {SIDE_WORDS[side]}", origin_words(side), tuple(stops),
+                 path_length(way, list(range(len(way))), start), start, waiting, mended, repair_limit,
+                 tuple(done))
 
 
 def stop_named(sheet: Sheet, name: str) -> Stop | None:
@@ -195,54 +129,128 @@ def origin_words(side: str) -> str:
             f"x runs to the {x_way} and y upward")
 
 
-def _on_sheet(found: Found) -> bool:
-    if found.verdict == "indicator":
-        return found.standing is not None and found.standing.call == REAL
-    if found.standing is None:
-        return found.verdict == "reject"
-    return found.standing.call != FALSE_CALL
+def _on_sheet(item: Found | Missed) -> bool:
+    if isinstance(item, Missed):
+        return item.stands
+    if item.verdict == "indicator":
+        return item.standing is not None and item.standing.call == REAL
+    if item.standing is None:
+        return item.verdict == "reject"
+    return item.standing.call != FALSE_CALL
 
 
-def _stops(found: Sequence[Found], family: Family, counts: dict[str, int], limit: int) -> list[Stop]:
-    """Gather findings at one place into one stop; a bridge that both its ends report is one stop between them."""
-    centers = {joint.name: (joint.x_mm, joint.y_mm) for joint in family.joints}
-    groups: dict[tuple[str, ...], list[Found]] = {}
+def _escapes(connection: Connection, inspection_id: int) -> list[Missed]:
+    """Return the defects that the program did not find, in the order in which people reported them."""
+    rows = connection.execute(
+        select(Review.__table__, FamilyJoint.ref, FamilyJoint.pin, FamilyJoint.x_mm, FamilyJoint.y_mm,
+               FamilyChip.ref.label("chip_ref"), FamilyChip.x_mm.label("chip_x"), FamilyChip.y_mm.label("chip_y"))
+        .join(FamilyJoint, FamilyJoint.id == Review.joint_id, isouter=True)
+        .join(FamilyChip, FamilyChip.id == Review.chip_id, isouter=True)
+        .where(Review.inspection_id == inspection_id, Review.call == "escape").order_by(Review.id))
+    return [Missed(f"{row.ref}.{row.pin}" if row.joint_id is not None else row.chip_ref, row.joint_id, row.chip_id,
+                   *((row.x_mm, row.y_mm) if row.joint_id is not None else (row.chip_x, row.chip_y)), row.corrected,
+                   row.reviewer, row.reviewed_at, row.note, row.id, row.withdrawn_at is None) for row in rows]
+
+
+def _fixes(connection: Connection, inspection_id: int) -> list[Row[Any]]:
+    """Return the repairs of an inspection that stand, the oldest first."""
+    return list(connection.execute(select(Repair.__table__).where(
+        Repair.inspection_id == inspection_id, ~repair_taken_back()).order_by(Repair.id)))
+
+
+def _gaps(connection: Connection, inspection_id: int) -> dict[int, Gap]:
+    """Return the widest open part of the joints of an inspection that have one, by the joints' keys."""
+    part = JointResult.__table__.c
+    rows = connection.execute(select(part.joint_id, part.gap_azimuth_deg, part.largest_gap_deg).where(
+        part.inspection_id == inspection_id, part.largest_gap_deg >= LEAST_GAP_DEG, part.gap_azimuth_deg.is_not(None)))
+    return {row.joint_id: Gap(row.gap_azimuth_deg, row.largest_gap_deg) for row in rows}
+
+
+def _groups(found: Sequence[Found], escapes: Sequence[Missed],
+            family: Family) -> dict[tuple[str, ...], list[Found | Missed]]:
+    """Gather what was found at one place; a bridge that both its ends report is one place between them."""
+    joints = {joint.name for joint in family.joints}
+    groups: dict[tuple[str, ...], list[Found | Missed]] = {}
     for item in found:
-        ends = (item.place, item.other) if item.finding == "bridge" and item.other in centers else (item.place,)
+        ends = (item.place, item.other) if item.finding == "bridge" and item.other in joints else (item.place,)
         groups.setdefault(tuple(sorted(ends, key=in_order)), []).append(item)
-    stops = []
-    for places, items in groups.items():
-        x, y = np.mean([centers.get(place, (items[0].x_mm, items[0].y_mm)) for place in places], axis=0)
-        wrong = tuple(Wrong(item.really, item.words, "" if item.standing is None else item.standing.words, item.id,
-                            None, item.joint_id, item.chip_id) for item in items)
-        repairs = max(counts.get(place, 0) for place in places)
-        stops.append(Stop(0, places, items[0].view, "joint" if items[0].joint_id is not None else "chip", float(x),
-                          float(y), wrong, repairs, repairs >= limit,
-                          any(i.standing is not None and i.standing.call == CANNOT_TELL for i in items),
-                          all(i.standing is None for i in items)))
-    return stops
+    for missed in escapes:
+        groups.setdefault((missed.place,), []).append(missed)
+    return groups
 
 
-def _missed(row: Any, view: str, counts: dict[str, int], limit: int) -> Stop:
-    """Return the stop of a defect that the program did not find."""
-    joint = row.joint_id is not None
-    name = f"{row.ref}.{row.pin}" if joint else row.chip_ref
-    x, y = (row.x_mm, row.y_mm) if joint else (row.chip_x, row.chip_y)
-    wrong = Wrong(row.corrected, "", f"{CALL_WORDS['escape']}, reported by {row.reviewer}", None, row.id, row.joint_id,
-                  row.chip_id)
-    repairs = counts.get(name, 0)
-    return Stop(0, (name,), view, "joint" if joint else "chip", x, y, (wrong,), repairs, repairs >= limit, False, False)
+def _numbered(groups: Mapping[tuple[str, ...], list[Found | Missed]], start: tuple[float, float],
+              family: Family) -> list[tuple[int, tuple[str, ...], list[Found | Missed]]]:
+    """Number all places at which something was found along one short way, whether or not it has to be mended.
+
+    So nothing that people decide or mend later gives another place a new number. Places with nothing but indicators,
+    which are seldom mended, have numbers after those, and what the program did not find the next ones, as reported.
+    """
+    def weight(ends: tuple[str, ...]) -> int:
+        kinds = [2 if isinstance(item, Missed) else item.verdict == "indicator" for item in groups[ends]]
+        return int(min(kinds))
+
+    ordered: list[tuple[str, ...]] = []
+    for wanted in (0, 1):
+        ends = [some for some in groups if weight(some) == wanted]
+        ordered += [ends[index] for index in short_path([_center(some, groups[some], family) for some in ends], start)]
+    ordered += [some for some in groups if weight(some) == 2]
+    return [(number, some, groups[some]) for number, some in enumerate(ordered, start=1)]
 
 
-def _numbered(stop: Stop, number: int) -> Stop:
-    return replace(stop, number=number)
+def _center(places: Sequence[str], items: Sequence[Found | Missed], family: Family) -> tuple[float, float]:
+    """Return the middle of a stop, board mm: that of its joints, or where a chip was found."""
+    joints = {joint.name: (joint.x_mm, joint.y_mm) for joint in family.joints}
+    x, y = np.mean([joints.get(place, (items[0].x_mm, items[0].y_mm)) for place in places], axis=0)
+    return float(x), float(y)
 
 
-def _start(family: Family, side: str) -> tuple[float, float]:
-    """Return where the iron's way begins: the corner of the joints at the person's lower left."""
+def _stop(number: int, places: tuple[str, ...], items: Sequence[Found | Missed], family: Family,
+          known: Known) -> Stop:
+    """Return the stop at which these things are to be mended."""
+    wrong = tuple(_wrong(item) for item in items)
+    repairs = max(known.repairs.get(place, 0) for place in places)
+    found = [item for item in items if isinstance(item, Found)]
+    open_ring = any(item.finding in OPEN_RING for item in wrong) and len(places) == 1
+    gap = known.gaps.get(items[0].joint_id) if open_ring and items[0].joint_id is not None else None
+    return Stop(number, places, found[0].view if found else family.views[0].name,
+                "joint" if items[0].joint_id is not None else "chip", *_center(places, items, family), wrong, repairs,
+                repairs >= known.limit, any(i.standing is not None and i.standing.call == CANNOT_TELL for i in found),
+                all(isinstance(i, Found) and i.standing is None for i in items),
+                tuple(item.id for item in found if item.standing is None and item.verdict != "indicator"), gap)
+
+
+def _wrong(item: Found | Missed) -> Wrong:
+    if isinstance(item, Missed):
+        return Wrong(item.finding, "", f"{CALL_WORDS['escape']}, reported by {item.reviewer}", None, item.review_id,
+                     item.joint_id, item.chip_id, item.note, item.reviewer)
+    said = item.standing
+    words, note, by = ("", "", "") if said is None else (said.words, said.note, said.reviewer)
+    return Wrong(item.really, item.words, words, item.id, None, item.joint_id, item.chip_id, note, by)
+
+
+def _fix_of(item: Found | Missed, fixes: Sequence[Row[Any]]) -> Row[Any] | None:
+    """Return the repair that mended a thing, or None."""
+    if isinstance(item, Found):
+        return next((fix for fix in fixes if fix.finding_id == item.id), None)
+    return next((fix for fix in fixes if (fix.joint_id, fix.chip_id) == (item.joint_id, item.chip_id)
+                 and fix.repaired_at >= item.at), None)
+
+
+def _done(number: int, places: tuple[str, ...], items: Sequence[Found | Missed], family: Family, fixes: list[Row[Any]],
+          undo: Collection[int]) -> Done:
+    """Return what is told of a stop of which all is mended: its last repair."""
+    last = max((fix for item in items if (fix := _fix_of(item, fixes)) is not None), key=lambda fix: fix.id)
+    titles = ", ".join(dict.fromkeys(_wrong(item).title for item in items))
+    return Done(number, " and ".join(places), titles, *_center(places, items, family), last.action, last.repairer,
+                last.repaired_at, last.note, last.id if last.id in undo else None)
+
+
+def _start(family: Family) -> tuple[float, float]:
+    """Return where the iron's way begins: the corner of the joints at the lower left, as the solder side is seen."""
     x = [joint.x_mm for joint in family.joints]
     y = [joint.y_mm for joint in family.joints]
-    return (max(x) if side == "bottom" else min(x)), min(y)
+    return (max(x) if family.seen_from == "bottom" else min(x)), min(y)
 
 
 def record_repair(engine: Engine, inspection_id: int, *, finding_ids: Sequence[int], escape_ids: Sequence[int] = (),
@@ -276,7 +284,7 @@ def record_repair(engine: Engine, inspection_id: int, *, finding_ids: Sequence[i
         same += [(Repair.finding_id.is_(None)) & Repair.joint_id.is_not_distinct_from(row["joint_id"])
                  & Repair.chip_id.is_not_distinct_from(row["chip_id"]) for row in rows if row["finding_id"] is None]
         earlier = connection.execute(select(Repair.repairer, Repair.repaired_at).where(
-            Repair.inspection_id == inspection_id, or_(*same))).first()
+            Repair.inspection_id == inspection_id, or_(*same), ~repair_taken_back())).first()
         if earlier is not None:
             raise ConflictError(f"{earlier.repairer} recorded this repair already "
                                 f"({moment_text(earlier.repaired_at)[11:16]} UTC); nothing was saved")
@@ -292,7 +300,7 @@ def _fix(found: Found, connection: Any, by: Actor, now: datetime) -> dict[str, A
     """Return the repair row of a finding; one without a decision is decided real in the same transaction."""
     if found.standing is None:
         if found.verdict != "indicator":
-            key = write_review(connection, found, Decision(REAL, note="seen and mended at the bench"), by.name,
+            key = write_review(connection, found, Decision(REAL, note=AT_THE_BENCH), by.name,
                                blind=False, at=now)
             count_open(connection, found.inspection_id, -1)
             note_audit(connection, by, "decide", found.inspection_id, found.id, key, "real defect, at the bench")
@@ -303,24 +311,60 @@ def _fix(found: Found, connection: Any, by: Actor, now: datetime) -> dict[str, A
     return {"joint_id": found.joint_id, "chip_id": found.chip_id, "finding_id": found.id}
 
 
-def sheet_json(sheet: Sheet) -> dict[str, Any]:
-    """Return the sheet for a positioning aid: stops in order, coordinates, words. Plain JSON values."""
-    mirror = -1.0 if sheet.side == "bottom" else 1.0
-    return {
-        "kind": "meniscope repair sheet", "version": 1, "serial": sheet.board.serial, "family": sheet.board.family,
-        "inspection": sheet.board.inspection_id, "verdict": sheet.board.verdict, "not_graded": sheet.not_graded,
-        "graded_at": moment_text(sheet.board.started_at),
-        "side": sheet.side, "origin": sheet.origin, "unit": "mm", "path_mm": round(sheet.path_mm, 2),
-        "start": {"x_mm": round(sheet.start_mm[0], 3), "y_mm": round(sheet.start_mm[1], 3)},
-        "undecided": sheet.undecided, "repair_limit": sheet.repair_limit,
-        "stops": [{
-            "number": stop.number, "places": list(stop.places), "part": stop.part, "x_mm": round(stop.x_mm, 3),
-            "y_mm": round(stop.y_mm, 3), "seen_right_mm": round(mirror * stop.x_mm, 3),
-            "seen_up_mm": round(stop.y_mm, 3),
-            "wrong": [{"finding": item.finding, "words": item.words, "decided": item.decided} for item in stop.wrong],
-            "usual_action": stop.action, "usual_steps": list(stop.steps), "longest_contact_s": stop.contact_s,
-            "repairs_before": stop.repairs, "over_repair_limit": stop.over_limit, "settle_first": stop.look_first,
-            "not_yet_checked": stop.unchecked} for stop in sheet.stops],
-        "first_caution": FIRST_CAUTION, "contact_caution": CONTACT_CAUTION,
-        "cautions": [{"about": name, "text": text} for name, text in CAUTIONS],
-        "note": DEFERS}
+def _undoable(connection: Connection, board: Board, found: Sequence[Found],
+              fixes: Sequence[Row[Any]]) -> list[Row[Any]]:
+    """Return the repairs that their repairers can take back: each one's last, as long as nothing rests on it.
+
+    Nothing does where the repair itself said that its findings are real, for that decision is taken back with it, and
+    where the board was not graded anew since.
+    """
+    if _graded_since(connection, board):
+        return []
+    standing = {item.id: item.standing for item in found}
+    last = {fix.repairer: fix.repaired_at for fix in sorted(fixes, key=lambda fix: fix.repaired_at)}
+    batches = [[fix for fix in fixes if (fix.repairer, fix.repaired_at) == batch] for batch in last.items()]
+    return [fix for batch in batches if all(_decided_by(fix, standing.get(fix.finding_id)) for fix in batch)
+            for fix in batch]
+
+
+def _decided_by(fix: Row[Any], standing: Standing | None) -> bool:
+    """Say whether the decision that stands on a finding was made by recording its repair, in the same moment."""
+    return standing is not None and (standing.reviewer, standing.at) == (fix.repairer, fix.repaired_at)
+
+
+def _graded_since(connection: Connection, board: Board) -> bool:
+    return board.superseded_by is not None or connection.execute(select(InspectionRow.id).where(
+        InspectionRow.unit_id == board.unit_id, InspectionRow.superseded_by.is_(None),
+        InspectionRow.started_at > board.started_at)).first() is not None
+
+
+def undo_repair(engine: Engine, inspection_id: int, repair_id: int, by: Actor) -> tuple[int, ...]:
+    """Take one's own last repair of a board back, and the decision made with it; return the findings that wait again.
+
+    The repair stays in the records; the audit trail says that it was taken back. Raises ConflictError where it is
+    another person's, not their last one, taken back already, or where something rests on it.
+    """
+    board, _ = load_board(engine, inspection_id)
+    with transaction(engine) as connection:
+        hold_inspection(connection, inspection_id)
+        fixes = _fixes(connection, inspection_id)
+        this = next((fix for fix in fixes if fix.id == repair_id), None)
+        if this is None:
+            raise ConflictError("this repair was taken back already, or is not of this board")
+        if this.repairer != by.name:
+            raise ConflictError(f"this repair was recorded by {this.repairer}; only they can take it back")
+        found = {item.id: item for item in findings_of(connection, inspection_id)}
+        open_to_it = _undoable(connection, board, list(found.values()), fixes)
+        if repair_id not in {fix.id for fix in open_to_it}:
+            raise ConflictError("this repair can no longer be taken back: you recorded another one after it, somebody "
+                                "else had decided on it, or the board was graded again; nothing was saved")
+        batch = [fix for fix in open_to_it if fix.repairer == this.repairer]
+        now = datetime.now(UTC)
+        for fix in batch:
+            item = found[fix.finding_id]
+            assert item.standing is not None
+            note_audit(connection, by, REPAIR_UNDONE, inspection_id, item.id, item.standing.review_id, fix.action)
+            connection.execute(update(Review).where(Review.id == item.standing.review_id).values(withdrawn_at=now))
+            count_open(connection, inspection_id, 1)
+            note_audit(connection, by, "undo", inspection_id, item.id, item.standing.review_id)
+    return tuple(fix.finding_id for fix in batch)

@@ -9,22 +9,30 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader
 from markupsafe import Markup
 
-from vision.review.drawing import Mark, board_map
+from vision.review.bench_marks import names_on_map, open_words, picture_words, shown
+from vision.review.drawing import Map, Mark, board_map
 from vision.review.pictures import NotShownError, Pictures, Window, part_half_mm
 from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION
-from vision.review.repair import Sheet, Stop
+from vision.review.stops import Sheet, Stop
 from vision.setup import Family
 
 
 def sheet_map(sheet: Sheet, family: Family, turn: int = 0) -> str:
-    """Return the board as the person at the bench sees it: numbered stops and the iron's way."""
+    """Return the board as the person at the bench sees it: parts' names, numbered stops and the iron's way.
+
+    What is mended is a white disc with its number.
+    """
     marks = [Mark(stop.x_mm, stop.y_mm, "stop", f"{stop.number}: {stop.name}", str(stop.number))
              for stop in sheet.stops]
+    marks += [Mark(done.x_mm, done.y_mm, "place", f"{done.number}: {done.name}, mended", str(done.number))
+              for done in sheet.done]
     way = [sheet.start_mm, *((stop.x_mm, stop.y_mm) for stop in sheet.stops)] if sheet.stops else []
     title = f"Board {sheet.seen_from_words}"
     if sheet.stops:
         title += ", places to mend in the order of the iron's way"
-    return board_map(family, marks, title, side=sheet.side, turn=turn, way=way, origin=True)
+    drawn = board_map(family, marks, title, side=sheet.side, turn=turn, way=way, origin=True)
+    names = names_on_map(family, [(mark.x_mm, mark.y_mm) for mark in marks], way, Map(family, sheet.side, turn))
+    return drawn.removesuffix("</svg>") + names + "</svg>"
 
 
 def stop_window(stop: Stop, family: Family) -> Window:
@@ -57,6 +65,9 @@ def sheet_html(sheet: Sheet, family: Family, pictures: Mapping[int, str], turn: 
     page = Environment(loader=FileSystemLoader(here / "templates"), autoescape=True, trim_blocks=True,
                        lstrip_blocks=True)
     style = (here / "static" / "sheet.css").read_text(encoding="utf-8")
+    seen = {stop.number: shown(stop, stop_window(stop, family), sheet, family, turn) for stop in sheet.stops}
     return page.get_template("sheet.html").render(
-        sheet=sheet, map=Markup(sheet_map(sheet, family, turn)), pictures=pictures, cautions=CAUTIONS,
-        contact=CONTACT_CAUTION, first=FIRST_CAUTION, defers=DEFERS, style=Markup(style))
+        sheet=sheet, map=Markup(sheet_map(sheet, family, turn)), pictures=pictures, seen=seen,
+        unpictured={stop.number: open_words(stop, family) for stop in sheet.stops},
+        pictures_lie=picture_words(sheet, family, turn), cautions=CAUTIONS, contact=CONTACT_CAUTION,
+        first=FIRST_CAUTION, defers=DEFERS, style=Markup(style))
