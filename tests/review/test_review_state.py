@@ -117,9 +117,10 @@ def test_history_names_places_and_speaks_in_words(both: Engine) -> None:
     decide(both, found["J1.5 partial_wetting"], Decision("real", "non_wetting"), ADA, version=0)
     settle(both, found["J1.5 partial_wetting"], Decision("real", "no_solder"), BO, version=1)
     report_escape(both, key, joint_id=3, chip_id=None, finding="lead_missing", note="", by=ADA)
+    decide(both, found["C1 chip_shifted"], Decision("real"), ADA, version=0)
     record_repair(both, key, finding_ids=[found["C1 chip_shifted"]], action="chip replaced", note="", by=BO)
     assert [event.what for event in history(both, 1)][1:] == [
         "J1.5 partial wetting: real defect, really non-wetting",
         "J1.5 partial wetting: settled, real defect, really no solder; Ada had said real defect",
-        "J1.3 missed defect reported: lead missing", "C1 chip shifted: real defect, at the bench",
+        "J1.3 missed defect reported: lead missing", "C1 chip shifted: real defect",
         "C1 mended: chip replaced"]
