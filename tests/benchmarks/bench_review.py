@@ -103,7 +103,8 @@ class Person:
             assert status == 200, (status, where)
             version = re.search(r'name="version" value="(\d+)"', page)
             assert version is not None
-            status, _, _ = self.ask("decision", where, {"call": "real", "version": version[1], "note": ""})
+            status, _, _ = self.ask("decision", where, {"call": "real", "version": version[1], "note": "",
+                                                          "unseen": "yes"})
             assert status in (302, 409), status
             self.lost += status == 409
             board = re.search(r'href="(/board/\d+)"', page)

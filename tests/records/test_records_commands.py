@@ -200,3 +200,19 @@ def test_help_of_every_command_is_complete() -> None:
         for option in re.findall(r"^  (--[\w-]+).*$", text, re.M):
             after = text.split(f"  {option}", 1)[1].split("\n  --", 1)[0]
             assert re.search(r"[a-z]{3,}.*\.", after, re.S), f"{name} {option} is not explained"
+
+
+def test_verify_names_the_pictures_that_are_gone(tmp_path: Path) -> None:
+    """Ten of them, and how many more. A picture that is gone is no difference: the list on stdout stays empty."""
+    engine = open_database(tmp_path / "r.sqlite")
+    for number in range(12):
+        invented.save(engine, invented.inspection(f"B{number:04d}", minute=number))
+    engine.dispose()
+    result = run("results", "verify", "--db", str(tmp_path / "r.sqlite"), "--json")
+    assert json.loads(result.stdout) == []
+    assert "pictures no longer in place:\n" in result.stderr
+    for number in range(10):
+        assert f"  /pictures/B{number:04d}_v1_a.png\n" in result.stderr
+    assert "B0010" not in result.stderr
+    assert "  and 2 more\n" in result.stderr
+    assert "12 no longer in place" in result.stderr

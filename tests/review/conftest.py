@@ -62,14 +62,15 @@ def both(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Engine]:
 
 
 @pytest.fixture
-def app(engine: Engine) -> Flask:
-    """Return the page over two boards with many findings each, for people whose names are taken on trust."""
+def app(engine: Engine, tmp_path: Path) -> Flask:
+    """Return the page over two boards with pictures and many findings, for people whose names are taken on trust."""
     pytest.importorskip("flask", reason="the extra `review` is not installed")
     from vision.review.app import create_app
     from vision.review.shop import Settings
 
-    boards.save(engine, boards.inspection("B1", boards.MIXED))
-    boards.save(engine, boards.inspection("B2", boards.MIXED, minute=1))
+    for minute, serial in enumerate(("B1", "B2")):
+        boards.save(engine, boards.inspection(serial, boards.MIXED, minute=minute,
+                                              pictures=boards.shown(tmp_path / "pictures", serial)))
     return create_app(engine, Settings(passwords=False))
 
 

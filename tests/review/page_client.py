@@ -35,10 +35,13 @@ class Visitor:
         return self.post("/login", {"name": name, "password": password, "to": "/"})
 
     def decide(self, finding: int, call: str, **more: str) -> TestResponse:
-        """Decide on a finding as its page asks, with the version that the page shows."""
-        return self.post(f"/finding/{finding}", {"call": call, "version": self.version(finding)} | more)
+        """Decide on a finding as its page asks, with the version that the page shows, board in hand."""
+        said = {"call": call, "version": self.version(finding), "unseen": "yes"}
+        return self.post(f"/finding/{finding}", said | more)
 
-    def version(self, finding: int) -> str:
-        found = re.search(r'name="version" value="(\d+)"', self.get(f"/finding/{finding}").get_data(as_text=True))
+    def version(self, finding: int, step: str = "") -> str:
+        """Return the version that a finding's page, or the page of its step `/settle`, shows."""
+        page = self.get(f"/finding/{finding}{step}").get_data(as_text=True)
+        found = re.search(r'name="version" value="(\d+)"', page)
         assert found is not None
         return found[1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import pytest
 import review_boards as boards
 from sqlalchemy import Engine
 
+from models.criteria import CRITERIA, Criterion
 from models.limits import judge
 from models.table import LabelledTable, read_table, write_table
 from models.train import train_sheet
@@ -165,7 +167,7 @@ def test_rules_are_told_apart_and_the_hint_says_what_moving_would_do(both: Engin
     assert (record.decided, len(record.false_values), record.unsure) == (4, 2, 1)
     # Clopper-Pearson 95 % for 2 of 4: 0.0676 to 0.9324 (exact binomial tables; closed by beta quantiles).
     assert record.interval == pytest.approx((0.0676, 0.9324), abs=5e-4)
-    assert record.hint == "All 2 real defects lie at or below 250 deg; 2 of 2 false calls lie beyond it."
+    assert record.hint == "All 2 real defects lie at 250 deg or less; 2 of 2 false calls lie above that."
     assert [(week.real, week.false_calls) for week in record.weeks] == [(2, 2)]
     assert rule_records(both, now=boards.START + timedelta(days=400)) == []
 
@@ -178,3 +180,71 @@ def test_overlapping_values_get_no_hint_to_move_the_limit(engine: Engine) -> Non
         decide(engine, finding, call, ADA, version=0)
     (record,) = rule_records(engine)
     assert "would lose real defects" in record.hint
+
+
+def decided_false(engine: Engine, count: int, source: str) -> str:
+    """Return what is said of a rule of some source after so many false calls and nothing else."""
+    before = dict(boards.RULES)
+    boards.RULES["partial_wetting"] = replace(before["partial_wetting"], source=source)
+    try:
+        for number in range(count):
+            key = boards.save(engine, boards.inspection(
+                f"N{number}", {"J1.1": [("partial_wetting", 250.0, "reject")]}, minute=number))
+            (finding,) = boards.findings(engine, key).values()
+            decide(engine, finding, Decision("false_call"), Actor("Ada"), version=0)
+    finally:
+        boards.RULES.clear()
+        boards.RULES.update(before)
+    (record,) = rule_records(engine)
+    return record.hint
+
+
+@pytest.mark.parametrize(("count", "words"), [
+    (1, "The one finding decided so far was a false call: too few to judge the rule by"),
+    (2, "Both findings decided so far were false calls: too few to judge the rule by, for the interval reaches down "
+        "to 16 %."),
+    (16, "All 16 findings decided so far were false calls: too few"),
+])
+def test_nothing_is_concluded_from_a_few_false_calls(engine: Engine, count: int, words: str) -> None:
+    """Reference: with k = n the interval's lower end is 0.025 ** (1 / n): 0.158 for 2, 0.794 for 16."""
+    hint = decided_false(engine, count, "learned")
+    assert hint.startswith(words)
+    assert "too strict" not in hint
+
+
+def test_many_false_calls_say_what_their_interval_bears_out(engine: Engine) -> None:
+    """0.025 ** (1 / 20) = 0.832."""
+    assert decided_false(engine, 20, "learned") == (
+        "All 20 findings decided so far were false calls, and the interval begins at 83 %. Look whether the limit of "
+        "coverage is too strict.")
+
+
+@pytest.mark.parametrize("count", [2, 20])
+def test_what_the_standard_asks_for_is_said_so(engine: Engine, count: int) -> None:
+    source = criteria("partial_wetting", "coverage_deg").source(2)
+    hint = decided_false(engine, count, source)
+    assert "The standard asks for this limit" in hint
+    assert "too strict" not in hint
+    assert "needed" not in hint
+
+
+def test_a_learned_limit_of_what_the_standard_asks_for_is_told_apart(engine: Engine) -> None:
+    asked = criteria("partial_wetting", "coverage_deg").asked(2)
+    assert "The standard asks for this finding; its limit was learned." in decided_false(
+        engine, 2, f"learned; asked for by {asked}")
+
+
+def criteria(finding: str, measure: str) -> Criterion:
+    (one,) = (item for item in CRITERIA if (item.finding, item.measure) == (finding, measure))
+    assert one.status == "confirmed"
+    return one
+
+
+def test_one_defect_and_one_false_call_are_told_in_good_english(engine: Engine) -> None:
+    for number, (value, call) in enumerate(((240.0, "real"), (262.0, "false_call"))):
+        key = boards.save(engine, boards.inspection(
+            f"N{number}", {"J1.1": [("partial_wetting", value, "reject")]}, minute=number))
+        (finding,) = boards.findings(engine, key).values()
+        decide(engine, finding, Decision(call), Actor("Ada"), version=0)
+    (record,) = rule_records(engine)
+    assert record.hint == "The only real defect lies at 240 deg; the only false call lies above that."

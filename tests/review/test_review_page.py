@@ -14,7 +14,8 @@ from flask import Flask
 from page_client import Visitor
 from sqlalchemy import Engine
 
-from vision.review.boards import load_board, load_case
+from vision.review.boards import Found, load_board, load_case
+from vision.review.drawing import value_scale
 from vision.review.state import board_state
 
 
@@ -36,8 +37,7 @@ def test_deciding_goes_on_through_the_board_and_to_the_next(ada: Visitor, engine
     assert ada.get("/next").headers["Location"] == f"/finding/{order[0]}"
     for key, following in pairwise(order):
         assert ada.decide(key, "real").headers["Location"] == f"/finding/{following}"
-    other_board = min(boards.findings(engine, 2).values())
-    assert ada.decide(order[-1], "false_call").headers["Location"] == f"/finding/{other_board}"
+    assert ada.decide(order[-1], "false_call").headers["Location"] == "/board/1/done"
     assert load_board(engine, 1)[0].open_findings == 0
 
 
@@ -100,7 +100,7 @@ def test_from_finding_to_closed(ada: Visitor, engine: Engine) -> None:
     assert "B1" in ada.get("/bench").get_data(as_text=True)
     boards.save(engine, boards.inspection("B1", minute=99, take=1))
     assert ada.get("/find?serial=B1").headers["Location"] == "/board/3"
-    assert "Closed: the newest inspection passed." in ada.get("/board/3").get_data(as_text=True)
+    assert "<strong>Closed.</strong> The newest inspection passed." in ada.get("/board/3").get_data(as_text=True)
     assert "B1" not in ada.get("/bench").get_data(as_text=True)
 
 
@@ -141,7 +141,8 @@ def test_disagreement_is_settled_over_the_page_by_who_may(locked: Flask, engine:
     assert "somebody could not tell" in ada.get("/settle").get_data(as_text=True)
     assert "Only people who may settle" in bo.get("/finding/1").get_data(as_text=True)
     assert bo.post("/finding/1/settle", {"call": "real", "version": "1"}).status_code == 403
-    assert ada.post("/finding/1/settle", {"call": "real", "version": ada.version(1)}).headers["Location"] == "/settle"
+    assert ada.post("/finding/1/settle", {"call": "real", "version": ada.version(1, "/settle"),
+                                              "unseen": "yes"}).headers["Location"] == "/settle"
     assert "Nothing is to be settled." in ada.get("/settle").get_data(as_text=True)
 
 
@@ -151,3 +152,60 @@ def test_the_rules_page_shows_how_false_calls_developed(ada: Visitor) -> None:
     assert "partial wetting when coverage below 270 deg" in page
     assert "1 false call</strong> of 1 decided: 100 %" in page
     assert re.search(r"<th scope=\"col\">20\d\d-W\d\d</th>", page)
+
+
+def test_the_marks_lie_over_the_picture_and_can_be_left_out_without_scripts(ada: Visitor) -> None:
+    page = ada.get("/finding/1").get_data(as_text=True)
+    assert '<svg class="marks"' in page
+    assert 'data-marks="on"' in page
+    assert page.count('class="bar"') == 2  # both pictures at one scale
+    switch = re.search(r'data-key="m" data-marks-switch href="([^"]+)"', page)
+    assert switch is not None
+    assert "marks=off" in switch[1]
+    assert 'data-marks="off"' in ada.get(switch[1].replace("&amp;", "&")).get_data(as_text=True)
+
+
+def test_the_queue_tells_its_key(ada: Visitor) -> None:
+    page = ada.get("/").get_data(as_text=True)
+    assert "<kbd>Enter</kbd>" in page
+    assert "accesskey" not in page
+
+
+def scale(**more: object) -> str:
+    values: dict[str, object] = {
+        "id": 1, "inspection_id": 1, "joint_id": 1, "chip_id": None, "place": "J1.1", "view": "v1",
+        "finding": "bridge", "verdict": "reject", "measure": "bridge_width_mm", "value": 0.7029, "limit": 0.1,
+        "side": "above", "guard": 0.1, "source": "", "rule": 0, "x_mm": 0.0, "y_mm": 0.0, "other": ""} | more
+    return value_scale(Found(**values))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("more", [
+    {}, {"value": 0.1041}, {"measure": "lead_visible", "value": 0.0, "limit": 0.05, "side": "below", "guard": 0.11},
+    {"measure": "land_cover_pct", "value": 0.0, "limit": 3.5, "side": "below", "guard": 36.0},
+    {"measure": "coverage_deg", "value": 96.0, "limit": 270.0, "side": "below", "guard": 11.0},
+    {"measure": "coverage_deg", "value": 269.9, "limit": 270.0, "side": "below", "guard": 0.0},
+    {"measure": "convexity", "value": 0.1147, "limit": 0.125, "guard": 0.04, "verdict": "review"},
+])
+def test_a_scale_cuts_no_word_off_and_names_its_zones(more: dict[str, object]) -> None:
+    drawn = scale(**more)
+    texts = re.findall(r'<text class="([^"]+)" x="([\d.-]+)" y="([\d.]+)" text-anchor="middle">([^<]+)<', drawn)
+    rows: dict[str, list[tuple[float, float]]] = {}
+    for _, x, y, words in texts:
+        half = len(words) * 7.0 / 2.0  # letters of 13 px are hardly wider
+        assert float(x) - half >= 0.0, words
+        assert float(x) + half <= 360.0, words
+        rows.setdefault(y, []).append((float(x) - half, float(x) + half))
+    for spans in rows.values():
+        for before, after in pairwise(sorted(spans)):
+            assert before[1] <= after[0]
+    names = [words for *_, words in texts]
+    assert "reject" in names
+    assert ("review" in names) == (more.get("guard", 0.1) != 0.0)
+    assert ("url(#s-hatch)" in drawn.partition("</defs>")[2])  # in grey the guard is told by its hatch
+
+
+def test_a_process_indicator_s_scale_does_not_speak_of_rejecting() -> None:
+    drawn = scale(finding="blowhole", verdict="indicator", measure="pit_diameter_mm", value=0.18, limit=0.165,
+                  guard=0.0)
+    assert ">indicator<" in drawn
+    assert ">reject<" not in drawn

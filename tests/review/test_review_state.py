@@ -44,8 +44,8 @@ def test_the_whole_way_of_a_bad_board(both: Engine) -> None:
     assert (state.kind, state.closed, state.inspection_id) == ("closed", True, 3)
     assert bench_boards(both) == []
     assert [event.what for event in history(both, 1)] == [
-        "graded: reject", "graded: reject", "graded: accept", "partial wetting: real defect",
-        "mended: reflowed with flux", "partial wetting: real defect", "mended: reflowed with flux"]
+        "graded: reject", "graded: reject", "graded: accept", "J1.1 partial wetting: real defect",
+        "J1.1 mended: reflowed with flux", "J1.1 partial wetting: real defect", "J1.1 mended: reflowed with flux"]
 
 
 def test_false_calls_alone_close_a_board_and_taking_one_back_opens_it(engine: Engine) -> None:
@@ -94,3 +94,33 @@ def test_a_false_call_made_after_mending_does_not_close_a_board_that_was_heated(
 @pytest.mark.parametrize("words", ASKS.values())
 def test_every_state_says_what_it_asks_for(words: str) -> None:
     assert words.endswith(".")
+
+
+def test_a_board_closed_by_false_calls_does_not_say_that_it_passed(engine: Engine) -> None:
+    key = boards.save(engine, boards.inspection("B1", ONE))
+    decide(engine, only(engine, key), Decision("false_call"), ADA, version=0)
+    state = board_state(engine, 1)
+    assert (state.kind, state.asks) == ("closed", "A person called all findings false.")
+    boards.save(engine, boards.inspection("B1", minute=5, take=1))
+    assert board_state(engine, 1).asks == "The newest inspection passed."
+
+
+@pytest.mark.parametrize(("kind", "words"), ASKS.items())
+def test_no_state_says_its_kind_twice(kind: str, words: str) -> None:
+    """Pages print the kind in bold and what it asks for behind it."""
+    assert not words.lower().startswith(kind)
+
+
+def test_history_names_places_and_speaks_in_words(both: Engine) -> None:
+    key = boards.save(both, boards.inspection("B1", boards.MIXED))
+    found = boards.findings(both, key)
+    decide(both, found["J1.5 partial_wetting"], Decision("real", "non_wetting"), ADA, version=0)
+    settle(both, found["J1.5 partial_wetting"], Decision("real", "no_solder"), BO, version=1)
+    report_escape(both, key, joint_id=3, chip_id=None, finding="lead_missing", note="", by=ADA)
+    decide(both, found["C1 chip_shifted"], Decision("real"), ADA, version=0)
+    record_repair(both, key, finding_ids=[found["C1 chip_shifted"]], action="chip replaced", note="", by=BO)
+    assert [event.what for event in history(both, 1)][1:] == [
+        "J1.5 partial wetting: real defect, really non-wetting",
+        "J1.5 partial wetting: settled, real defect, really no solder; Ada had said real defect",
+        "J1.3 missed defect reported: lead missing", "C1 chip shifted: real defect",
+        "C1 mended: chip replaced"]

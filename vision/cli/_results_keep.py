@@ -8,6 +8,9 @@ import click
 
 from vision.cli._common import Output, database_option, fail, many, print_json, print_rows, progress, rows_options, say
 
+#: Files named at most that are no longer in place.
+MOST_GONE = 10
+
 
 @click.command()
 @database_option
@@ -32,6 +35,10 @@ def verify(db: str, pictures: bool, output: Output) -> None:
             rows = [vars(item) for item in verified(engine, wanted, tally, pictures=pictures, progress=bar.step)]
     print_rows(rows, ["inspection_id", "serial", "place", "what", "stored", "computed"], output,
                empty="no difference found")
+    if tally.gone:
+        named = [*tally.gone[:MOST_GONE], *([f"and {len(tally.gone) - MOST_GONE} more"]
+                                            if len(tally.gone) > MOST_GONE else [])]
+        say("\n  ".join(["pictures no longer in place:", *named]))
     say(f"{many(tally.inspections, 'inspection')} with {many(tally.results, 'joint and chip result')} replayed, "
         f"{many(tally.pictures, 'picture')} hashed, {tally.pictures_gone} no longer in place; "
         f"{many(len(rows), 'difference')}")

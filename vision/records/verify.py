@@ -52,7 +52,12 @@ class Tally:
     inspections: int = 0
     results: int = 0
     pictures: int = 0
-    pictures_gone: int = field(default=0)  # files that are no longer where they were: not a difference
+    gone: list[str] = field(default_factory=list)  # files that are no longer where they were: not a difference
+
+    @property
+    def pictures_gone(self) -> int:
+        """How many files are no longer where they were."""
+        return len(self.gone)
 
 
 def verify(engine: Engine, wanted: Filter, tally: Tally, *, pictures: bool = True,
@@ -245,7 +250,7 @@ def _pictures(key: int, inspection: Inspection, tally: Tally) -> Iterator[Differ
     """Hash again the picture files that are still in place."""
     for picture in inspection.pictures:
         if not picture.sha256 or not Path(picture.path).is_file():
-            tally.pictures_gone += 1
+            tally.gone.append(picture.path)
             continue
         tally.pictures += 1
         computed = sha256_file(picture.path)

@@ -18,9 +18,9 @@ from models.vocabulary import finding_title
 from vision import __version__
 from vision.records.database import transaction
 from vision.records.errors import RecordsError
-from vision.review import pages_bench, pages_decide, pages_study
+from vision.review import pages_bench, pages_decide, pages_pictures, pages_study
 from vision.review.boards import Families
-from vision.review.decisions import CALL_WORDS, Actor, ConflictError, UnknownError, note_audit
+from vision.review.decisions import CALL_WORDS, Actor, ConflictError, NotTakenBackError, UnknownError, note_audit
 from vision.review.people import check_password, checked_name
 from vision.review.pictures import NotShownError, Pictures
 from vision.review.security import Attempts, actor, form_token, guard, local_target, log_in
@@ -62,6 +62,7 @@ def create_app(engine: Engine, settings: Settings | None = None, stations: Itera
     _entrance(app, shop)
     _errors(app)
     pages_decide.add(app, shop)
+    pages_pictures.add(app, shop)
     pages_bench.add(app, shop)
     pages_study.add(app, shop)
     return app
@@ -132,8 +133,12 @@ def _note(shop: Shop, by: Actor, action: str) -> None:
 def _errors(app: Flask) -> None:
     """Show every failure as a page in plain words, with the right status."""
 
-    def page(code: int, heading: str, words: str) -> tuple[str, int]:
-        return render_template("message.html", heading=heading, words=words), code
+    def page(code: int, heading: str, words: str, finding: int | None = None) -> tuple[str, int]:
+        return render_template("message.html", heading=heading, words=words, finding=finding), code
+
+    @app.errorhandler(NotTakenBackError)
+    def _not_taken_back(error: NotTakenBackError) -> tuple[str, int]:
+        return page(409, "Not taken back", str(error), error.finding_id)
 
     @app.errorhandler(ConflictError)
     def _conflict(error: ConflictError) -> tuple[str, int]:

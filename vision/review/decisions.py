@@ -17,7 +17,7 @@ from sqlalchemy.exc import IntegrityError
 from models.errors import MeniscopeError
 from models.vocabulary import CHIP_FINDINGS, FINDING, JOINT_FINDINGS
 from vision.records.columns import moment_text
-from vision.records.database import transaction
+from vision.records.database import reading, transaction
 from vision.records.schema import (
     AUDIT,
     CONTROL,
@@ -39,6 +39,14 @@ LONGEST_NOTE = 2000
 
 class ConflictError(MeniscopeError):
     """Somebody else was faster, or the board was graded again; nothing was saved."""
+
+
+class NotTakenBackError(ConflictError):
+    """A decision that can no longer be taken back; `finding_id` is what it was about."""
+
+    def __init__(self, words: str, finding_id: int) -> None:
+        super().__init__(words)
+        self.finding_id = finding_id
 
 
 class UnknownError(MeniscopeError):
@@ -113,7 +121,7 @@ def _standing(connection: Connection, finding_id: int) -> Any:
 def undo(engine: Engine, review_id: int, by: Actor) -> int:
     """Take one's own decision back; the finding waits again. Returns the finding's key.
 
-    Raises ConflictError where it was taken back or settled already, or where the joint has been mended since.
+    Raises NotTakenBackError where it was taken back or settled already, or where the joint has been mended since.
     """
     with transaction(engine) as connection:
         review = connection.execute(select(Review.__table__).where(Review.id == review_id)).first()
@@ -125,15 +133,29 @@ def undo(engine: Engine, review_id: int, by: Actor) -> int:
         mended = connection.execute(select(Repair.id).where(Repair.finding_id == review.finding_id,
                                                             Repair.repaired_at >= review.reviewed_at)).first()
         if mended is not None:
-            raise ConflictError("this joint was mended after your decision; it can no longer be taken back")
+            raise NotTakenBackError("this joint was mended after your decision; it can no longer be taken back",
+                                    finding.id)
         if not _withdraw(connection, finding, review_id, by):
-            raise ConflictError("this decision was taken back or settled already")
+            raise NotTakenBackError(_overtaken(connection, review), finding.id)
         twin = bridge_twin(connection, finding)
         other = None if twin is None else _standing(connection, twin.id)
         if twin is not None and other is not None and (other.reviewer, other.reviewed_at) == (by.name,
                                                                                              review.reviewed_at):
             _withdraw(connection, twin, other.id, by)
         return int(review.finding_id)
+
+
+def _overtaken(connection: Connection, review: Row[Any]) -> str:
+    """Say why a decision that stands no more cannot be taken back: who settled the finding, and how."""
+    settled = connection.execute(
+        select(SETTLEMENT.c.settled_by, SETTLEMENT.c.settled_at, Review.call)
+        .join(Review, Review.id == SETTLEMENT.c.review_id)
+        .where(SETTLEMENT.c.finding_id == review.finding_id, SETTLEMENT.c.settled_at >= review.reviewed_at)).first()
+    if settled is None:
+        return "you took this decision back already"
+    return (f"{settled.settled_by} settled this finding as “{CALL_WORDS[settled.call]}” after your decision "
+            f"“{CALL_WORDS[review.call]}” ({moment_text(settled.settled_at)[11:16]} UTC); that stands, and there is "
+            "nothing left to take back")
 
 
 def _withdraw(connection: Connection, finding: Row[Any], review_id: int, by: Actor) -> bool:
@@ -300,6 +322,17 @@ def _check_words(decision: Decision, part: str) -> None:
     if decision.corrected and (decision.corrected not in allowed or decision.call == FALSE_CALL):
         raise MeniscopeError(f"decision: got corrected finding {decision.corrected[:40]!r}, "
                              f"wanted none, or with a real defect one of {', '.join(allowed)}")
+
+
+def last_words(engine: Engine, finding_id: int, by: Actor) -> Decision | None:
+    """Return what a person said last about a finding that waits again since they took it back, else None."""
+    with reading(engine) as connection:
+        last = connection.execute(
+            select(Review.call, Review.corrected, Review.note, Review.reviewer, Review.withdrawn_at)
+            .where(Review.finding_id == finding_id, Review.blind.is_(False)).order_by(Review.id.desc())).first()
+    if last is None or last.withdrawn_at is None or last.reviewer != by.name:
+        return None
+    return Decision(last.call, last.corrected, last.note)
 
 
 def write_review(connection: Connection, finding: Any, decision: Decision, reviewer: str, *, blind: bool,

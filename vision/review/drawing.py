@@ -151,20 +151,51 @@ def value_scale(found: Found) -> str:
     limit, value = at(found.limit), at(found.value)
     bad_from, bad_to = (8.0, limit) if found.side == "below" else (limit, 352.0)
     guard = at(found.limit + (found.guard if found.side == "below" else -found.guard))
+    good_from, good_to = (guard, 352.0) if found.side == "below" else (8.0, guard)
+    zones = [("review", min(limit, guard), max(limit, guard))] if abs(guard - limit) > 1.0 else []
+    zones += [("indicator" if found.verdict == "indicator" else "reject", bad_from, bad_to)]
+    zones += [("accept", good_from, good_to)] if good_to - good_from > 1.0 else []
     words = f"Scale: {found.words}"
-    anchor = "start" if value < 60 else "end" if value > 300 else "middle"
+    place = f'x="{min(limit, guard):.1f}" y="30" width="{abs(guard - limit):.1f}" height="14"'
+    hatched = f'<rect class="s-guard" {place}/><rect fill="url(#s-hatch)" {place}/>'
     return (
-        f'<svg class="scale" viewBox="0 0 360 64" role="img" aria-label="{escape(words)}">'
+        f'<svg class="scale" viewBox="0 0 360 82" role="img" aria-label="{escape(words)}">'
         f"<title>{escape(words)}</title>"
-        f'<rect class="s-good" x="8" y="30" width="344" height="12"/>'
-        f'<rect class="s-bad" x="{bad_from:.1f}" y="30" width="{max(bad_to - bad_from, 0):.1f}" height="12"/>'
-        f'<rect class="s-guard" x="{min(limit, guard):.1f}" y="30" width="{abs(guard - limit):.1f}" height="12"/>'
-        f'<path class="s-limit" d="M{limit:.1f} 24V48"/>'
-        f'<text class="s-text" x="{limit:.1f}" y="61" text-anchor="middle">limit '
-        f'{escape(limit_text(found.measure, found.limit))}</text>'
+        '<defs><pattern id="s-hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
+        'patternTransform="rotate(45)"><path class="s-hatch" d="M0 0V6"/></pattern></defs>'
+        f'<rect class="s-good" x="8" y="30" width="344" height="14"/>'
+        f'<rect class="s-bad" x="{bad_from:.1f}" y="30" width="{max(bad_to - bad_from, 0):.1f}" height="14"/>'
+        f'{hatched}<path class="s-limit" d="M{limit:.1f} 24V48"/>{_zone_words(zones)}'
+        f'{_label(limit, 76.0, "limit " + limit_text(found.measure, found.limit))}'
         f'<path class="s-value" d="M{value:.1f} 28l8 -12h-16z"/>'
-        f'<text class="s-text s-strong" x="{value:.1f}" y="12" text-anchor="{anchor}">'
-        f'{escape(with_unit(found.measure, found.value))}</text></svg>')
+        f'{_label(value, 12.0, with_unit(found.measure, found.value), strong=True)}</svg>')
+
+
+#: Width of a letter of the scale's writing, drawing units: rather too wide than cut off.
+LETTER = 7.2
+
+
+def _label(x: float, y: float, words: str, *, strong: bool = False) -> str:
+    """Return words centred at x, moved inwards as far as it takes to stay within the scale's 360 units."""
+    half = len(words) * (LETTER + 0.6 * strong) / 2.0
+    x = min(max(x, half + 2.0), 358.0 - half)
+    return (f'<text class="s-text{" s-strong" if strong else ""}" x="{x:.1f}" y="{y:g}" text-anchor="middle">'
+            f"{escape(words)}</text>")
+
+
+def _zone_words(zones: Sequence[tuple[str, float, float]]) -> str:
+    """Name the zones (word, from, to) of a scale below them, the most important first; none writes over another."""
+    taken: list[tuple[float, float]] = []
+    parts = []
+    for word, low, high in zones:
+        half = len(word) * LETTER / 2.0
+        for middle in ((low + high) / 2.0, low + half, high - half):
+            x = min(max(middle, half + 2.0), 358.0 - half)
+            if all(x + half + 4.0 < start or x - half - 4.0 > stop for start, stop in taken):
+                taken.append((x - half, x + half))
+                parts.append(_label(x, 59.0, word))
+                break
+    return "".join(parts)
 
 
 def value_spread(measure: str, limit: float, side: str, real: Sequence[float], false_calls: Sequence[float]) -> str:

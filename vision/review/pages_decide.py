@@ -1,11 +1,11 @@
-"""Pages where a person decides: the queue, one finding at a time, one board whole; and the pictures they show."""
+"""Pages where a person decides: the queue, one finding at a time, one board whole."""
 
 from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
 
-from flask import Flask, Response, g, redirect, render_template, request, session, url_for
+from flask import Flask, g, redirect, render_template, request, session, url_for
 from markupsafe import Markup
 from sqlalchemy import select
 from werkzeug.exceptions import BadRequest
@@ -13,21 +13,26 @@ from werkzeug.wrappers import Response as AnyResponse
 
 from models.vocabulary import CHIP_FINDINGS, FINDING, JOINT_FINDINGS
 from vision.records.database import reading
-from vision.records.schema import FamilyChip, FamilyJoint, InspectionRow, JointResult
+from vision.records.schema import FamilyChip, FamilyJoint
 from vision.review.agreement import opinions
-from vision.review.boards import Case, Found, GoodPlace, good_place, load_board, load_case, newest_inspection
+from vision.review.boards import Case, Found, good_place, load_board, load_case, newest_inspection
 from vision.review.decisions import (
     CALL_WORDS,
+    CANNOT_TELL,
+    FALSE_CALL,
     ConflictError,
     Decision,
+    NotTakenBackError,
     UnknownError,
     decide,
+    last_words,
     report_escape,
     settle,
     undo,
 )
 from vision.review.drawing import Mark, board_map, value_scale
-from vision.review.pictures import NotShownError, Window, part_half_mm, place_window
+from vision.review.marks import marks_of, measured_at, scale_bar
+from vision.review.pictures import Window, place_window
 from vision.review.security import actor
 from vision.review.shop import Shop
 from vision.review.state import board_state, history
@@ -36,7 +41,6 @@ from vision.setup import Family
 
 #: Boards that a person may put off; the oldest come back first.
 MOST_LATER = 40
-PICTURE_SECONDS = 7 * 24 * 3600
 
 
 def add(app: Flask, shop: Shop) -> None:
@@ -44,7 +48,6 @@ def add(app: Flask, shop: Shop) -> None:
     _queue_pages(app, shop)
     _finding_pages(app, shop)
     _board_pages(app, shop)
-    _picture_pages(app, shop)
 
 
 def _queue_pages(app: Flask, shop: Shop) -> None:
@@ -62,7 +65,7 @@ def _queue_pages(app: Flask, shop: Shop) -> None:
     @app.get("/next")
     def next_one() -> AnyResponse:
         others = shop.desks.others(g.person.name)
-        key = next_finding(shop.engine, leave_out=[*others, *_later()])
+        key = next_finding(shop.engine, leave_out=_left_out(shop))
         if key is None and _later():
             session.pop("later", None)
             key = next_finding(shop.engine, leave_out=others)
@@ -86,15 +89,25 @@ def _finding_pages(app: Flask, shop: Shop) -> None:
     def decide_one(key: int) -> AnyResponse | tuple[str, int]:
         return _take(shop, key, settling=False)
 
-    @app.post("/finding/<key:key>/settle")
-    def settle_one(key: int) -> AnyResponse | tuple[str, int]:
-        return _take(shop, key, settling=True)
+    @app.route("/finding/<key:key>/settle", methods=["GET", "POST"])
+    def settle_one(key: int) -> AnyResponse | str | tuple[str, int]:
+        """Settling is a step of its own: first this page without keys for its buttons, then one of them."""
+        if not g.person.may_settle:
+            return render_template("message.html", heading="Not allowed", words="Your account may not settle; ask "
+                                   "somebody who may."), 403
+        if "call" in request.form:
+            return _take(shop, key, settling=True)
+        typed = _typed() if request.method == "POST" else None
+        return _finding_page(shop, load_case(shop.engine, key), typed=typed, settling=True)
 
     @app.post("/undo/<key:review>")
     def undo_one(review: int) -> AnyResponse:
-        key = undo(shop.engine, review, actor())
-        if _last().get("review") == review:
-            session.pop("last", None)
+        try:
+            key = undo(shop.engine, review, actor())
+        except NotTakenBackError:
+            _forget(review)
+            raise
+        _forget(review)
         session["told"] = "Taken back. The finding waits again."
         return redirect(url_for("finding", key=key))
 
@@ -105,37 +118,58 @@ def _finding_pages(app: Flask, shop: Shop) -> None:
         return redirect(url_for("next_one"))
 
 
+def _typed() -> Decision:
+    """Return what the form says."""
+    call = request.form.get("call", "")
+    return Decision(call, request.form.get("corrected", "") if call != FALSE_CALL else "", request.form.get("note", ""))
+
+
 def _take(shop: Shop, key: int, *, settling: bool) -> AnyResponse | tuple[str, int]:
     """Record what the form says and go on; a conflict shows the finding as it is now, with what was typed."""
-    if settling and not g.person.may_settle:
-        return render_template("message.html", heading="Not allowed", words="Your account may not settle; ask "
-                               "somebody who may."), 403
-    call = request.form.get("call", "")
-    corrected = request.form.get("corrected", "") if call != "false_call" else ""
-    decision = Decision(call, corrected, request.form.get("note", ""))
-    version = _number("version")
+    decision, version = _typed(), _number("version")
+    case = load_case(shop.engine, key)
+    blindly = decision.call != CANNOT_TELL and request.form.get("unseen") != "yes"
+    if blindly and version == case.version and _why_not_shown(shop, case):
+        return _finding_page(shop, case, problem="Nothing was saved: the picture cannot be shown, so say below that "
+                             "you have the board itself before you.", typed=decision, settling=settling), 400
     try:
         review = (settle if settling else decide)(shop.engine, key, decision, actor(), version=version)
     except ConflictError as error:
-        case = load_case(shop.engine, key)
-        return _finding_page(shop, case, problem=str(error), typed=decision), 409
+        return _finding_page(shop, load_case(shop.engine, key), problem=str(error), typed=decision), 409
     case = load_case(shop.engine, key)
     session["last"] = {"review": review, "words": f"{case.board.serial} {case.found.place}, {case.found.title}: "
-                                                  f"{CALL_WORDS[call]}"}
+                                                  f"{CALL_WORDS[decision.call]}"}
     if settling:
+        state = board_state(shop.engine, case.board.unit_id)
+        if state.inspection_id == case.board.inspection_id and state.kind not in ("decide", "settle"):
+            session["told"] = f"Board {case.board.serial} {state.way_on}."
         return redirect(url_for("to_settle"))
-    leave_out = [*shop.desks.others(g.person.name), *_later()]
-    following = next_finding(shop.engine, inspection_id=case.board.inspection_id, after=key, leave_out=leave_out)
+    if not case.waiting:
+        return redirect(url_for("done", key=case.board.inspection_id))
+    following = next_finding(shop.engine, inspection_id=case.board.inspection_id, after=key,
+                             leave_out=_left_out(shop))
     return redirect(url_for("next_one") if following is None else url_for("finding", key=following))
 
 
-def _finding_page(shop: Shop, case: Case, problem: str = "", typed: Decision | None = None) -> str:
+def _left_out(shop: Shop) -> list[int]:
+    """Return the boards that other people look at or that this person put off."""
+    return [*shop.desks.others(g.person.name), *_later()]
+
+
+def _why_not_shown(shop: Shop, case: Case) -> str:
+    """Return why the finding's picture cannot be shown; empty where it can."""
+    found = case.found
+    return shop.pictures.why_not(found.inspection_id, found.view,
+                                 place_window(shop.families(case.board.family_id), found))
+
+
+def _finding_page(shop: Shop, case: Case, problem: str = "", typed: Decision | None = None,
+                  settling: bool = False) -> str:
     found, board = case.found, case.board
     shop.desks.sit(board.inspection_id, g.person.name)
     family = shop.families(board.family_id)
-    leave_out = [*shop.desks.others(g.person.name), *_later()]
     following = next_finding(shop.engine, inspection_id=board.inspection_id, after=found.id,
-                             leave_out=leave_out) if found.id in case.waiting[-1:] else _after(case)
+                             leave_out=_left_out(shop)) if found.id in case.waiting[-1:] else _after(case)
     if following == found.id:
         following = None
     with reading(shop.engine) as connection:
@@ -143,13 +177,24 @@ def _finding_page(shop: Shop, case: Case, problem: str = "", typed: Decision | N
     part = FINDING[found.finding].part
     layers = shop.pictures.layers(board.inspection_id)
     chosen = request.args.get("layer", "all")
+    good, window = good_place(shop.engine, board, found, family), place_window(family, found)
+    asked = [item.id for item in case.others if item.verdict != "indicator" or item.id == found.id]
+    gone = _why_not_shown(shop, case)
+    good_gone = "" if good is None else shop.pictures.why_not(
+        good.inspection_id, good.view, Window(good.x_mm, good.y_mm, window.half_mm))
+    marks = None if gone else marks_of(found, family, measured_at(shop.engine, found), window,
+                                       shop.pictures.seen(found.inspection_id, found.view).upright)
+    if typed is None and found.standing is None:
+        typed = last_words(shop.engine, found.id, actor())
     return render_template(
         "finding.html", case=case, found=found, board=board, layers=layers, problem=problem, typed=typed,
-        layer=chosen if chosen in dict(layers) else "all", about=FINDING[found.finding].text,
-        good=good_place(shop.engine, board, found, family), scale=Markup(value_scale(found)),
-        map=Markup(_found_map(family, case.others, found)), choices=_choices(part, found.finding),
+        layer=chosen if chosen in dict(layers) else "all", about=FINDING[found.finding].text, good=good,
+        gone=gone, good_gone=good_gone, marks=marks, marks_on=request.args.get("marks") != "off",
+        bar=Markup(scale_bar(window)),
+        scale=Markup(value_scale(found)), map=Markup(_found_map(family, case.others, found)),
+        choices=_choices(part, found.finding), settling=settling and found.standing is not None,
         following=following, last=_last(), opinions=said, limit=shop.settings.repair_limit,
-        place_in_line=case.waiting.index(found.id) + 1 if found.id in case.waiting else 0,
+        place_in_line=asked.index(found.id) + 1, asked=len(asked), waits=found.id in case.waiting,
         others=shop.desks.others(g.person.name).get(board.inspection_id))
 
 
@@ -185,6 +230,19 @@ def _board_pages(app: Flask, shop: Shop) -> None:
             map=Markup(board_map(family, marks, title, side=family.seen_from)),
             choices=[*_choices("joint"), *_choices("chip")])
 
+    @app.get("/board/<key:key>/done")
+    def done(key: int) -> AnyResponse | str:
+        """Say where a board goes whose findings are all decided, before the next one comes."""
+        this, found = load_board(shop.engine, key)
+        state = board_state(shop.engine, this.unit_id)
+        if state.kind == "decide" or state.inspection_id != key:
+            return redirect(url_for("next_one"))
+        following = next_finding(shop.engine, leave_out=_left_out(shop)) or next_finding(
+            shop.engine, leave_out=shop.desks.others(g.person.name))
+        return render_template(
+            "done.html", board=this, found=found, state=state, last=_last(), others=shop.desks.others(g.person.name),
+            following=None if following is None else load_case(shop.engine, following))
+
     @app.post("/board/<key:key>/missed")
     def missed(key: int) -> AnyResponse:
         this, _ = load_board(shop.engine, key)
@@ -211,51 +269,15 @@ def _part(shop: Shop, family_id: int, name: str) -> tuple[int | None, int | None
     return None, int(chip)
 
 
-def _picture_pages(app: Flask, shop: Shop) -> None:
-    @app.get("/picture/finding/<key:key>/<layer>.jpg")
-    def picture_of_finding(key: int, layer: str) -> Response:
-        found, family = _found_and_family(shop, key)
-        return _picture(shop, found.inspection_id, found.view, place_window(family, found), layer)
-
-    @app.get("/picture/good/<key:key>/<layer>.jpg")
-    def picture_of_good(key: int, layer: str) -> Response:
-        case = load_case(shop.engine, key)
-        family = shop.families(case.board.family_id)
-        good: GoodPlace | None = good_place(shop.engine, case.board, case.found, family)
-        if good is None:
-            raise NotShownError("no accepted joint of this kind is in the records yet")
-        half = place_window(family, case.found).half_mm  # the same scale for both
-        return _picture(shop, good.inspection_id, good.view, Window(good.x_mm, good.y_mm, half), layer)
-
-    @app.get("/picture/joint/<key:inspection>/<key:joint>/<layer>.jpg")
-    def picture_of_joint(inspection: int, joint: int, layer: str) -> Response:
-        result = JointResult.__table__.c
-        with reading(shop.engine) as connection:
-            row = connection.execute(
-                select(result.view, InspectionRow.family_id, FamilyJoint.ref, FamilyJoint.pin)
-                .join(InspectionRow, InspectionRow.id == result.inspection_id)
-                .join(FamilyJoint, FamilyJoint.id == result.joint_id)
-                .where(result.inspection_id == inspection, result.joint_id == joint)).first()
-        if row is None:
-            raise NotShownError("no such joint in the records")
-        part = next(item for item in shop.families(row.family_id).joints if (item.ref, item.pin) == (row.ref, row.pin))
-        return _picture(shop, inspection, row.view, Window(part.x_mm, part.y_mm, part_half_mm(part)), layer)
-
-
-def _found_and_family(shop: Shop, key: int) -> tuple[Found, Family]:
-    case = load_case(shop.engine, key)
-    return case.found, shop.families(case.board.family_id)
-
-
-def _picture(shop: Shop, inspection: int, view: str, window: Window, layer: str) -> Response:
-    response = Response(shop.pictures.cut(inspection, view, window, layer), mimetype="image/jpeg")
-    response.headers["Cache-Control"] = f"private, max-age={PICTURE_SECONDS}"
-    return response
-
-
 def _later() -> list[int]:
     kept = session.get("later", [])
     return [key for key in kept if isinstance(key, int)] if isinstance(kept, list) else []
+
+
+def _forget(review: int) -> None:
+    """Offer a decision no longer to be taken back."""
+    if _last().get("review") == review:
+        session.pop("last", None)
 
 
 def _last() -> dict[str, Any]:

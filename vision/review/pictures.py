@@ -134,6 +134,17 @@ class Pictures:
         key = (inspection_id, view, window, layer)
         return self._cuts.get(key, lambda: _encoded(draw_cut(self.seen(inspection_id, view), window, layer)))
 
+    def why_not(self, inspection_id: int, view: str, window: Window) -> str:
+        """Return why a window cannot be shown, in words for the page; empty where it can.
+
+        It makes the picture that the page asks for next, so that page and picture cannot disagree.
+        """
+        try:
+            self.cut(inspection_id, view, window, ALL_LIGHTS)
+        except NotShownError as error:
+            return str(error)
+        return ""
+
     def seen(self, inspection_id: int, view: str) -> SeenView:
         """Return a view as it was graded, checked against the hashes in the records."""
         return self._views.get((inspection_id, view), lambda: self._load(inspection_id, view))

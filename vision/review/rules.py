@@ -16,6 +16,10 @@ from vision.review.decisions import FALSE_CALL, REAL
 
 #: Decisions that are read at most; the newest count.
 MOST = 5000
+#: What is said of a rule that found nothing real needs an interval whose lower end is at least this share.
+ENOUGH = 0.8
+#: How a rule's source names a confirmed criterion of the standard, and a learned limit for what the standard asks for.
+CONFIRMED, ASKED_FOR = ", confirmed", "asked for by workmanship class"
 #: Points drawn of each kind; more would be one blot.
 DRAWN = 300
 
@@ -69,17 +73,42 @@ class RuleRecord:
     def hint(self) -> str:
         """What moving the limit would have done to the decided findings; an observation, no advice."""
         if not self.false_values:
-            return "No false calls."
+            return "No false calls." if self.real_values else ""
         name = plain_name(self.measure)
         if not self.real_values:
-            return f"Every decided finding of this rule was a false call; see whether the rule is needed at {name}."
+            return self._all_false(name)
         below = self.side == "below"
         worst = max(self.real_values) if below else min(self.real_values)
         spared = sum(value > worst if below else value < worst for value in self.false_values)
+        count = len(self.false_values)
         if not spared:
-            return f"Real defects and false calls overlap in {name}: moving this limit alone would lose real defects."
-        return (f"All {len(self.real_values)} real defects lie {'at or below' if below else 'at or above'} "
-                f"{with_unit(self.measure, worst)}; {spared} of {len(self.false_values)} false calls lie beyond it.")
+            return (f"Real defects and false calls overlap in {name}: moving this limit alone would lose real "
+                    f"defects.{self._asked}")
+        reals = (f"The only real defect lies at {with_unit(self.measure, worst)}" if len(self.real_values) == 1 else
+                 f"All {len(self.real_values)} real defects lie at {with_unit(self.measure, worst)} or "
+                 f"{'less' if below else 'more'}")
+        some = "the only false call lies" if count == 1 else (
+            f"{spared} of {count} false calls {'lies' if spared == 1 else 'lie'}")
+        return f"{reals}; {some} {'above' if below else 'below'} that.{self._asked}"
+
+    def _all_false(self, name: str) -> str:
+        """Say what follows from false calls alone: nothing from a few of them."""
+        count, least = len(self.false_values), f"{100.0 * self.interval[0]:.0f} %"
+        so_far = {1: "The one finding decided so far was a false call",
+                  2: "Both findings decided so far were false calls"}.get(
+                      count, f"All {count} findings decided so far were false calls")
+        if self.interval[0] < ENOUGH:
+            return f"{so_far}: too few to judge the rule by, for the interval reaches down to {least}.{self._asked}"
+        return f"{so_far}, and the interval begins at {least}. " + (
+            f"The standard asks for this limit: look at how {name} is measured before anything else."
+            if CONFIRMED in self.source else f"Look whether the limit of {name} is too strict.{self._asked}")
+
+    @property
+    def _asked(self) -> str:
+        """What the standard says to it, as a sentence to add, or nothing."""
+        if CONFIRMED in self.source:
+            return " The standard asks for this limit."
+        return " The standard asks for this finding; its limit was learned." if ASKED_FOR in self.source else ""
 
 
 def rule_records(engine: Engine, *, days: int = 90, now: datetime | None = None) -> list[RuleRecord]:

@@ -6,29 +6,56 @@ its newest inspection passes: accepted, or with nothing but false calls, and not
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Literal
+from typing import Any, Literal
 
 from sqlalchemy import Connection, Engine, case, exists, func, or_, select
 from sqlalchemy.orm import aliased
 
-from models.vocabulary import FINDING
+from models.vocabulary import finding_title
 from vision.records.database import reading
-from vision.records.schema import AUDIT, FamilyRow, FindingRow, InspectionRow, Repair, Review, Unit
+from vision.records.schema import (
+    AUDIT,
+    FamilyChip,
+    FamilyJoint,
+    FamilyRow,
+    FindingRow,
+    InspectionRow,
+    Repair,
+    Review,
+    Unit,
+)
 from vision.review.decisions import CANNOT_TELL, REAL
 
 Kind = Literal["decide", "settle", "mend", "grade again", "closed", "take pictures"]
 
+#: Another finding that a person saw, as the audit trail names it.
+REALLY = re.compile(r"\breally (\w+)")
 #: What each state asks for, in words.
 ASKS: dict[Kind, str] = {
     "decide": "Findings wait for a decision.",
     "settle": "Somebody could not tell, or people disagree: a second person has to settle it.",
     "mend": "Real defects wait for the iron.",
     "grade again": "Mended. Clean it and take it back to the camera: it closes only when its new inspection passes.",
-    "closed": "Closed: the newest inspection passed.",
+    "closed": "The newest inspection passed.",
     "take pictures": "Could not be graded: take new pictures. It counts as not accepted.",
+}
+
+
+#: What a closed board says that the program did not accept.
+ALL_FALSE = "A person called all findings false."
+
+#: Where a board goes that is decided, to be said after its serial.
+WAYS_ON: dict[Kind, str] = {
+    "decide": "is not done: findings wait for a decision",
+    "settle": "is decided so far: put it aside until a second person has settled it",
+    "mend": "is done: to the bench",
+    "grade again": "is done: back to the camera",
+    "closed": "is done: back to the line",
+    "take pictures": "is done: take new pictures of it",
 }
 
 
@@ -42,11 +69,17 @@ class State:
     unsettled: int
     real: int  # real defects, missed ones included
     mended: int  # of them those mended after they were found
+    verdict: str = "accept"  # the program's own on that inspection
 
     @property
     def asks(self) -> str:
-        """What the board waits for, in words."""
-        return ASKS[self.kind]
+        """What the board waits for, or why it is closed, in words; it stands behind the kind."""
+        return ALL_FALSE if self.closed and self.verdict != "accept" else ASKS[self.kind]
+
+    @property
+    def way_on(self) -> str:
+        """Where the board goes now, to be said after its serial."""
+        return WAYS_ON[self.kind]
 
     @property
     def closed(self) -> bool:
@@ -97,7 +130,7 @@ def _states(connection: Connection, newest: Sequence[tuple[int, str, int]]) -> d
     for key, verdict, waiting in newest:
         unsure, real, done = counts.get(key, (0, 0, 0))
         states[key] = State(_kind(verdict, waiting, unsure, real > done, key in heated), key, waiting, unsure, real,
-                            done)
+                            done, verdict)
     return states
 
 
@@ -122,18 +155,40 @@ def history(engine: Engine, unit_id: int) -> list[Event]:
         events = [Event(row.started_at, f"graded: {row.verdict}"
                         + (" (a later grading of the same pictures counts instead)" if row.superseded_by else ""),
                         "", row.id) for row in keys.values()]
-        told = ("decide", "undo", "settle", "escape")
-        names = {row.id: row.finding for row in connection.execute(
-            select(FindingRow.id, FindingRow.finding).where(FindingRow.inspection_id.in_(keys)))}
-        for row in connection.execute(select(AUDIT).where(AUDIT.c.inspection_id.in_(keys), AUDIT.c.action.in_(told))):
-            name = names.get(row.finding_id, "")
-            title = FINDING[name].title if name in FINDING else "missed defect"
-            words = {"decide": f"{title}: {row.detail}", "undo": f"{title}: decision taken back",
-                     "settle": f"{title}: settled, {row.detail}", "escape": f"missed defect reported: {row.detail}"}
-            events.append(Event(row.at, words[row.action], row.who, row.inspection_id))
-        for row in connection.execute(select(Repair.__table__).where(Repair.inspection_id.in_(keys))):
-            events.append(Event(row.repaired_at, f"mended: {row.action}", row.repairer, row.inspection_id))
+        events += _decisions_told(connection, list(keys))
+        for row in connection.execute(_with_place(Repair.__table__, Repair).where(Repair.inspection_id.in_(keys))):
+            events.append(Event(row.repaired_at, f"{_place(row)} mended: {row.action}", row.repairer,
+                                row.inspection_id))
     return sorted(events, key=lambda event: event.at)
+
+
+def _decisions_told(connection: Connection, keys: Sequence[int]) -> list[Event]:
+    """Return what the audit trail tells of decisions on some inspections, with places and findings in words."""
+    found = {row.id: f"{_place(row)} {finding_title(row.finding)}" for row in connection.execute(
+        _with_place(FindingRow.__table__, FindingRow).where(FindingRow.inspection_id.in_(keys)))}
+    missed = {row.id: _place(row) for row in connection.execute(
+        _with_place(Review.__table__, Review).where(Review.inspection_id.in_(keys), Review.call == "escape"))}
+    told = ("decide", "undo", "settle", "escape")
+    events = []
+    for row in connection.execute(select(AUDIT).where(AUDIT.c.inspection_id.in_(keys), AUDIT.c.action.in_(told))):
+        what = found.get(row.finding_id, "missed defect")
+        detail = REALLY.sub(lambda match: f"really {finding_title(match[1])}", row.detail)
+        words = {"decide": f"{what}: {detail}", "undo": f"{what}: decision taken back",
+                 "settle": f"{what}: settled, {detail}",
+                 "escape": f"{missed.get(row.review_id, '')} missed defect reported: {finding_title(row.detail)}"}
+        events.append(Event(row.at, words[row.action].strip(), row.who, row.inspection_id))
+    return events
+
+
+def _with_place(columns: Any, table: Any) -> Any:
+    """Return a query for rows that name a joint or a chip, with the names of both."""
+    return (select(columns, FamilyJoint.ref, FamilyJoint.pin, FamilyChip.ref.label("chip_ref"))
+            .join(FamilyJoint, FamilyJoint.id == table.joint_id, isouter=True)
+            .join(FamilyChip, FamilyChip.id == table.chip_id, isouter=True))
+
+
+def _place(row: Any) -> str:
+    return str(row.chip_ref) if row.joint_id is None else f"{row.ref}.{row.pin}"
 
 
 @dataclass(frozen=True)

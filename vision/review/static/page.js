@@ -5,7 +5,7 @@
 const KEYS_OFF = "meniscope-keys-off";
 
 function typing(target) {
-  return target instanceof HTMLElement && (target.matches("input:not([type=hidden]), select, textarea")
+  return target instanceof HTMLElement && (target.matches("input:not([type=hidden], [type=checkbox]), select, textarea")
     || target.isContentEditable);
 }
 
@@ -19,7 +19,7 @@ function keysOn() {
 
 function showLayer(link) {
   const name = link.dataset.layer;
-  for (const other of document.querySelectorAll("a.layer")) {
+  for (const other of document.querySelectorAll("a.layer[data-layer]")) {
     if (other === link) other.setAttribute("aria-current", "true");
     else other.removeAttribute("aria-current");
   }
@@ -29,9 +29,33 @@ function showLayer(link) {
 }
 
 function stepLayer(step) {
-  const links = [...document.querySelectorAll("a.layer")];
+  const links = [...document.querySelectorAll("a.layer[data-layer]")];
   const now = links.findIndex((link) => link.hasAttribute("aria-current"));
   if (links.length) showLayer(links[(now + step + links.length) % links.length]);
+}
+
+const MARKS = "meniscope-marks";
+
+function showMarks(on) {
+  for (const looks of document.querySelectorAll(".looks[data-marks]")) looks.dataset.marks = on ? "on" : "off";
+  for (const words of document.querySelectorAll("[data-marks-switch] [data-words]")) {
+    words.textContent = `Marks: ${on ? "on" : "off"}`;
+  }
+}
+
+function switchMarks() {
+  const on = document.querySelector(".looks[data-marks]").dataset.marks !== "on";
+  showMarks(on);
+  try {
+    localStorage.setItem(MARKS, on ? "on" : "off");
+  } catch { /* private windows may refuse; the choice then holds for this page */ }
+}
+
+function recallMarks() {
+  if (new URLSearchParams(location.search).has("marks")) return;
+  try {
+    if (localStorage.getItem(MARKS) === "off") showMarks(false);
+  } catch { /* the marks stay as the server drew them */ }
 }
 
 function dialogOf(button, what) {
@@ -49,12 +73,13 @@ function pressed(event) {
   }
   if (!keysOn() || document.querySelector("dialog[open]")) return;
   if (event.key === "ArrowLeft" || event.key === "ArrowRight") {
-    if (!document.querySelector("a.layer")) return;
+    if (!document.querySelector("a.layer[data-layer]")) return;
     event.preventDefault();
     stepLayer(event.key === "ArrowLeft" ? -1 : 1);
     return;
   }
-  if (event.key === "Enter" || event.repeat) return;
+  // Enter presses what has the focus; where nothing has it, it goes on where the page has one way on.
+  if (event.repeat || (event.key === "Enter" && ![document.body, document.getElementById("main")].includes(event.target))) return;
   const target = document.querySelector(`[data-key="${CSS.escape(event.key.toLowerCase())}"]`);
   if (!target) return;
   event.preventDefault();
@@ -70,7 +95,13 @@ function sayKeys() {
 }
 
 function clicked(event) {
-  const layer = event.target.closest("a.layer");
+  const marks = event.target.closest("[data-marks-switch]");
+  if (marks && !event.ctrlKey && !event.metaKey && !event.shiftKey) {
+    event.preventDefault();
+    switchMarks();
+    return;
+  }
+  const layer = event.target.closest("a.layer[data-layer]");
   if (layer && !event.ctrlKey && !event.metaKey && !event.shiftKey) {
     event.preventDefault();
     showLayer(layer);
@@ -116,4 +147,5 @@ window.addEventListener("load", fetchAhead);
 for (const hidden of document.querySelectorAll("button[data-opens][hidden], button[data-prints][hidden]")) {
   hidden.hidden = false;
 }
+recallMarks();
 sayKeys();
