@@ -114,6 +114,55 @@ def test_report_says_when_drift_cannot_be_told_or_is_not_there(tmp_path: Path) -
     assert "no open drift alarm of this period; `meniscope line watch` looks at the newest boards\n" in past
 
 
+def test_an_alarm_answered_as_fixed_is_not_told_as_gone_before_boards_have_shown_it(tmp_path: Path) -> None:
+    """The boards before the answer are left out: that no alarm comes after no board at all says nothing."""
+    now = time.time()
+    engine = database(tmp_path, simulate_line(line_family(4), boards=90, seed=1, start_s=now - 20_000.0, drifts=(
+        Drift("flux_jet_clogging", 55, place="S5", strength=1.5),)))
+    path, page = str(tmp_path / "line.sqlite"), tmp_path / "page.html"
+    run("watch", "--db", path)
+    alarm = json.loads(run("alarms", "--db", path, "--json").stdout)[0]
+    run("answer", alarm["id"], "--as", "fixed", "--by", "Kim", "--db", path)
+    told = run("report", "--db", path, "--html", str(page)).stdout
+    wanted = (f"[{alarm['id']}] {alarm['title']}: answered as fixed; 0 boards since: whether it is gone cannot be "
+              "told yet, as the alarm took ")
+    assert wanted in told and wanted in page.read_text(encoding="utf-8")
+    assert wanted in run("watch", "--db", path).stderr
+    assert "no drift now:" not in told
+    assert "no open drift alarm, and no drift now at any other joint: looked at all 90 boards\n" in told
+    [item] = json.loads(run("report", "--db", path, "--json").stdout)["drift"][0]["answered"]
+    assert (item["alarm"], item["answer"], item["boards_since"], item["told"]) == (alarm["id"], "fixed", 0, False)
+    assert item["boards_wanted"] > 1
+    later = simulate_line(line_family(4), boards=item["boards_wanted"], seed=1, start_s=now + 60.0, prefix="X")
+    record(engine, later)
+    engine.dispose()
+    told = run("report", "--db", path).stdout
+    assert "cannot be told yet" not in told
+    assert f"no open drift alarm, and no drift now: looked at all {90 + item['boards_wanted']} boards\n" in told
+
+
+def test_after_an_alarm_answered_as_normal_the_watch_must_learn_what_is_normal(fresh: str) -> None:
+    run("watch", "--db", fresh)
+    alarm = json.loads(run("alarms", "--db", fresh, "--json").stdout)[0]
+    run("answer", alarm["id"], "--as", "normal", "--by", "Kim", "--db", fresh)
+    told = run("report", "--db", fresh).stdout
+    assert re.search(r"answered as normal; \d+ boards since the change began: a further drift there cannot be told "
+                     r"before the watch knows 41\n", told)
+    assert "no drift now:" not in told
+
+
+def test_charts_that_signal_without_an_alarm_are_told_beside_it(tmp_path: Path) -> None:
+    path = str(tmp_path / "try.sqlite")
+    run("rehearse", "--db", path, "--boards", "100")
+    run("watch", "--db", path)
+    run("answer", json.loads(run("alarms", "--db", path, "--json").stdout)[0]["id"], "--as", "fixed", "--by", "Kim",
+        "--db", path)
+    told = run("report", "--db", path).stdout
+    assert "signal by EWMA" in told
+    assert re.search(r"^coverage.*: the charts? signals? at the newest board all the same; charts know nothing of "
+                     "answers", told, re.M)
+
+
 def test_watch_tells_an_alarm_once(fresh: str) -> None:
     first, second = run("watch", "--db", fresh), run("watch", "--db", fresh)
     assert "at step S5" in first.stdout and "perhaps" not in first.stderr

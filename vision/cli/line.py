@@ -192,9 +192,10 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
     """
     refuse_unused(follow, "with --follow only, which looks again and again", "every")
     from vision.line.alarm_store import list_alarms
+    from vision.line.alarm_text import answered_words
     from vision.line.load import count_boards, newest_inspection, only_family
     from vision.line.watch import Settings
-    from vision.line.watching import look
+    from vision.line.watching import answered, look
 
     settings = Settings(false_alarm_boards=false_alarm_boards)
     with opened(db, read_only=False) as engine:
@@ -213,12 +214,15 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
             say("stopped")
         still = list_alarms(engine, name, only_open=True)
         boards = count_boards(engine, name)
+        waits = [item for item in answered(engine, name, settings=settings) if not item.told]
     if boards <= settings.settle:
         say(f"{name}: {many(boards, 'board')} so far; the watch begins after {settings.settle}, when it knows what is "
             "normal")
     if not as_json:
         say(f"{name}: {len(still)} open {'alarm' if len(still) == 1 else 'alarms'}"
             + (f" ({', '.join(alarm.id for alarm in still)}); `meniscope line alarms ID` shows one" if still else ""))
+        for item in waits:
+            say(answered_words(item))
 
 
 def _tell(alarms: list[Alarm], as_json: bool) -> None:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from typing import TYPE_CHECKING
 
 from vision.line.alarm import Alarm
 from vision.line.causes import AGREES
 from vision.line.practice import CAUTION, SOURCE
+
+if TYPE_CHECKING:
+    from vision.line.watching import Answered
 
 HINTS_SHOWN = 5
 
@@ -92,6 +96,20 @@ def status_words(alarm: Alarm) -> str:
     done = {"fixed": "cause removed", "normal": "accepted as the new normal"}[alarm.status]
     note = f": {alarm.note}" if alarm.note else ""
     return f"{done}, said {alarm.answered_by} on {moment(alarm.answered_at)}{note}"
+
+
+def answered_words(item: Answered) -> str:
+    """Return what the boards since an answer can tell: whether a drift that was fixed is gone, or not yet."""
+    boards = "1 board" if item.boards_since == 1 else f"{item.boards_since} boards"
+    name = f"[{item.alarm}] {item.title}"
+    if item.answer == "fixed":
+        told = f"{name}: answered as fixed; {boards} since"
+        wanted = "1 board" if item.boards_wanted == 1 else f"{item.boards_wanted} boards"
+        return f"{told}, and no new alarm there" if item.told else (
+            f"{told}: whether it is gone cannot be told yet, as the alarm took {wanted} to be noticed")
+    told = f"{name}: answered as normal; {boards} since the change began"
+    return f"{told}, and no new alarm there" if item.told else (
+        f"{told}: a further drift there cannot be told before the watch knows {item.boards_wanted}")
 
 
 def moment(at: str) -> str:

@@ -274,6 +274,22 @@ def count_boards(engine: Engine, family: str) -> int:
         ).scalar_one())
 
 
+def boards_since(engine: Engine, family: str, since: datetime) -> int:
+    """Return how many boards of a family were graded for the first time at `since` or later."""
+    first = (select(func.min(InspectionRow.started_at).label("at"))
+             .join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+             .where(FamilyRow.name == family, InspectionRow.superseded_by.is_(None), InspectionRow.joint_count > 0)
+             .group_by(InspectionRow.unit_id).subquery())
+    with reading(engine) as connection:
+        return int(connection.execute(select(func.count()).select_from(first).where(first.c.at >= since)).scalar_one())
+
+
+def count_joints(engine: Engine, family: str) -> int:
+    """Return how many joints the newest revision of a family has."""
+    with reading(engine) as connection:
+        return len(_joints(connection, family)[0])
+
+
 def camera_side(engine: Engine, family: str) -> tuple[str, float]:
     """Return from which side (`bottom`, `top`) the camera sees a family's boards, and its first view's turn (deg)."""
     with reading(engine) as connection:

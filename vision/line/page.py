@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from importlib.resources import files
 from typing import Any
 
 from vision import __version__
 from vision.line import plots
-from vision.line.alarm_text import facts, headline, place_words, status_words
+from vision.line.alarm_text import answered_words, facts, headline, place_words, status_words
 from vision.line.causes import AGREES
 from vision.line.heat_map import heat_map
 from vision.line.practice import CAUTION
 from vision.line.report import JointRow, Report, Waits, share_text
+from vision.line.watching import Answered, Glance
 from vision.setup.family import SIDE_WORDS
 
 WORST_JOINTS = 12
@@ -72,11 +74,31 @@ def drift_lines(report: Report) -> list[str]:
         if not now.looked:
             lines.append(f"drift cannot be told yet: {boards} graded, and the watch begins after "
                          f"{now.begins_after}{name}")
-        elif not now.new and not any(alarm.status == "open" and alarm.family == now.family
-                                     for alarm in report.alarms):
-            of = f"the newest {now.looked} of {boards}" if now.looked < now.boards else f"all {boards}"
-            lines.append(f"no open drift alarm, and no drift now: looked at {of}{name}")
-    return lines
+            continue
+        waits = [item for item in now.answered if not item.told]
+        lines += [f"{answered_words(item)}{name}" for item in waits]
+        if not now.new and not any(alarm.status == "open" and alarm.family == now.family for alarm in report.alarms):
+            lines.append(_quiet(now, waits, boards) + name)
+    return [*lines, *_charts_signal(report)] if quiet and not any(now.new for now in report.drift) else lines
+
+
+def _quiet(now: Glance, waits: Sequence[Answered], boards: str) -> str:
+    """Return that there is no alarm, and how far that there is no drift: not where an answer cannot be judged yet."""
+    unknown = len({joint for item in waits for joint in item.joints})
+    if unknown >= now.joints > 0:
+        return "no open drift alarm"
+    of = f"the newest {now.looked} of {boards}" if now.looked < now.boards else f"all {boards}"
+    return f"no open drift alarm, and no drift now{' at any other joint' if unknown else ''}: looked at {of}"
+
+
+def _charts_signal(report: Report) -> list[str]:
+    """Return that charts signal where no alarm is open, and why that need not contradict."""
+    told = [item.title for item in report.measure_charts if item.state != "quiet"]
+    if not told:
+        return []
+    names = " and ".join([", ".join(told[:-1]), told[-1]] if len(told) > 1 else told)
+    return [f"{names}: {'the chart signals' if len(told) == 1 else 'the charts signal'} at the newest board all the "
+            "same; charts know nothing of answers, and signal falsely far more often than an alarm comes"]
 
 
 def wait_text(waits: Waits) -> str:
