@@ -26,7 +26,7 @@ from vision.line.page import report_page
 from vision.line.report import build_report
 from vision.line.series import WATCHED
 from vision.line.watching import look
-from vision.pipeline.inspection import ChipInspection
+from vision.pipeline.inspection import ChipInspection, FoundFinding
 from vision.records.database import open_database, reading
 from vision.records.schema import FamilyJoint, FindingRow, InspectionRow
 from vision.records.store import save_inspection
@@ -212,6 +212,60 @@ def test_what_people_said_is_kept_apart_from_what_was_called(fresh: Engine) -> N
     assert sum(int(truth.sum()) for truth in history.findings.values()) == before - said[1] + 1
 
 
+def test_every_column_of_calls_adds_up_and_dpmo_counts_confirmed_defects_alone(fresh: Engine) -> None:
+    """Real, false, cannot tell and waiting are all calls, at every place; a rate of calls is not called DPMO."""
+    found = finding_ids(fresh)
+    for number, (finding, _, _) in enumerate(found):
+        if number % 4 < 3:
+            add_review(fresh, finding, call=("real", "false_call", "cannot_tell")[number % 4], reviewer="R. Example")
+    with reading(fresh) as connection:
+        clean = connection.execute(select(InspectionRow.id).where(InspectionRow.verdict == "accept")
+                                   .limit(1)).scalar_one()
+        joint = connection.execute(select(FamilyJoint.id).limit(1)).scalar_one()
+    add_escape(fresh, clean, joint_id=joint, corrected="bridge", reviewer="R. Example")
+    report = build_report(fresh, Scope())
+    rows = [report.counts, *(row.counts for row in report.places), *(row.counts for row in report.joints)]
+    for row in rows:
+        assert row.real + row.false_calls + row.unsure + row.waiting == row.calls
+        assert row.not_false == row.calls - row.false_calls + row.escapes
+    for row in report.findings:
+        assert row.real + row.false_calls + row.unsure + row.waiting == row.calls
+    assert report.counts.calls == report.calls == len(found)
+    for kind in ("pot", "nozzle", "step", "land kind"):
+        mine = [row for row in report.places if row.kind == kind]
+        assert sum(row.counts.calls for row in mine) == report.calls
+        assert sum(row.counts.escapes for row in mine) == 1
+    for row in report.places:  # what programs read under older names
+        assert (row.calls, row.real) == (row.counts.not_false, row.counts.real + row.counts.escapes)
+        assert row.dpmo == row.counts.not_false_per_million
+    told, page = report_text(report), report_page(report)
+    assert f"{report.counts.real} real calls and 1 escape" in told and f"{report.counts.real} real calls" in page
+    assert [line.split()[0] for line in told.splitlines() if "DPMO" in line and not line.startswith("million")] == [
+        "confirmed"]
+    head = next(line for line in told.splitlines() if line.startswith("place "))
+    names = ("calls", "real", "false", "cannot tell", "waiting", "escapes", "not false per million", "from", "to")
+    assert [name for name in names if f"  {name}  " in head] == list(names)
+    assert "cannot tell</th>" in page and "not false per million (95 %)</th>" in page and "DPMO (95 %)" not in page
+    assert "not false per million</text>" in page and "DPMO</text>" not in page
+
+
+def test_calls_at_chips_are_told_where_places_do_not_add_up_to_all_calls(tmp_path: Path) -> None:
+    family = Family("pair", 2, "bottom", FAMILY.joints[:2], (Chip("R1", 30.0, 2.0, 0.0, 2.0, 1.25),),
+                    FAMILY.fiducials, FAMILY.views)
+    engine = open_database(tmp_path / "pair.sqlite")
+    for whole in inspections_of(simulate_line(FAMILY, boards=2, seed=3)):
+        joints = tuple(replace(joint, findings=(), verdict="accept") for joint in whole.joints[:2])
+        gone = FoundFinding("chip_missing", "reject", "chip_present", 0.1, 0.5, "below", 0.0, "", "learned", 0, 30.0,
+                            2.0)
+        chip = ChipInspection("R1", "v1", "reject", 30.0, 2.0, dict.fromkeys(CHIP_MEASURES, 0.0), (gone,))
+        save_inspection(engine, replace(whole, family="pair", joints=joints, chips=(chip,), verdict="reject"), family,
+                        STATION, SHEET)
+    report = build_report(engine, Scope("pair"))
+    engine.dispose()
+    assert (report.calls, report.chip_calls, sum(row.counts.calls for row in report.places)) == (2, 2, 0)
+    assert "2 of the calls are at chips and so at no joint and no place." in report_text(report).replace("\n", " ")
+
+
 def test_a_corrected_finding_counts_under_its_right_name(fresh: Engine) -> None:
     finding = next(item for item in finding_ids(fresh) if item[2] == "partial_wetting")
     add_review(fresh, finding[0], call="real", reviewer="R. Example", corrected="blowhole")
@@ -252,6 +306,24 @@ def test_charts_need_boards_and_have_the_stated_form(filled: Engine) -> None:
     assert "CUSUM" in narrow.measure_charts[0].state
 
 
+def test_the_limit_of_a_cumulative_sum_is_seen_however_far_the_sum_runs(filled: Engine) -> None:
+    """An axis up to the largest sum hides the limit at its bottom; what lies beyond is marked and named."""
+    from vision.line.plots import CUSUM_AXIS, measure_plot
+
+    chart = build_report(filled, Scope(step="S5")).measure_charts[0]
+    sums = np.concatenate([chart.cusum.high, chart.cusum.low]) / chart.sigma
+    limit = float(chart.cusum.decision) / chart.sigma
+    assert sums.max() > CUSUM_AXIS * limit
+    drawn = measure_plot(chart)
+    assert f"beyond the axis, up to {sums.max():.3g}</text>" in drawn
+    assert drawn.count("sigma, beyond the axis</title>") == int((sums > CUSUM_AXIS * limit).sum())
+    lower = drawn.split("CUSUM, sigma")[1]
+    heights = [float(y) for y in re.findall(r'class="limit" points="[\d.]+,([\d.]+)', lower)]
+    assert len(heights) == 1 and heights[0] < 290.0 - 10.0  # well above the axis' foot
+    quiet = measure_plot(build_report(filled, Scope(step="S1")).measure_charts[2])
+    assert "beyond the axis" not in quiet
+
+
 def test_the_page_is_whole_and_escapes_what_it_shows(tmp_path: Path) -> None:
     hostile = "<script>alert(1)</script>&\"'"
     family = replace(FAMILY, name="a<b>&", joints=tuple(replace(j, pot="<i>A</i>") for j in FAMILY.joints))
@@ -266,7 +338,8 @@ def test_the_page_is_whole_and_escapes_what_it_shows(tmp_path: Path) -> None:
     assert "stop the machine and let it cool" in page and "the solder side as the camera sees it" in page
     for outside in ("http://", "https://", "src=", "@import", "url(h"):
         assert outside not in page
-    assert page.count("<svg") == page.count("</svg>") == 1 + 1 + 2 + 3
+    assert page.count("<svg") == page.count("</svg>") == 1 + 1 + 2 + 3 + 3  # the last: signs of the key to the bars
+    assert page.count('<rect class="real"') >= 1  # the key has the bars' own colours
     assert "Content-Security-Policy" in page
     engine.dispose()
 
@@ -293,7 +366,7 @@ def test_every_colour_has_a_second_sign() -> None:
     drawn = heat_map(rows, Seen("f", "bottom"))
     assert drawn.count('class="ring"') == 2  # one joint and the key
     assert "J1.5</text>" in drawn
-    assert "10 of" not in drawn and "5 of 100" in drawn
+    assert "10 not false" not in drawn and "5 not false of 100 graded" in drawn
 
 
 def _circles(drawn: str, kind: str) -> list[tuple[float, float, float]]:

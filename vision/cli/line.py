@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import time
 from dataclasses import asdict, is_dataclass, replace
 from datetime import UTC, datetime
@@ -30,13 +31,15 @@ if TYPE_CHECKING:
     from vision.line.log_store import Imported
     from vision.line.report import Report
 
-FINDING_COLUMNS = (Column("title", "finding"), Column("calls"), Column("real"), Column("false_calls", "false"),
-                   Column("waiting"), Column("escapes"), Column("indicators"), Column("share", "running %", 0))
-PLACE_COLUMNS = (Column("place"), Column("joints"), Column("calls"), Column("real"), Column("dpmo", "DPMO", 0),
-                 Column("dpmo_low", "from", 0), Column("dpmo_high", "to", 0), Column("above", "above the rest"),
-                 Column("top_finding", "most often"))
-JOINT_COLUMNS = (Column("joint"), Column("calls"), Column("dpmo", "DPMO", 0), Column("dpmo_low", "from", 0),
-                 Column("dpmo_high", "to", 0), Column("above", "above the rest"), Column("top_finding", "most often"))
+#: Calls and what became of them: all but the first add up to the first. Escapes are no calls.
+CALL_COLUMNS = (Column("calls"), Column("real"), Column("false_calls", "false"), Column("unsure", "cannot tell"),
+                Column("waiting"), Column("escapes"))
+FINDING_COLUMNS = (Column("title", "finding"), *CALL_COLUMNS, Column("indicators"), Column("share", "running %", 0))
+RATE_COLUMNS = (Column("not_false_per_million", "not false per million", 0), Column("not_false_low", "from", 0),
+                Column("not_false_high", "to", 0), Column("above", "above the rest"),
+                Column("top_finding", "most often"))
+PLACE_COLUMNS = (Column("place"), Column("joints"), *CALL_COLUMNS, *RATE_COLUMNS)
+JOINT_COLUMNS = (Column("joint"), *CALL_COLUMNS, *RATE_COLUMNS)
 ALARM_COLUMNS = (Column("id"), Column("family"), Column("status"), Column("title", "alarm"),
                  Column("since_serial", "since board"), Column("seen_serial", "noticed at"),
                  Column("seen_at", "noticed (UTC)"), Column("answered_by", "answered by"), Column("note"))
@@ -132,7 +135,15 @@ def _plain(value: Any) -> Any:
 def report_text(found: Report) -> str:
     """Return a report as text for the terminal."""
     from vision.line.alarm_text import headline
-    from vision.line.page import drift_lines, period, wait_text, worst_joints
+    from vision.line.page import (
+        call_words,
+        confirmed_words,
+        count_words,
+        drift_lines,
+        period,
+        wait_text,
+        worst_joints,
+    )
     from vision.line.report import share_text
 
     if not found.boards:
@@ -147,8 +158,8 @@ def report_text(found: Report) -> str:
         ("yield after review", f"{share_text(found.passed_after_review)}   {found.waiting_boards:,} boards still wait"),
         ("joints graded", f"{found.opportunities:,} ({found.ungraded_joints:,} not graded)"),
         ("confirmed defects", f"{found.real:,}: {found.dpmo_real:,.0f} DPMO ({found.dpmo_real_low:,.0f} to "
-         f"{found.dpmo_real_high:,.0f}), {found.escapes:,} of them escapes" if counted else "nothing to count"),
-        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} per million; {found.waiting:,} wait"
+         f"{found.dpmo_real_high:,.0f}); {confirmed_words(found)}" if counted else "nothing to count"),
+        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} calls per million; {call_words(found)}"
          if counted else "nothing to count"),
         ("false calls",
          f"{found.false_calls:,} of {found.false_share.size:,} decided: {share_text(found.false_share)}"),
@@ -157,14 +168,17 @@ def report_text(found: Report) -> str:
     if found.findings:
         rows: list[dict[str, Any]] = [asdict(row) | {"share": 100 * row.cumulative} for row in found.findings]
         lines += ["", table_text(rows, FINDING_COLUMNS)]
-    places = [asdict(row) | {"place": f"{row.kind} {row.place}", "above": _above(row)} for row in found.places]
+    places = [asdict(row) | asdict(row.counts) | {"place": f"{row.kind} {row.place}", "above": _above(row)}
+              for row in found.places]
     if places:
         lines += ["", table_text(places, PLACE_COLUMNS)]
-    joints = [asdict(row) | {"above": _above(row)} for row in worst_joints(found)]
+    joints = [asdict(row) | asdict(row.counts) | {"above": _above(row)} for row in worst_joints(found)]
     if joints:
         lines += ["", table_text(joints, JOINT_COLUMNS)]
-    lines += ["", *(f"{item.title + ' (board means)':<34}{item.state}" for item in found.measure_charts)]
-    lines += [f"{item.title:<34}{int(item.chart.out.sum())} of {item.chart.points.size} groups of {item.boards[0]} "
+    if found.findings or places:
+        lines += ["", *textwrap.wrap(count_words(found), 118)]
+    lines += ["", *(f"{item.title + ' (board means)':<42}{item.state}" for item in found.measure_charts)]
+    lines += [f"{item.title:<42}{int(item.chart.out.sum())} of {item.chart.points.size} groups of {item.boards[0]} "
               f"boards beyond {item.chart.note}" for item in found.count_charts]
     return "\n".join(lines)
 

@@ -100,16 +100,21 @@ def status_words(alarm: Alarm) -> str:
 
 def answered_words(item: Answered) -> str:
     """Return what the boards since an answer can tell: whether a drift that was fixed is gone, or not yet."""
-    boards = "1 board" if item.boards_since == 1 else f"{item.boards_since} boards"
+    boards = many(item.boards_since, "board")
     name = f"[{item.alarm}] {item.title}"
     if item.answer == "fixed":
         told = f"{name}: answered as fixed; {boards} since"
-        wanted = "1 board" if item.boards_wanted == 1 else f"{item.boards_wanted} boards"
         return f"{told}, and no new alarm there" if item.told else (
-            f"{told}: whether it is gone cannot be told yet, as the alarm took {wanted} to be noticed")
+            f"{told}: whether it is gone cannot be told yet, as the alarm took {many(item.boards_wanted, 'board')} "
+            "to be noticed")
     told = f"{name}: answered as normal; {boards} since the change began"
     return f"{told}, and no new alarm there" if item.told else (
         f"{told}: a further drift there cannot be told before the watch knows {item.boards_wanted}")
+
+
+def many(count: int, noun: str) -> str:
+    """Return a count with its noun: `1 board`, `2,000 boards`."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def moment(at: str) -> str:

@@ -8,7 +8,7 @@ from typing import Any
 
 from vision import __version__
 from vision.line import plots
-from vision.line.alarm_text import answered_words, facts, headline, place_words, status_words
+from vision.line.alarm_text import answered_words, facts, headline, many, place_words, status_words
 from vision.line.causes import AGREES
 from vision.line.heat_map import heat_map
 from vision.line.practice import CAUTION
@@ -40,7 +40,8 @@ def report_page(report: Report) -> str:
         "maps": maps, "pareto": Markup(plots.pareto_plot(report.findings)) if report.findings else "",
         "count_charts": [(item, Markup(plots.count_plot(item))) for item in report.count_charts],
         "measure_charts": [(item, Markup(plots.measure_plot(item, starts))) for item in report.measure_charts],
-        "drift": drift_lines(report), "caution": CAUTION, "worst": worst_joints(report), "period": period(report)}
+        "drift": drift_lines(report), "words": count_words(report), "caution": CAUTION, "worst": worst_joints(report),
+        "period": period(report)}
     return template.render(shown)
 
 
@@ -70,7 +71,7 @@ def drift_lines(report: Report) -> list[str]:
         name, option = (f" (family {now.family})", f" --family {now.family}") if several else ("", "")
         lines += [f"DRIFT without an alarm yet: {headline(alarm)}; run `meniscope line watch{option}`{name}"
                   for alarm in now.new]
-        boards = f"{now.boards} {'board' if now.boards == 1 else 'boards'}"
+        boards = many(now.boards, "board")
         if not now.looked:
             lines.append(f"drift cannot be told yet: {boards} graded, and the watch begins after "
                          f"{now.begins_after}{name}")
@@ -101,6 +102,28 @@ def _charts_signal(report: Report) -> list[str]:
             "same; charts know nothing of answers, and signal falsely far more often than an alarm comes"]
 
 
+def confirmed_words(report: Report) -> str:
+    """Return what the confirmed defects are: calls, or defects that the program did not call."""
+    return f"{many(report.counts.real, 'real call')} and {many(report.counts.escapes, 'escape')}"
+
+
+def call_words(report: Report) -> str:
+    """Return what became of the calls; the numbers add up to all of them."""
+    counts = report.counts
+    return (f"{counts.real:,} real, {counts.false_calls:,} false, {counts.unsure:,} cannot tell, "
+            f"{counts.waiting:,} waiting")
+
+
+def count_words(report: Report) -> str:
+    """Return what the words of the tables mean."""
+    chips = (f" {report.chip_calls:,} of the calls {'is' if report.chip_calls == 1 else 'are'} at chips and so at no "
+             "joint and no place." if report.chip_calls and report.places else "")
+    return ("Calls are the program's rejects and reviews: real, false, cannot tell and waiting add up to them. Escapes "
+            "are defects that a person found and the program did not call. Not false: calls that nobody declared "
+            "false, and escapes, for each million joints graded. DPMO counts confirmed defects alone: real calls and "
+            f"escapes.{chips}")
+
+
 def wait_text(waits: Waits) -> str:
     """Return waiting times in words."""
     if not waits.count:
@@ -122,12 +145,11 @@ def _figures(report: Report) -> list[tuple[str, str, str]]:
          f"{report.first_pass.count:,} of {report.first_pass.size:,} graded boards had no call"),
         ("Yield after review", share_text(report.passed_after_review),
          f"boards without a defect; {report.waiting_boards:,} boards wait for a decision and count as bad"),
-        ("Defects per million, confirmed", f"{report.dpmo_real:,.0f} ({report.dpmo_real_low:,.0f} to "
+        ("Confirmed defects, DPMO", f"{report.dpmo_real:,.0f} ({report.dpmo_real_low:,.0f} to "
          f"{report.dpmo_real_high:,.0f})" if report.opportunities else "nothing to count",
-         f"{report.real:,} real, by a person's word, of {report.opportunities:,} joints; "
-         f"{report.escapes:,} of them escapes"),
-        ("Calls per million", f"{report.dpmo_calls:,.0f}" if report.opportunities else "nothing to count",
-         f"{report.calls:,} calls before review; {report.waiting:,} wait, {report.unsure:,} could not be told"),
+         f"{report.real:,} confirmed by a person at {report.opportunities:,} joints: {confirmed_words(report)}"),
+        ("Calls per million, before review", f"{report.dpmo_calls:,.0f}" if report.opportunities else
+         "nothing to count", f"{report.calls:,} calls: {call_words(report)}"),
         ("False calls", share_text(report.false_share),
          f"{report.false_calls:,} of {report.false_share.size:,} decided calls"),
         ("Not graded", f"{report.ungraded_boards:,} boards", f"and {report.ungraded_joints:,} single joints"),
