@@ -203,6 +203,32 @@ def test_alarms_are_listed_shown_and_answered(db: str, fresh: str) -> None:
     assert "new flux" in run("alarms", "--db", fresh).stdout
 
 
+def test_a_second_answer_hides_the_first_nowhere(fresh: str, tmp_path: Path) -> None:
+    run("watch", "--db", fresh)
+    key = json.loads(run("alarms", "--db", fresh, "--json").stdout)[0]["id"]
+    first = run("answer", key, "--as", "normal", "--by", "R. Example", "--note", "new flux", "--db", fresh)
+    assert "answer before" not in first.stderr
+    assert "answered before" not in run("alarms", "--db", fresh).stdout
+    second = run("answer", key, "--as", "fixed", "--by", "Kim", "--db", fresh)
+    assert "cause removed, said Kim" in second.stderr
+    assert ("this takes the place of the answer before, which is kept: accepted as the new normal, said R. Example"
+            in second.stderr) and second.stderr.rstrip().endswith(": new flux")
+    shown = run("alarms", key, "--db", fresh).stdout
+    assert re.search(r"status +cause removed, said Kim .*\n +answered before +accepted as the new normal, said R. "
+                     r"Example on .*: new flux\n", shown)
+    whole = json.loads(run("alarms", key, "--db", fresh, "--json").stdout)
+    assert [(item["answer"], item["by"], item["note"]) for item in whole["answers"]] == [
+        ("fixed", "Kim", ""), ("normal", "R. Example", "new flux")]
+    assert (whole["status"], whole["answered_by"], whole["note"]) == ("fixed", "Kim", "")
+    [row] = json.loads(run("alarms", "--db", fresh, "--json").stdout)
+    assert [item["note"] for item in row["answered_before"]] == ["new flux"]
+    assert "new flux" in run("alarms", "--db", fresh).stdout and "new flux" in run("alarms", "--db", fresh,
+                                                                                   "--csv").stdout
+    page = tmp_path / "page.html"
+    run("report", "--db", fresh, "--html", str(page))
+    assert "answered before: accepted as the new normal, said R. Example" in page.read_text(encoding="utf-8")
+
+
 def test_unknown_alarms_and_families_are_one_clear_error(db: str) -> None:
     for arguments, told in ((("alarms", "zzz"), "wanted one"), (("watch", "--family", "x"), "of the records"),
                             (("answer", "zzz", "--as", "fixed", "--by", "R."), "fits no alarm")):

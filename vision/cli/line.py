@@ -42,7 +42,8 @@ PLACE_COLUMNS = (Column("place"), Column("joints"), *CALL_COLUMNS, *RATE_COLUMNS
 JOINT_COLUMNS = (Column("joint"), *CALL_COLUMNS, *RATE_COLUMNS)
 ALARM_COLUMNS = (Column("id"), Column("family"), Column("status"), Column("title", "alarm"),
                  Column("since_serial", "since board"), Column("seen_serial", "noticed at"),
-                 Column("seen_at", "noticed (UTC)"), Column("answered_by", "answered by"), Column("note"))
+                 Column("seen_at", "noticed (UTC)"), Column("answered_by", "answered by"), Column("note"),
+                 Column("answered_before", "answered before"))
 DRIFT_KINDS = {"nozzle": "nozzle_dewetting", "flux": "flux_jet_clogging", "preheat": "cold_after_pause",
                "boards": "poor_board_batch"}
 
@@ -266,7 +267,9 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
     with opened(db) as engine:
         found = list_alarms(engine, family, only_open=only_open)
     if not alarm_id:
-        print_rows([_plain(alarm) for alarm in found], ALARM_COLUMNS, output, empty="no alarms")
+        all_columns = output != "table" or any(alarm.answers[1:] for alarm in found)
+        columns = ALARM_COLUMNS if all_columns else ALARM_COLUMNS[:-1]
+        print_rows([_alarm_row(alarm, output) for alarm in found], columns, output, empty="no alarms")
         return
     fitting = [alarm for alarm in found if alarm.id.startswith(alarm_id)]
     if len(fitting) != 1:
@@ -274,9 +277,19 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
     if output == "json":
         print_json(_plain(fitting[0]))
     elif output == "csv":
-        print_rows([_plain(fitting[0])], ALARM_COLUMNS, output)
+        print_rows([_alarm_row(fitting[0], output)], ALARM_COLUMNS, output)
     else:
         _tell(fitting, as_json=False)
+
+
+def _alarm_row(alarm: Alarm, output: Output) -> dict[str, Any]:
+    """Return an alarm as a row; earlier answers as data for JSON, in words elsewhere."""
+    from vision.line.alarm_text import answer_words
+
+    before = alarm.answers[1:]
+    row: dict[str, Any] = _plain(alarm)
+    return row | {"answered_before": _plain(before) if output == "json" else
+                  "; ".join(answer_words(answer) for answer in before)}
 
 
 @command.command(short_help="Answer an alarm; its place is watched again.")
@@ -287,13 +300,18 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
 @click.option("--by", required=True, help="Who answers.")
 @click.option("--note", default="", help="What was found and done.")
 def answer(alarm_id: str, db: str, answer_word: str, by: str, note: str) -> None:
-    """Answer an alarm; the answer is kept with name and time, and the place is watched again."""
+    """Answer an alarm; the answer is kept with name and time, and the place is watched again.
+
+    An alarm may be answered again: the newest answer counts, and all of them are shown.
+    """
     from vision.line.alarm_store import answer_alarm
-    from vision.line.alarm_text import headline, status_words
+    from vision.line.alarm_text import answer_words, headline, status_words
 
     with opened(db, read_only=False) as engine:
         alarm = answer_alarm(engine, alarm_id, answer_word, by, note)
     say(f"[{alarm.id}] {headline(alarm)}: {status_words(alarm)}")
+    if len(alarm.answers) > 1:
+        say(f"this takes the place of the answer before, which is kept: {answer_words(alarm.answers[1])}")
 
 
 @command.command("import-log", short_help="Take in what the line logged, as CSV or JSON Lines.")

@@ -8,7 +8,15 @@ from typing import Any
 
 from vision import __version__
 from vision.line import plots
-from vision.line.alarm_text import answered_words, facts, headline, many, place_words, status_words
+from vision.line.alarm_text import (
+    answer_words,
+    answered_words,
+    facts,
+    headline,
+    many,
+    place_words,
+    status_words,
+)
 from vision.line.causes import AGREES
 from vision.line.heat_map import heat_map
 from vision.line.practice import CAUTION
@@ -36,6 +44,7 @@ def report_page(report: Report) -> str:
     shown: dict[str, Any] = {
         "report": report, "figures": _figures(report), "version": __version__, "agrees": AGREES,
         "alarms": [(alarm, headline(alarm), facts(alarm), place_words(alarm), status_words(alarm),
+                    [answer_words(answer) for answer in alarm.answers[1:]],
                     alarm.hints[:HINTS_ON_PAGE]) for alarm in report.alarms],
         "maps": maps, "pareto": Markup(plots.pareto_plot(report.findings)) if report.findings else "",
         "count_charts": [(item, Markup(plots.count_plot(item))) for item in report.count_charts],
