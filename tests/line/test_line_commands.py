@@ -249,6 +249,34 @@ def test_places_that_the_records_do_not_hold_are_refused(db: str, kind: str, wan
     assert run("report", "--db", db, f"--{kind}", known[-1]).exit_code == 0
 
 
+def test_places_that_share_no_joint_are_refused(db: str) -> None:
+    done = run("report", "--db", db, "--nozzle", "N1", "--pot", "B")
+    assert isinstance(done.exception, MeniscopeError)
+    assert str(done.exception) == ("pot B and nozzle N1: no joint is in both, wanted places that share joints; the "
+                                   "joints of nozzle N1 are at pot A")
+    assert "no joint is in all" in str(run("report", "--db", db, "--nozzle", "N1", "--pot", "A", "--step",
+                                           "S5").exception)
+    assert run("report", "--db", db, "--nozzle", "N1", "--pot", "A").exit_code == 0
+
+
+def test_an_alarm_elsewhere_is_named_as_such(db: str) -> None:
+    """A report about one place shows its own alarms, and does not pass the others over in silence."""
+    here, there = (run("report", "--db", db, "--step", step).stdout for step in ("S5", "S1"))
+    assert "ALARM [" in here and "elsewhere" not in here
+    assert "ALARM [" not in there and "no drift now" not in there
+    assert "no open drift alarm here; 1 open drift alarm elsewhere, not at family line-32, step S1" in there
+
+
+@pytest.mark.parametrize(("arguments", "told"), [
+    (("--since", "2026-05-01", "--until", "2026-03-01"), "is not before --until"),
+    (("--since", "99999999d"), "'99999999d' is too long ago"), (("--since", "999999d"), "'999999d' is too long ago"),
+    (("--since", f"{10**25}w"), "is too long ago")])
+def test_a_period_that_cannot_be_is_refused(db: str, arguments: tuple[str, ...], told: str) -> None:
+    done = run("report", "--db", db, *arguments)
+    assert done.exit_code == 2
+    assert told in " ".join(done.stderr.split())
+
+
 def test_import_reports_clock_and_gaps(fresh: str, tmp_path: Path) -> None:
     log = write_log(LOT, tmp_path / "log.csv")
     lines = log.read_text().splitlines()

@@ -71,10 +71,15 @@ def period(report: Report) -> str:
 def drift_lines(report: Report) -> list[str]:
     """Return what is to be told of drift beside the alarms: drift that no alarm tells of yet, or why there is none."""
     quiet = not any(alarm.status == "open" for alarm in report.alarms)
+    lines = []
+    if report.open_elsewhere:
+        count = many(report.open_elsewhere, "open drift alarm")
+        lead = "no open drift alarm here; " if quiet else ""
+        lines.append(f"{lead}{count} elsewhere, not at {report.scope}: see `meniscope line alarms --open`")
+        quiet = False
     if not report.drift:
         told = ["no open drift alarm of this period; `meniscope line watch` looks at the newest boards"]
-        return told if quiet else []
-    lines = []
+        return told if quiet else lines
     for now in report.drift:
         several = len(report.drift) > 1
         name, option = (f" (family {now.family})", f" --family {now.family}") if several else ("", "")
@@ -87,7 +92,8 @@ def drift_lines(report: Report) -> list[str]:
             continue
         waits = [item for item in now.answered if not item.told]
         lines += [f"{answered_words(item)}{name}" for item in waits]
-        if not now.new and not any(alarm.status == "open" and alarm.family == now.family for alarm in report.alarms):
+        if not now.new and not report.open_elsewhere and not any(
+                alarm.status == "open" and alarm.family == now.family for alarm in report.alarms):
             lines.append(_quiet(now, waits, boards) + name)
     return [*lines, *_charts_signal(report)] if quiet and not any(now.new for now in report.drift) else lines
 

@@ -182,6 +182,7 @@ class Report:
     seen: tuple[Seen, ...] = ()  # of each family with boards in the period
     drift: tuple[Glance, ...] = ()  # how each of them stands now; empty where nobody looked
     counts: Counts = Counts()  # of joints and chips together
+    open_elsewhere: int = 0  # open alarms at joints beyond the pot, nozzle, step or joint asked for
     chip_calls: int = 0  # of the calls those at chips, which belong to no pot, nozzle, step or joint
 
 
@@ -196,8 +197,15 @@ def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report
         names = {name for name, inside in zip(counted.joints.name, counted.joints.inside, strict=True) if inside}
         measures = measure_charts(history, [i for i, name in enumerate(history.joints.names) if name in names])
     alarms = [alarm for alarm in list_alarms(engine, scope.family) if _in_period(alarm, scope)]
+    elsewhere = 0
+    if scope.pot or scope.nozzle or scope.step or scope.joint:
+        inside = {(family, name) for family, name, there in zip(
+            counted.joints.family, counted.joints.name, counted.joints.inside, strict=True) if there}
+        here = [alarm for alarm in alarms if any((alarm.family, name) in inside for name in alarm.joints)]
+        elsewhere = sum(alarm.status == "open" for alarm in alarms) - sum(alarm.status == "open" for alarm in here)
+        alarms = here
     seen = tuple(Seen(family, *camera_side(engine, family)) for family in families)
-    return replace(summarise(counted, measures, alarms), seen=seen)
+    return replace(summarise(counted, measures, alarms), seen=seen, open_elsewhere=elsewhere)
 
 
 def _in_period(alarm: Alarm, scope: Scope) -> bool:
