@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from models.errors import MeniscopeError
 from models.guards import uncertainty_near
@@ -34,9 +35,16 @@ class CriterionRisks:
     rule: int  # index in the sheet
     finding: str
     condition: Condition
-    uncertainty: float  # standard uncertainty of the measurement near the limit
+    uncertainty: float  # standard uncertainty of the measurement near the limit; NaN: it cannot be told
     joints: int  # that the estimate rests on
-    risks: Risks
+    risks: Risks  # NaN where the uncertainty cannot be told
+    why_not: str = ""  # why it cannot be told
+
+
+#: Of joints at which nothing is to be measured (no bridge, no ball) so few others near a limit tell no uncertainty.
+FEW_NEAR = 8
+TOO_FEW = "too few near the limit to tell"
+YES_OR_NO = "none: the truth is yes or no"
 
 
 def violation_probability(values: Floats, uncertainty: Floats | float, condition: Condition) -> Floats:
@@ -97,6 +105,10 @@ def family_risks(sheet: LimitSheet, table: LabelledTable) -> list[CriterionRisks
 
     The true values of the table stand for the family; the error is a Gaussian with the bias and the scatter seen
     near the limit. Rules with several conditions have no single limit and are left out.
+
+    Where most joints have nothing to measure (no bridge, no ball) and read just that, they show no error at all: then
+    those that have something tell the error, and the others have none. Too few of them near the limit, or a truth that
+    is yes or no, tell no uncertainty, and none is not zero.
     """
     found = []
     for index, rule in enumerate(sheet.rules):
@@ -107,13 +119,40 @@ def family_risks(sheet: LimitSheet, table: LabelledTable) -> list[CriterionRisks
         exact = table.exact.get(condition.measure)
         if exact is None or limit is None or condition.measure not in table.columns or not np.isfinite(exact).any():
             continue
-        error = uncertainty_near(table, condition.measure, limit)
-        # What is stated holds the bias already; the scatter does not.
-        spread = next((u for u in (error.scatter, error.stated) if np.isfinite(u)), 0.0)
-        bias = error.bias if np.isfinite(error.bias) else 0.0
-        found.append(CriterionRisks(index, rule.finding, condition, spread, int(np.isfinite(exact).sum()),
-                                    sampled_risks(exact, spread, condition, bias)))
+        known = int(np.isfinite(exact).sum())
+        told = _error_near(table, condition.measure, limit)
+        if isinstance(told, str):
+            nothing = float("nan")
+            found.append(CriterionRisks(index, rule.finding, condition, nothing, known,
+                                        Risks(nothing, nothing, nothing), told))
+            continue
+        spread, bias, some = told
+        share = float(some.sum()) / known
+        risks = sampled_risks(exact[some], spread, condition, bias)
+        found.append(CriterionRisks(index, rule.finding, condition, spread, known, Risks(
+            share * risks.consumer, share * risks.producer, share * risks.review)))
     return found
+
+
+def _error_near(table: LabelledTable, measure: str, limit: float
+                ) -> tuple[float, float, NDArray[np.bool_]] | str:
+    """Return scatter and bias near a limit and the rows that they are of; or why they cannot be told."""
+    exact, values = table.exact[measure], table.columns[measure]
+    known = np.isfinite(exact)
+    both = known & np.isfinite(values)
+    error = uncertainty_near(table, measure, limit)
+    some = known
+    if error.scatter == 0.0:
+        usual, count = np.unique(exact[both], return_counts=True)
+        some = known & (exact != usual[count.argmax()])
+        away = np.abs(exact[some & both] - limit)
+        if (away <= 0.25 * float(np.ptp(exact[both]))).sum() >= FEW_NEAR:
+            error = uncertainty_near(table.take(some), measure, limit)
+    # What is stated holds the bias already; the scatter does not.
+    spread = next((u for u in (error.scatter, error.stated) if u > 0.0), 0.0)
+    if not spread:
+        return YES_OR_NO if len(np.unique(exact[both])) <= 2 else TOO_FEW
+    return spread, error.bias if np.isfinite(error.bias) else 0.0, some
 
 
 def _weighted_risks(true: Floats, weight: Floats, uncertainty: float, condition: Condition, bias: float = 0.0) -> Risks:

@@ -15,7 +15,7 @@ from models.limits import Judgement, LimitSheet, Rule, judge, parse_limits
 from models.rules import Floats
 from models.table import LabelledTable
 from models.train import with_evidence
-from models.vocabulary import ACCEPT, REJECT, Part, limit_text, with_unit
+from models.vocabulary import ACCEPT, REJECT, Part, finding_title, limit_text, reason_words
 
 #: Sources of rules that are a class's own, or were: by this program, and by older ones that only added the last words.
 _OF_CLASS = re.compile(r"workmanship class ([123]): (.+?)(; set by hand)?")
@@ -97,6 +97,10 @@ def with_new_evidence(sheet: LimitSheet, table: LabelledTable) -> LimitSheet:
     return replace(sheet, rules=tuple(next(counted) if rule.part == table.part else rule for rule in sheet.rules))
 
 
+#: What a flip does to the counts: only clear rows count, and only where acceptance or rejection comes or goes.
+ESCAPE, ESCAPE_GONE, FALSE_CALL, FALSE_CALL_GONE = "escape", "escape no more", "false call", "false call no more"
+
+
 @dataclass(frozen=True)
 class Flip:
     """One joint whose verdict another sheet changes."""
@@ -106,7 +110,9 @@ class Flip:
     before: str
     after: str
     truth: str  # its true findings, "good", or "" where nothing is known
-    why: str  # the rule that decides under the stricter of the two sheets
+    why: str  # what decides under the stricter of the two sheets, and what asks for review under the other
+    marginal: bool = False  # both verdicts can be defended: it counts as neither escape nor false call
+    counts: str = ""  # "escape", "false call", either with "no more", or "" where it changes no count
 
 
 @dataclass(frozen=True)
@@ -121,6 +127,7 @@ class Effect:
     false_calls_before: int | None
     false_calls_after: int | None
     flips: tuple[Flip, ...]
+    marginal: int = 0  # parts that count as neither escape nor false call
 
 
 def effect(old: LimitSheet, new: LimitSheet, part: Part, columns: Mapping[str, Floats], boards: Sequence[str],
@@ -132,28 +139,60 @@ def effect(old: LimitSheet, new: LimitSheet, part: Part, columns: Mapping[str, F
     flip too but count neither as escape nor as false call.
     """
     first, second = judge(old, part, columns), judge(new, part, columns)
-    reasons: dict[int, str] = {}
-    for sheet, judgement in ((old, first), (new, second)):
-        for item in judgement.fired:
-            value = with_unit(item.condition.measure, item.value)
-            reasons[item.row] = f"{sheet.rules[item.rule].finding}: {item.condition.in_words()}, measured {value}"
+    reasons = _reasons(old, first, columns), _reasons(new, second, columns)
+    rows = range(len(first.verdicts))
+    unclear = [False] * len(rows) if marginal is None or truth is None else list(marginal)
+    defect, good = [False] * len(rows), [False] * len(rows)
+    if truth is not None:
+        defect = [not unclear[row] and any(severity_of(f, new.workmanship_class) == "defect" for f in truth[row])
+                  for row in rows]
+        good = [not unclear[row] and not truth[row] for row in rows]
     flips = tuple(
         Flip(boards[row], names[row], before, after, "" if truth is None else " ".join(truth[row]) or "good",
-             reasons.get(row, ""))
+             _why(before, after, reasons[0].get(row, ""), reasons[1].get(row, "")), bool(unclear[row]),
+             _counts(before, after, defect[row], good[row]))
         for row, (before, after) in enumerate(zip(first.verdicts, second.verdicts, strict=True)) if before != after)
-    counts: tuple[int | None, int | None, int | None, int | None] = (None, None, None, None)
-    if truth is not None:
-        clear = [True] * len(truth) if marginal is None else [not m for m in marginal]
-        defect = [clear[row] and any(severity_of(f, new.workmanship_class) == "defect" for f in found)
-                  for row, found in enumerate(truth)]
-        good = [clear[row] and not found for row, found in enumerate(truth)]
 
-        def count(judgement: Judgement, word: str, wanted: Sequence[bool]) -> int:
-            return sum(v == word and w for v, w in zip(judgement.verdicts, wanted, strict=True))
+    def count(judgement: Judgement, word: str, wanted: Sequence[bool]) -> int | None:
+        return None if truth is None else sum(
+            v == word and w for v, w in zip(judgement.verdicts, wanted, strict=True))
 
-        counts = (count(first, ACCEPT, defect), count(second, ACCEPT, defect),
-                  count(first, REJECT, good), count(second, REJECT, good))
-    return Effect(len(first.verdicts), Counter(first.verdicts), Counter(second.verdicts), *counts, flips)
+    return Effect(len(rows), Counter(first.verdicts), Counter(second.verdicts), count(first, ACCEPT, defect),
+                  count(second, ACCEPT, defect), count(first, REJECT, good), count(second, REJECT, good), flips,
+                  sum(map(bool, unclear)))
+
+
+def _reasons(sheet: LimitSheet, judgement: Judgement, columns: Mapping[str, Floats]) -> dict[int, str]:
+    """Return why each row that is not accepted is not: the first rule of its verdict, in words; no indicator's."""
+    reasons: dict[int, str] = {}
+    for item in judgement.fired:
+        if item.verdict != judgement.verdicts[item.row] or item.row in reasons:
+            continue
+        rule, measure = sheet.rules[item.rule], item.condition.measure
+        beside = rule.beside_in_words(measure, {name: float(values[item.row]) for name, values in columns.items()}
+                                      ) if len(rule.when) > 1 else ""
+        words = reason_words(measure, item.value, item.limit, item.side, item.verdict, item.condition.guard, beside)
+        reasons[item.row] = f"{finding_title(rule.finding)}: {words}"
+    return reasons
+
+
+def _why(before: str, after: str, reason_before: str, reason_after: str) -> str:
+    """Return what decides under the stricter sheet; where the other one asks for review, what does so there too."""
+    if ACCEPT in {before, after}:
+        return reason_after or reason_before
+    strict, lax, word = (reason_before, reason_after, "then") if before == REJECT else (
+        reason_after, reason_before, "before")
+    measured, _, near = lax.partition(", ")
+    return f"{strict}, {word} {near}" if strict.startswith(f"{measured}, ") else f"{strict}; {word} {lax}"
+
+
+def _counts(before: str, after: str, defect: bool, good: bool) -> str:
+    """Return what a flip does to the counts of escapes (a defect accepted) and false calls (a good one rejected)."""
+    if defect and ACCEPT in (before, after):
+        return ESCAPE if after == ACCEPT else ESCAPE_GONE
+    if good and REJECT in (before, after):
+        return FALSE_CALL if after == REJECT else FALSE_CALL_GONE
+    return ""
 
 
 def table_effect(old: LimitSheet, new: LimitSheet, table: LabelledTable) -> Effect:

@@ -114,6 +114,55 @@ def test_report_says_when_drift_cannot_be_told_or_is_not_there(tmp_path: Path) -
     assert "no open drift alarm of this period; `meniscope line watch` looks at the newest boards\n" in past
 
 
+def test_an_alarm_answered_as_fixed_is_not_told_as_gone_before_boards_have_shown_it(tmp_path: Path) -> None:
+    """The boards before the answer are left out: that no alarm comes after no board at all says nothing."""
+    now = time.time()
+    engine = database(tmp_path, simulate_line(line_family(4), boards=90, seed=1, start_s=now - 20_000.0, drifts=(
+        Drift("flux_jet_clogging", 55, place="S5", strength=1.5),)))
+    path, page = str(tmp_path / "line.sqlite"), tmp_path / "page.html"
+    run("watch", "--db", path)
+    alarm = json.loads(run("alarms", "--db", path, "--json").stdout)[0]
+    run("answer", alarm["id"], "--as", "fixed", "--by", "Kim", "--db", path)
+    told = run("report", "--db", path, "--html", str(page)).stdout
+    wanted = (f"[{alarm['id']}] {alarm['title']}: answered as fixed; 0 boards since: whether it is gone cannot be "
+              "told yet, as the alarm took ")
+    assert wanted in told and wanted in page.read_text(encoding="utf-8")
+    assert wanted in run("watch", "--db", path).stderr
+    assert "no drift now:" not in told
+    assert "no open drift alarm, and no drift now at any other joint: looked at all 90 boards\n" in told
+    [item] = json.loads(run("report", "--db", path, "--json").stdout)["drift"][0]["answered"]
+    assert (item["alarm"], item["answer"], item["boards_since"], item["told"]) == (alarm["id"], "fixed", 0, False)
+    assert item["boards_wanted"] > 1
+    later = simulate_line(line_family(4), boards=item["boards_wanted"], seed=1, start_s=now + 60.0, prefix="X")
+    record(engine, later)
+    engine.dispose()
+    told = run("report", "--db", path).stdout
+    assert "cannot be told yet" not in told
+    assert f"no open drift alarm, and no drift now: looked at all {90 + item['boards_wanted']} boards\n" in told
+
+
+def test_after_an_alarm_answered_as_normal_the_watch_must_learn_what_is_normal(fresh: str) -> None:
+    run("watch", "--db", fresh)
+    alarm = json.loads(run("alarms", "--db", fresh, "--json").stdout)[0]
+    run("answer", alarm["id"], "--as", "normal", "--by", "Kim", "--db", fresh)
+    told = run("report", "--db", fresh).stdout
+    assert re.search(r"answered as normal; \d+ boards since the change began: a further drift there cannot be told "
+                     r"before the watch knows 41\n", told)
+    assert "no drift now:" not in told
+
+
+def test_charts_that_signal_without_an_alarm_are_told_beside_it(tmp_path: Path) -> None:
+    path = str(tmp_path / "try.sqlite")
+    run("rehearse", "--db", path, "--boards", "100")
+    run("watch", "--db", path)
+    run("answer", json.loads(run("alarms", "--db", path, "--json").stdout)[0]["id"], "--as", "fixed", "--by", "Kim",
+        "--db", path)
+    told = run("report", "--db", path).stdout
+    assert "signal by EWMA" in told
+    assert re.search(r"^coverage.*: the charts? signals? at the newest board all the same; charts know nothing of "
+                     "answers", told, re.M)
+
+
 def test_watch_tells_an_alarm_once(fresh: str) -> None:
     first, second = run("watch", "--db", fresh), run("watch", "--db", fresh)
     assert "at step S5" in first.stdout and "perhaps" not in first.stderr
@@ -154,6 +203,32 @@ def test_alarms_are_listed_shown_and_answered(db: str, fresh: str) -> None:
     assert "new flux" in run("alarms", "--db", fresh).stdout
 
 
+def test_a_second_answer_hides_the_first_nowhere(fresh: str, tmp_path: Path) -> None:
+    run("watch", "--db", fresh)
+    key = json.loads(run("alarms", "--db", fresh, "--json").stdout)[0]["id"]
+    first = run("answer", key, "--as", "normal", "--by", "R. Example", "--note", "new flux", "--db", fresh)
+    assert "answer before" not in first.stderr
+    assert "answered before" not in run("alarms", "--db", fresh).stdout
+    second = run("answer", key, "--as", "fixed", "--by", "Kim", "--db", fresh)
+    assert "cause removed, said Kim" in second.stderr
+    assert ("this takes the place of the answer before, which is kept: accepted as the new normal, said R. Example"
+            in second.stderr) and second.stderr.rstrip().endswith(": new flux")
+    shown = run("alarms", key, "--db", fresh).stdout
+    assert re.search(r"status +cause removed, said Kim .*\n +answered before +accepted as the new normal, said R. "
+                     r"Example on .*: new flux\n", shown)
+    whole = json.loads(run("alarms", key, "--db", fresh, "--json").stdout)
+    assert [(item["answer"], item["by"], item["note"]) for item in whole["answers"]] == [
+        ("fixed", "Kim", ""), ("normal", "R. Example", "new flux")]
+    assert (whole["status"], whole["answered_by"], whole["note"]) == ("fixed", "Kim", "")
+    [row] = json.loads(run("alarms", "--db", fresh, "--json").stdout)
+    assert [item["note"] for item in row["answered_before"]] == ["new flux"]
+    assert "new flux" in run("alarms", "--db", fresh).stdout and "new flux" in run("alarms", "--db", fresh,
+                                                                                   "--csv").stdout
+    page = tmp_path / "page.html"
+    run("report", "--db", fresh, "--html", str(page))
+    assert "answered before: accepted as the new normal, said R. Example" in page.read_text(encoding="utf-8")
+
+
 def test_unknown_alarms_and_families_are_one_clear_error(db: str) -> None:
     for arguments, told in ((("alarms", "zzz"), "wanted one"), (("watch", "--family", "x"), "of the records"),
                             (("answer", "zzz", "--as", "fixed", "--by", "R."), "fits no alarm")):
@@ -172,6 +247,34 @@ def test_places_that_the_records_do_not_hold_are_refused(db: str, kind: str, wan
     assert isinstance(done.exception, MeniscopeError)
     assert str(done.exception).startswith(f"{kind}: got {wanted!r}, wanted one of the records: {', '.join(known)}")
     assert run("report", "--db", db, f"--{kind}", known[-1]).exit_code == 0
+
+
+def test_places_that_share_no_joint_are_refused(db: str) -> None:
+    done = run("report", "--db", db, "--nozzle", "N1", "--pot", "B")
+    assert isinstance(done.exception, MeniscopeError)
+    assert str(done.exception) == ("pot B and nozzle N1: no joint is in both, wanted places that share joints; the "
+                                   "joints of nozzle N1 are at pot A")
+    assert "no joint is in all" in str(run("report", "--db", db, "--nozzle", "N1", "--pot", "A", "--step",
+                                           "S5").exception)
+    assert run("report", "--db", db, "--nozzle", "N1", "--pot", "A").exit_code == 0
+
+
+def test_an_alarm_elsewhere_is_named_as_such(db: str) -> None:
+    """A report about one place shows its own alarms, and does not pass the others over in silence."""
+    here, there = (run("report", "--db", db, "--step", step).stdout for step in ("S5", "S1"))
+    assert "ALARM [" in here and "elsewhere" not in here
+    assert "ALARM [" not in there and "no drift now" not in there
+    assert "no open drift alarm here; 1 open drift alarm elsewhere, not at family line-32, step S1" in there
+
+
+@pytest.mark.parametrize(("arguments", "told"), [
+    (("--since", "2026-05-01", "--until", "2026-03-01"), "is not before --until"),
+    (("--since", "99999999d"), "'99999999d' is too long ago"), (("--since", "999999d"), "'999999d' is too long ago"),
+    (("--since", f"{10**25}w"), "is too long ago")])
+def test_a_period_that_cannot_be_is_refused(db: str, arguments: tuple[str, ...], told: str) -> None:
+    done = run("report", "--db", db, *arguments)
+    assert done.exit_code == 2
+    assert told in " ".join(done.stderr.split())
 
 
 def test_import_reports_clock_and_gaps(fresh: str, tmp_path: Path) -> None:

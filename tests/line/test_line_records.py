@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -26,7 +25,7 @@ from vision.line.page import report_page
 from vision.line.report import build_report
 from vision.line.series import WATCHED
 from vision.line.watching import look
-from vision.pipeline.inspection import ChipInspection
+from vision.pipeline.inspection import ChipInspection, FoundFinding
 from vision.records.database import open_database, reading
 from vision.records.schema import FamilyJoint, FindingRow, InspectionRow
 from vision.records.store import save_inspection
@@ -212,6 +211,60 @@ def test_what_people_said_is_kept_apart_from_what_was_called(fresh: Engine) -> N
     assert sum(int(truth.sum()) for truth in history.findings.values()) == before - said[1] + 1
 
 
+def test_every_column_of_calls_adds_up_and_dpmo_counts_confirmed_defects_alone(fresh: Engine) -> None:
+    """Real, false, cannot tell and waiting are all calls, at every place; a rate of calls is not called DPMO."""
+    found = finding_ids(fresh)
+    for number, (finding, _, _) in enumerate(found):
+        if number % 4 < 3:
+            add_review(fresh, finding, call=("real", "false_call", "cannot_tell")[number % 4], reviewer="R. Example")
+    with reading(fresh) as connection:
+        clean = connection.execute(select(InspectionRow.id).where(InspectionRow.verdict == "accept")
+                                   .limit(1)).scalar_one()
+        joint = connection.execute(select(FamilyJoint.id).limit(1)).scalar_one()
+    add_escape(fresh, clean, joint_id=joint, corrected="bridge", reviewer="R. Example")
+    report = build_report(fresh, Scope())
+    rows = [report.counts, *(row.counts for row in report.places), *(row.counts for row in report.joints)]
+    for row in rows:
+        assert row.real + row.false_calls + row.unsure + row.waiting == row.calls
+        assert row.not_false == row.calls - row.false_calls + row.escapes
+    for row in report.findings:
+        assert row.real + row.false_calls + row.unsure + row.waiting == row.calls
+    assert report.counts.calls == report.calls == len(found)
+    for kind in ("pot", "nozzle", "step", "land kind"):
+        mine = [row for row in report.places if row.kind == kind]
+        assert sum(row.counts.calls for row in mine) == report.calls
+        assert sum(row.counts.escapes for row in mine) == 1
+    for row in report.places:  # what programs read under older names
+        assert (row.calls, row.real) == (row.counts.not_false, row.counts.real + row.counts.escapes)
+        assert row.dpmo == row.counts.not_false_per_million
+    told, page = report_text(report), report_page(report)
+    assert f"{report.counts.real} real calls and 1 escape" in told and f"{report.counts.real} real calls" in page
+    assert [line.split()[0] for line in told.splitlines() if "DPMO" in line and not line.startswith("million")] == [
+        "confirmed"]
+    head = next(line for line in told.splitlines() if line.startswith("place "))
+    names = ("calls", "real", "false", "cannot tell", "waiting", "escapes", "not false per million", "from", "to")
+    assert [name for name in names if f"  {name}  " in head] == list(names)
+    assert "cannot tell</th>" in page and "not false per million (95 %)</th>" in page and "DPMO (95 %)" not in page
+    assert "not false per million</text>" in page and "DPMO</text>" not in page
+
+
+def test_calls_at_chips_are_told_where_places_do_not_add_up_to_all_calls(tmp_path: Path) -> None:
+    family = Family("pair", 2, "bottom", FAMILY.joints[:2], (Chip("R1", 30.0, 2.0, 0.0, 2.0, 1.25),),
+                    FAMILY.fiducials, FAMILY.views)
+    engine = open_database(tmp_path / "pair.sqlite")
+    for whole in inspections_of(simulate_line(FAMILY, boards=2, seed=3)):
+        joints = tuple(replace(joint, findings=(), verdict="accept") for joint in whole.joints[:2])
+        gone = FoundFinding("chip_missing", "reject", "chip_present", 0.1, 0.5, "below", 0.0, "", "learned", 0, 30.0,
+                            2.0)
+        chip = ChipInspection("R1", "v1", "reject", 30.0, 2.0, dict.fromkeys(CHIP_MEASURES, 0.0), (gone,))
+        save_inspection(engine, replace(whole, family="pair", joints=joints, chips=(chip,), verdict="reject"), family,
+                        STATION, SHEET)
+    report = build_report(engine, Scope("pair"))
+    engine.dispose()
+    assert (report.calls, report.chip_calls, sum(row.counts.calls for row in report.places)) == (2, 2, 0)
+    assert "2 of the calls are at chips and so at no joint and no place." in report_text(report).replace("\n", " ")
+
+
 def test_a_corrected_finding_counts_under_its_right_name(fresh: Engine) -> None:
     finding = next(item for item in finding_ids(fresh) if item[2] == "partial_wetting")
     add_review(fresh, finding[0], call="real", reviewer="R. Example", corrected="blowhole")
@@ -266,7 +319,8 @@ def test_the_page_is_whole_and_escapes_what_it_shows(tmp_path: Path) -> None:
     assert "stop the machine and let it cool" in page and "the solder side as the camera sees it" in page
     for outside in ("http://", "https://", "src=", "@import", "url(h"):
         assert outside not in page
-    assert page.count("<svg") == page.count("</svg>") == 1 + 1 + 2 + 3
+    assert page.count("<svg") == page.count("</svg>") == 1 + 1 + 2 + 3 + 3  # the last: signs of the key to the bars
+    assert page.count('<rect class="real"') >= 1  # the key has the bars' own colours
     assert "Content-Security-Policy" in page
     engine.dispose()
 
@@ -278,74 +332,6 @@ def test_the_page_of_an_empty_database_says_so(tmp_path: Path) -> None:
     page = report_page(report)
     assert "no boards" in page and "nothing to count" in page
     engine.dispose()
-
-
-def test_every_colour_has_a_second_sign() -> None:
-    """Points out of limits are triangles, bars differ by pattern, map marks by size and ring: never colour alone."""
-    from vision.line import plots
-    from vision.line.heat_map import heat_map
-    from vision.line.report import FindingRow, JointRow, Seen
-
-    bars = plots.pareto_plot([FindingRow("bridge", "bridge", 6, 2, 2, 2, 0, 0, 1.0)])
-    assert 'class="real"' in bars and 'class="waiting"' in bars and 'class="false"' in bars and "pattern" in bars
-    rows = [JointRow("f", f"J1.{i}", 2.0 * i, 0.0, 100, i, 1e4 * i, 0.0, 1e5, 0.01 if i == 5 else 1.0, "bridge")
-            for i in range(6)]
-    drawn = heat_map(rows, Seen("f", "bottom"))
-    assert drawn.count('class="ring"') == 2  # one joint and the key
-    assert "J1.5</text>" in drawn
-    assert "10 of" not in drawn and "5 of 100" in drawn
-
-
-def _circles(drawn: str, kind: str) -> list[tuple[float, float, float]]:
-    return [(float(x), float(y), float(r)) for x, y, r in re.findall(
-        rf'class="{kind}" cx="([^"]+)" cy="([^"]+)" r="([^"]+)"', drawn)]
-
-
-@pytest.mark.parametrize(("side", "turn", "right", "down"), [
-    ("bottom", 0.0, (-1.0, 0.0), (0.0, -1.0)), ("top", 0.0, (1.0, 0.0), (0.0, -1.0)),
-    ("bottom", 90.0, (0.0, 1.0), (-1.0, 0.0))])
-def test_the_map_is_the_board_as_the_camera_sees_it(side: str, turn: float, right: tuple[float, float],
-                                                    down: tuple[float, float]) -> None:
-    """From the solder side x runs to the left, and a view's turn is counter-clockwise in the picture."""
-    from vision.line.heat_map import heat_map
-    from vision.line.report import JointRow, Seen
-
-    rows = [JointRow("f", name, x, y, 100, calls, 1e4 * calls, 0.0, 1e5, 1.0, "")
-            for name, x, y, calls in (("O.1", 0.0, 0.0, 1), ("X.1", 10.0, 0.0, 2), ("Y.1", 0.0, 10.0, 3))]
-    origin, along_x, along_y = (np.array(place[:2]) for place in _circles(heat_map(rows, Seen("f", side, turn)),
-                                                                          "joint")[:3])
-    assert (along_x - origin) / np.hypot(*(along_x - origin)) == pytest.approx(right, abs=1e-2)
-    assert (along_y - origin) / np.hypot(*(along_y - origin)) == pytest.approx(down, abs=1e-2)
-
-
-def test_names_stand_where_they_hide_nothing_and_the_key_lies_within_the_drawing() -> None:
-    from vision.line.heat_map import heat_map
-    from vision.line.report import JointRow, Seen
-
-    def row(number: int, step: float) -> JointRow:
-        return JointRow("f", f"CONNECTOR{number}.1", step * number, 0.0, 100, 1, 1e4, 0.0, 1e5, 1.0, "")
-
-    apart = heat_map([row(number, 10.0) for number in range(4)], Seen("f", "bottom"))
-    assert len(re.findall(r"CONNECTOR\d\.1</text>", apart)) == 4
-    close = heat_map([row(number, 0.5) for number in range(60)], Seen("f", "bottom"))
-    assert 5 < len(re.findall(r"CONNECTOR\d+\.1</text>", close)) < 30
-    for span in (0.0, 3.0, 100.0):
-        drawn = heat_map([row(number, span) for number in range(3)], Seen("f", "bottom"))
-        height = float(re.search(r'viewBox="0 0 900 ([\d.]+)"', drawn)[1])  # type: ignore[index]
-        for x, y, r in (*_circles(drawn, "joint"), *_circles(drawn, "ring")):
-            assert r <= y <= height - r and r <= x <= 900.0 - r
-
-
-def test_ticks_are_round_numbers_inside_the_range() -> None:
-    from vision.line.plots import nice_ticks
-
-    assert nice_ticks(0.0, 1.0) == pytest.approx([0.0, 0.5, 1.0]) or nice_ticks(0.0, 1.0) == pytest.approx(
-        [0.0, 0.2, 0.4, 0.6, 0.8, 1.0])
-    for low, high in ((0.0, 3.7), (340.0, 361.0), (-0.3, 0.2), (5.0, 5.0), (1e-6, 4e-6)):
-        ticks = nice_ticks(low, high)
-        assert 2 <= len(ticks) <= 7
-        assert all(low - 1e-9 <= tick <= max(high, low + 1.0) + 1e-9 for tick in ticks)
-
 
 
 def test_chips_that_could_not_be_graded_do_not_pass_a_board_over(tmp_path: Path) -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from invented_tables import joint_table
 
-from models.decision import family_risks, gaussian_risks, sampled_risks, violation_probability
+from models.decision import CriterionRisks, family_risks, gaussian_risks, sampled_risks, violation_probability
 from models.errors import MeniscopeError
 from models.limits import Condition, LimitSheet, Rule
 
@@ -89,6 +91,37 @@ def test_risks_of_a_family_come_from_its_true_values() -> None:
     assert (found.rule, found.joints) == (0, len(table))
     assert found.uncertainty == pytest.approx(6.0, rel=0.35)
     assert 0.0 < found.risks.consumer < 0.01
+
+
+def test_joints_without_anything_to_measure_do_not_make_a_measurement_perfect() -> None:
+    """Most joints have no bridge and read just that; the error is that of the bridges near the limit, if any."""
+    rng = np.random.default_rng(5)
+    sheet = LimitSheet((Rule("bridge", "test", (Condition("bridge_width_mm", above=0.1, guard=0.05),)),
+                        Rule("lead_missing", "test", (Condition("lead_visible", below=0.5),))))
+    plain = joint_table(60, 3)
+    exact, lead = np.zeros(len(plain)), (np.arange(len(plain)) % 9 > 0).astype(float)
+    exact[:400] = rng.uniform(0.02, 0.4, 400)
+
+    def risks(width: np.ndarray) -> list[CriterionRisks]:
+        measured = np.where(width > 0.0, width + rng.normal(0.01, 0.03, len(width)), 0.0)
+        return family_risks(sheet, replace(plain, columns={**plain.columns, "bridge_width_mm": measured,
+                                                           "lead_visible": lead},
+                                           exact={"bridge_width_mm": width, "lead_visible": lead}))
+
+    bridge, seen = risks(exact)
+    assert bridge.uncertainty == pytest.approx(0.03, rel=0.25)
+    # by hand: only a bridge can be accepted wrongly, as far as it lies below the limit less the guard band
+    from scipy.stats import norm
+
+    escaped = norm.cdf((0.05 - exact[exact > 0.1] - 0.01) / 0.03).sum() / len(exact)
+    assert bridge.risks.consumer == pytest.approx(escaped, rel=0.5)
+    assert bridge.joints == len(plain) and not bridge.why_not
+    assert (seen.why_not, np.isnan(seen.uncertainty), np.isnan(seen.risks.producer)) == (
+        "none: the truth is yes or no", True, True)
+    few = np.where(np.arange(len(plain)) < 60, exact + 0.9, 0.0)  # all far beyond the limit
+    bridge = risks(few)[0]
+    assert (bridge.why_not, np.isnan(bridge.uncertainty), np.isnan(bridge.risks.consumer)) == (
+        "too few near the limit to tell", True, True)
 
 
 def test_what_cannot_be_computed_is_refused() -> None:

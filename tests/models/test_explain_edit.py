@@ -132,7 +132,12 @@ def test_the_effect_is_what_judging_with_both_sheets_gives() -> None:
     defects = [not m and any(f != "blowhole" for f in row)
                for row, m in zip(table.findings, table.marginal, strict=True)]
     assert found.escapes_before == sum(v == "accept" and d for v, d in zip(before, defects, strict=True))
-    assert "measured" in found.flips[0].why
+    assert "coverage" in found.flips[0].why
+    assert sum(flip.counts == "false call" for flip in found.flips) - sum(
+        flip.counts == "false call no more" for flip in found.flips) == (found.false_calls_after or 0) - (
+            found.false_calls_before or 0)
+    assert sum(flip.counts == "escape no more" for flip in found.flips) == (found.escapes_before or 0) - (
+        found.escapes_after or 0) > 0
 
 
 def test_marginal_joints_flip_but_count_as_neither() -> None:
@@ -144,6 +149,28 @@ def test_marginal_joints_flip_but_count_as_neither() -> None:
         assert (found.escapes_before, found.escapes_after) == escapes
         assert (found.false_calls_before, found.false_calls_after) == false_calls
         assert [flip.name for flip in found.flips] == ["x", "z"]
+        assert ([flip.marginal for flip in found.flips], found.marginal) == ([marginal[0]] * 2, sum(marginal))
+        assert [flip.counts for flip in found.flips] == (["", ""] if marginal[0] else ["false call", "escape no more"])
+
+
+def test_why_a_verdict_flips_is_told_by_the_rule_that_decides_and_with_its_guard_band() -> None:
+    """An indicator that fired too decides nothing, and 71 % is not below 70 %: it lies in the guard band."""
+    old = LimitSheet((Rule("partial_wetting", "t", (Condition("land_cover_pct", below=75.0, guard=4.0),)),
+                      Rule("blowhole", "t", (Condition("pit_diameter_mm", above=0.165),), indicator=True),
+                      Rule("solder_ball", "t", (Condition("ball_diameter_mm", above=0.1, guard=0.1),))))
+    columns = {"land_cover_pct": np.array([73.0, 71.0, 78.0, 60.0]), "pit_diameter_mm": np.array([0.22, 0, 0.3, 0.0]),
+               "ball_diameter_mm": np.array([0.0, 0.0, 0.0, 0.15])}
+    new = with_limit(old, 1, limit=68.5)
+    found = effect(old, new, "joint", columns, ["b"] * 4, list("wxyz"))
+    assert [(flip.name, flip.before, flip.after, flip.why) for flip in found.flips] == [
+        ("w", "reject", "accept", "partial wetting: land cover 73 %, needs at least 75 %"),
+        ("x", "reject", "review", "partial wetting: land cover 71 %, needs at least 75 %; then partial wetting: "
+                                  "land cover 71.0 %, within 4 % of the limit 68.5 %"),
+        ("y", "review", "accept", "partial wetting: land cover 78 %, within 4 % of the limit 75 %")]
+    back = effect(with_limit(old, 1, limit=70.0), old, "joint", columns, ["b"] * 4, list("wxyz")).flips
+    assert [flip.why for flip in back][:2] == [
+        f"partial wetting: land cover {value} %, needs at least 75 %, before within 4 % of the limit 70 %"
+        for value in (73, 71)]
 
 
 def test_without_truth_only_verdicts_are_compared() -> None:

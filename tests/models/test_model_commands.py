@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import csv
 import json
+import re
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 from command_line import run
 from invented_reviews import add_review
@@ -144,7 +147,7 @@ def test_set_tells_a_program_the_effect_and_writes_only_with_yes(place: Path) ->
     assert recorded["escapes_after"] is None
     assert sum(recorded["before"].values()) == sum(recorded["after"].values()) == 12
     assert len(recorded["flips"]) == 2
-    assert set(recorded["flips"][0]) == {"board", "name", "before", "after", "truth", "why"}
+    assert set(recorded["flips"][0]) == {"board", "name", "before", "after", "truth", "why", "marginal", "counts"}
     assert "nothing was written; --yes writes the change" in told.stderr
     assert (place / "limits.toml").read_text() == before
     written = json.loads(run(*arguments, "--yes").stdout)
@@ -154,6 +157,35 @@ def test_set_tells_a_program_the_effect_and_writes_only_with_yes(place: Path) ->
     again = json.loads(run(*arguments, "--yes").stdout)
     assert (again["trials"], again["written"]) == ([], False)
     assert again["sheet_before"] == again["sheet_after"]
+
+
+def test_set_lists_every_flip_that_counts_and_tells_marginal_ones_apart(place: Path) -> None:
+    """A list of flips must not contradict the counts above it, nor hide the escapes behind others."""
+    table = joint_table(6, 1)
+    lot = "193e1cda46b0b9c83a0348ed"
+    names = list(dict.fromkeys(table.boards))
+    table = replace(table, boards=tuple(f"{lot}:{names.index(board) + 1}" for board in table.boards),
+                    marginal=np.arange(len(table)) % 3 == 0)
+    write_table(table, place / "joints.csv")
+    arguments = ("limits", "set", place / "limits.toml", 1, "--limit", 20, "--training", place / "joints.csv")
+    [known] = json.loads(run(*arguments, "--json").stdout)["trials"]
+    told = run(*arguments, "--dry-run").stdout
+    flips = known["flips"]
+    assert known["marginal"] == 80
+    assert [sum(flip["counts"] == word for flip in flips) for word in ("escape", "escape no more")] == [
+        known["escapes_after"] - known["escapes_before"], 0]
+    assert known["escapes_after"] > known["escapes_before"]
+    assert not any(flip["counts"] for flip in flips if flip["marginal"])
+    lines = told.splitlines()
+    begin = next(number for number, line in enumerate(lines) if line.startswith("board "))
+    listed = lines[begin + 2: begin + 2 + len(flips)]
+    counted = [bool(re.search(r"  (escape|false call)( no more)?  ", line)) for line in listed]
+    assert sum(counted) == sum(bool(flip["counts"]) for flip in flips)
+    assert counted == sorted(counted, reverse=True)
+    assert any(line.startswith("rendered ") for line in listed) and lot not in told
+    assert "80 joints are marginal: both verdicts can be defended, and neither counts as escape or false call" in told
+    assert f"Of these {sum(flip['marginal'] for flip in flips)} flip" in told
+    assert "partial wetting (marginal)" in told
 
 
 def test_set_speaks_of_chips_where_the_rule_does(place: Path) -> None:

@@ -95,6 +95,41 @@ def test_a_bridge_names_its_neighbour(tmp_path):
     assert all(bridged[other] == name for name, other in bridged.items())
 
 
+def test_a_bridge_lies_in_the_middle_between_the_edges_of_both_lands(tmp_path):
+    """Not at one end: a person, or an aid that points, must find the solder to take away."""
+    large = replace(small_family().joints[0], land_w_mm=2.1, land_h_mm=2.1)
+    family = replace(small_family(), joints=(large, *small_family().joints[1:]))
+    picture = picture_of({0: ("bridge", 0.8)}, family=family)["a"]
+    inspection = grade_board(written(tmp_path, picture), family, small_station(), SHEET)
+    by_name = {joint.name: joint for joint in family.joints}
+    found = [(joint, finding) for joint in inspection.joints for finding in joint.findings
+             if finding.finding == "bridge"]
+    assert len(found) == 2 and large.name in {joint.name for joint, _ in found}
+    for joint, finding in found:
+        one, other = by_name[joint.name], by_name[finding.other]
+        centres = np.array([(one.x_mm, one.y_mm), (other.x_mm, other.y_mm)])
+        way = (centres[1] - centres[0]) / np.hypot(*(centres[1] - centres[0]))
+        assert abs(way[0]) == pytest.approx(1.0)  # along x, where lands that are not turned end at half their width
+        edges = centres + np.array([way * one.land_w_mm / 2.0, -way * other.land_w_mm / 2.0])
+        assert (finding.x_mm, finding.y_mm) == pytest.approx(tuple(edges.mean(axis=0)), abs=1e-6)
+        assert (joint.x_mm, joint.y_mm) == (one.x_mm, one.y_mm)
+
+
+def test_a_ball_is_reported_where_it_lies(tmp_path):
+    """The place of the joint that it belongs to would send a person, or an aid that points, to the wrong spot."""
+    plan = plan_board(small_family(), np.random.default_rng(21), planned={1: ("solder_ball", 0.6)}, planned_chips={},
+                      recipe=quiet_recipe(good__harmless=0.0, good__blemish=0.0))
+    files = written(tmp_path, render_view(plan, "v1", small_station()).pictures["a"])
+    inspection = grade_board(files, small_family(), small_station(), SHEET)
+    [(joint, found)] = [(joint, finding) for joint in inspection.joints for finding in joint.findings
+                        if finding.finding == "solder_ball"]
+    largest = max(plan.balls, key=lambda ball: ball.diameter)
+    assert np.hypot(found.x_mm - largest.x, found.y_mm - largest.y) < 0.06
+    assert np.hypot(joint.x_mm - largest.x, joint.y_mm - largest.y) > 0.5
+    assert all((item.x_mm, item.y_mm) == (part.x_mm, part.y_mm) for part in inspection.joints
+               for item in part.findings if item.finding not in ("solder_ball", "bridge"))
+
+
 @pytest.mark.parametrize("order", [("accept", "review"), ("review", "reject"), ("reject", "ungraded")])
 def test_worst_of_two(order):
     better, worse = order

@@ -14,6 +14,8 @@ import pytest
 
 from models.limits import write_limits
 from tests.command_line import run
+from vision.cli._results_list import fitted
+from vision.cli.results import LIST_COLUMNS
 from vision.records import open_database
 from vision.records.schema import SCHEMA_VERSION
 
@@ -52,7 +54,11 @@ def test_list_show_totals(recorded: str) -> None:
 
 def test_indicators_are_told_apart_from_findings(recorded: str) -> None:
     told = run("results", "totals", "--db", recorded, "--finding", "blowhole").stdout
-    assert told.startswith("4 accept, 0 review, 2 reject, 0 ungraded\n")
+    assert told.startswith("boards with blowhole, by the verdict of the whole board: 4 accept, 0 review, 2 reject, "
+                           "0 ungraded\nBoards without are not counted, so that this is no yield.\n")
+    at_pot = run("results", "totals", "--db", recorded, "--pot", "pot 1", "--finding", "bridge").stdout
+    assert at_pot.startswith("boards with bridge at pot pot 1, by the verdict of the whole board: 0 accept,")
+    assert run("results", "totals", "--db", recorded).stdout.startswith("4 accept, 0 review, 2 reject, 0 ungraded\n\n")
     assert re.search(r"^finding +findings +review +boards +indicators +boards with one$", told, re.M)
     assert re.search(r"^blowhole +0 +0 +0 +6 +6$", told, re.M)
     assert "indicators" not in run("results", "totals", "--db", recorded, "--finding", "bridge").stdout
@@ -60,6 +66,36 @@ def test_indicators_are_told_apart_from_findings(recorded: str) -> None:
         "finding,findings,review,boards,indicators,indicator_boards")
     listed = run("results", "list", "--db", recorded, "--finding", "blowhole", "--limit", "1").stdout
     assert re.search(r"findings +indicators\n.*\n.* blowhole 1$", listed, re.M)
+
+
+@pytest.mark.parametrize("width", [76, 90, 110, 125])
+def test_in_a_terminal_the_list_fits_its_width(recorded: str, monkeypatch: pytest.MonkeyPatch, width: int) -> None:
+    whole = run("results", "list", "--db", recorded).stdout
+    monkeypatch.setattr("vision.cli.results.terminal_width", lambda: width)
+    result = run("results", "list", "--db", recorded)
+    lines = result.stdout.splitlines()
+    assert max(len(line) for line in lines) <= width < max(len(line) for line in whole.splitlines())
+    assert len(lines) == len(whole.splitlines())
+    assert all(name in lines[0] for name in ("id", "graded (UTC)", "serial", "verdict", "findings"))
+    left = [name for name in ("ungraded", "family", "joints", "indicators", "review") if name not in lines[0]]
+    assert ("left out for want of width" in result.stderr) == bool(left)
+    assert all(name in result.stderr for name in left)
+    assert "2026-03-02 06:05" in result.stdout
+    names = list(json.loads(run("results", "list", "--db", recorded, "--json").stdout)[0])
+    assert run("results", "list", "--db", recorded, "--csv").stdout.splitlines()[0] == ",".join(names)
+    assert {"family", "joints", "ungraded", "indicators"} <= set(names)
+
+
+def test_a_column_that_tells_boards_apart_goes_last() -> None:
+    rows = [{"id": n, "started_at": "2026-03-02T06:00:00.000Z", "serial": "B1", "family": f"family-{n}",
+             "verdict": "reject", "joints": 9, "reject": 1, "review": 0, "ungraded": 0, "open": 1,
+             "findings": "bridge 1, solder_ball 2, solder_projection 1, partial_wetting 3"} for n in range(2)]
+    columns = [column for column in LIST_COLUMNS if column.name in rows[0]]
+    made, kept, gone = fitted(rows, columns, 90)
+    assert [column.name for column in gone] == ["ungraded", "joints"]
+    assert "family" in [column.name for column in kept]
+    assert made[0]["findings"].endswith("…") and made[0]["findings"] != rows[0]["findings"]
+    assert fitted(rows, columns, 400) == ([row | {"started_at": "2026-03-02 06:00"} for row in rows], columns, [])
 
 
 def test_a_long_list_is_shortened_in_a_table_only(recorded: str, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,6 +110,8 @@ def test_a_long_list_is_shortened_in_a_table_only(recorded: str, monkeypatch: py
 
 @pytest.mark.parametrize(("arguments", "code", "message"), [
     (["list", "--since", "yesterday"], 2, "'yesterday' is no time: wanted 2026-03-31, 2026-03-31T14:00, or"),
+    (["list", "--since", "9999999d"], 2, "'9999999d' is too long ago: that lies before the year 1; wanted a time like"),
+    (["totals", "--since", "2026-03-02", "--until", "2026-03-01"], 2, "is not before --until"),
     (["list", "--finding", "rust"], 2, "'rust' is not one of 'no_solder'"),
     (["totals", "--pot", "P9"], 1, "error: pot: got 'P9', wanted one of the records: pot 1, pot 2"),
     (["list", "--pot", "pot 3"], 1, "error: pot: got 'pot 3', wanted one of the records: pot 1, pot 2"),

@@ -151,6 +151,20 @@ def test_units_inspected(filled: Engine) -> None:
     assert messages == list(units_inspected(filled, Filter(), source="line.station", now=now))
 
 
+def test_what_was_said_of_one_end_of_a_bridge_is_not_taken_for_the_other(engine: Engine) -> None:
+    """Both ends report one bridge at one place, and a person decides about each."""
+    board = invented.inspection("B1", bad=True)
+    [bridge] = [item for item in board.joints[1].findings if item.finding == "bridge"]
+    there = dataclasses.replace(board.joints[2], findings=(*board.joints[2].findings, bridge))
+    invented.save(engine, dataclasses.replace(board, joints=(*board.joints[:2], there, *board.joints[3:])))
+    found = next(row for row in iterate_findings(engine, Filter()) if (row["pin"], row["finding"]) == ("2", "bridge"))
+    add_review(engine, found["finding_id"], call="real", reviewer="A")
+    unit = next(iter(units_inspected(engine, Filter(), source="x")))["MessageBody"]["InspectedUnits"][0]
+    said = {item["ComponentOfInterest"]["ReferenceDesignator"]: item["Verification"]
+            for item in unit["Inspections"][0]["DefectsFound"] if item["DefectCode"] == "bridge"}
+    assert said == {"J1.2": "DefectConfirmed", "J1.3": "NotVerifiedYet"}
+
+
 def test_ungraded_boards_are_errors_in_the_message(engine: Engine) -> None:
     bad = dataclasses.replace(invented.inspection("B1"), joints=(), chips=(), verdict="ungraded", reason="no picture")
     invented.save(engine, bad)

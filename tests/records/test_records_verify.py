@@ -62,6 +62,26 @@ def test_tampering_is_found(filled: Engine, statement: str, what: set[str]) -> N
     assert all(item.stored != item.computed for item in found)
 
 
+def test_a_finding_that_lies_beside_its_joint_keeps_its_place(engine: Engine) -> None:
+    """No measurement says where a ball or a bridge lies, so the place recorded with the finding is the only one."""
+    board = invented.inspection("B1", bad=True)
+    joint = board.joints[1]
+    moved = dataclasses.replace(joint, findings=tuple(
+        dataclasses.replace(found, x_mm=found.x_mm + 1.27) if found.finding == "bridge" else found
+        for found in joint.findings))
+    assert moved != joint
+    invented.save(engine, dataclasses.replace(board, joints=(board.joints[0], moved, *board.joints[2:])))
+    assert differences(engine) == []
+    sheet = dataclasses.replace(invented.sheet(), rules=(
+        *invented.sheet().rules[:1], dataclasses.replace(invented.sheet().rules[1], when=(
+            Condition("bridge_width_mm", above=0.2, guard=0.02),)), *invented.sheet().rules[2:]))
+    list(regrade(engine, sheet, Filter(), save=True))
+    again = load_inspection(engine, find_keys(engine, Filter())[0])
+    [found] = [item for item in again.joints[1].findings if item.finding == "bridge"]
+    assert (found.limit, found.x_mm, found.y_mm) == (0.2, joint.x_mm + 1.27, joint.y_mm)
+    assert differences(engine) == []
+
+
 def wide_band() -> LimitSheet:
     return dataclasses.replace(invented.sheet(), rules=(
         Rule("no_solder", "learned", (Condition("land_cover_pct", below=3.5, guard=36.0),)),

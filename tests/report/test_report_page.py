@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 
 from models.criteria import workmanship_rules
+from models.decision import TOO_FEW, CriterionRisks, Risks
 from models.evaluate import Outcome, compare
-from models.limits import LimitSheet
+from models.limits import Condition, LimitSheet
 from vision import report
 from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
 from vision.report import LotReport, board_map, report_html, worst_places
@@ -124,6 +125,19 @@ def test_evaluation_page_shows_its_worst_cases_in_detail() -> None:
     assert re.search(r'<details class="sheet" id="sheet-2"><summary>B2 J1\.2', text)
     assert text.count(whole) == 2
     assert "sheet-1" not in text
+
+
+def test_evaluation_page_tells_an_uncertainty_with_its_unit_and_none_as_none() -> None:
+    """A standard uncertainty of 0 would read as a perfect measurement."""
+    nothing, width = float("nan"), Condition("bridge_width_mm", above=0.1)
+    risks = [CriterionRisks(0, "bridge", width, nothing, 40, Risks(nothing, nothing, nothing), TOO_FEW),
+             CriterionRisks(1, "bridge", width, 0.0297, 40, Risks(0.01, 0.02, 0.03))]
+    comparison = compare([Outcome("B2", "J1.1", "joint", ("bridge",), "accept")], workmanship_class=2)
+    text = evaluation_html(EvaluationReport("Proof", "truth.csv", comparison, 2, risks=risks))
+    rows = [re.findall(r"<td[^>]*>([^<]*)</td>", row) for row in text.split("Risks of each")[1].split("<tr>")[2:4]]
+    assert rows == [["bridge: bridge width above 0.10 mm", "too few near the limit to tell", "40", "-", "-", "-"],
+                    ["bridge: bridge width above 0.10 mm", "0.0297 mm", "40", "1.00 %", "2.00 %", "3.00 %"]]
+    assert "nan" not in text.lower()
 
 
 @pytest.mark.parametrize("page", ["report.html", "evaluation.html", "calibration.html"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -9,11 +10,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from models.vocabulary import ACCEPT, REJECT, REVIEW
+from models.vocabulary import ACCEPT, REJECT, REVIEW, finding_title
 from vision.cli._common import Column, many, print_rows, say, training_files
 
 if TYPE_CHECKING:
-    from models.edit import Effect
+    from models.edit import Effect, Flip
     from models.limits import LimitSheet
     from models.table import LabelledTable
     from models.vocabulary import Part
@@ -87,7 +88,7 @@ def trial_data(trial: Trial) -> dict[str, Any]:
             "after": {verdict: found.after[verdict] for verdict in JUDGED},
             "escapes_before": found.escapes_before, "escapes_after": found.escapes_after,
             "false_calls_before": found.false_calls_before, "false_calls_after": found.false_calls_after,
-            "flips": [vars(flip) for flip in found.flips]}
+            "marginal": found.marginal, "flips": [vars(flip) for flip in found.flips]}
 
 
 def print_trial(trial: Trial, part: Part) -> None:
@@ -104,14 +105,49 @@ def print_trial(trial: Trial, part: Part) -> None:
                  {"what": "false calls", "before": found.false_calls_before, "after": found.false_calls_after}]
     click.echo(f"on {title}:")
     print_rows(rows, [Column("what", ""), Column("before"), Column("after")])
+    if found.escapes_before is not None and found.marginal:
+        flipped = sum(flip.marginal for flip in found.flips)
+        click.echo(f"{many(found.marginal, part)} {'is' if found.marginal == 1 else 'are'} marginal: both verdicts can "
+                   f"be defended, and neither counts as escape or false call.\nOf these {flipped} "
+                   f"{'flips' if flipped == 1 else 'flip'}.")
     if found.flips:
-        click.echo(f"\n{many(len(found.flips), 'verdict')} {'flips' if len(found.flips) == 1 else 'flip'}:")
-        columns = [Column("board"), Column("name", part), Column("before"), Column("after"), Column("truth"),
-                   Column("why")]
-        print_rows([vars(flip) for flip in found.flips[:SHOWN_FLIPS]],
-                   [c for c in columns if c.name != "truth" or found.escapes_before is not None])
-        if len(found.flips) > SHOWN_FLIPS:
-            click.echo(f"and {len(found.flips) - SHOWN_FLIPS} more")
+        _print_flips(found, part)
     else:
         click.echo("\nno verdict flips")
     click.echo("")
+
+
+def _print_flips(found: Effect, part: Part) -> None:
+    """Print the verdicts that flip: those that change a count first, so that none of them is left out of the list."""
+    click.echo(f"\n{many(len(found.flips), 'verdict')} {'flips' if len(found.flips) == 1 else 'flip'}:")
+    shown = sorted(found.flips, key=lambda flip: not flip.counts)  # stable: in order otherwise
+    told = max(SHOWN_FLIPS, sum(bool(flip.counts) for flip in shown))
+    several = len({_lot(flip.board) for flip in shown} - {""}) > 1
+    rows = [vars(flip) | {"board": _board_words(flip.board, several), "truth": _truth_words(flip)}
+            for flip in shown[:told]]
+    print_rows(rows, [Column("board"), Column("name", part), Column("before"), Column("after"),
+                      *([Column("truth"), Column("counts", "counts as")] if found.escapes_before is not None else []),
+                      Column("why")])
+    if len(shown) > told:
+        counts = ", which change no count of escapes and false calls" if found.escapes_before is not None else ""
+        click.echo(f"and {len(shown) - told} more{counts}; --json lists all")
+
+
+def _truth_words(flip: Flip) -> str:
+    """Return what is true of a part, as a person says it: `partial wetting (marginal)`."""
+    words = ", ".join(finding_title(name) for name in flip.truth.split())
+    return f"{words} (marginal)" if flip.marginal else words
+
+
+def _lot(board: str) -> str:
+    """Return the key of the lot of a board that training rendered; empty for a board with a serial."""
+    key, found, number = board.rpartition(":")
+    return key if found and number.isdigit() and re.fullmatch("[0-9a-f]{16,}", key) else ""
+
+
+def _board_words(board: str, several: bool) -> str:
+    """Return a board as a person names it: training's own by their numbers, and their lot where there are several."""
+    lot = _lot(board)
+    if not lot:
+        return board
+    return f"rendered {board.rpartition(':')[2]}" + (f" of lot {lot[:6]}" if several else "")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import time
 from dataclasses import asdict, is_dataclass, replace
 from datetime import UTC, datetime
@@ -23,23 +24,26 @@ from vision.cli._common import (
     say,
     table_text,
 )
-from vision.cli.results import moment, opened
+from vision.cli._line_log import import_lines
+from vision.cli.results import check_period, moment, opened
 
 if TYPE_CHECKING:
     from vision.line.alarm import Alarm
-    from vision.line.log_store import Imported
     from vision.line.report import Report
 
-FINDING_COLUMNS = (Column("title", "finding"), Column("calls"), Column("real"), Column("false_calls", "false"),
-                   Column("waiting"), Column("escapes"), Column("indicators"), Column("share", "running %", 0))
-PLACE_COLUMNS = (Column("place"), Column("joints"), Column("calls"), Column("real"), Column("dpmo", "DPMO", 0),
-                 Column("dpmo_low", "from", 0), Column("dpmo_high", "to", 0), Column("above", "above the rest"),
-                 Column("top_finding", "most often"))
-JOINT_COLUMNS = (Column("joint"), Column("calls"), Column("dpmo", "DPMO", 0), Column("dpmo_low", "from", 0),
-                 Column("dpmo_high", "to", 0), Column("above", "above the rest"), Column("top_finding", "most often"))
+#: Calls and what became of them: all but the first add up to the first. Escapes are no calls.
+CALL_COLUMNS = (Column("calls"), Column("real"), Column("false_calls", "false"), Column("unsure", "cannot tell"),
+                Column("waiting"), Column("escapes"))
+FINDING_COLUMNS = (Column("title", "finding"), *CALL_COLUMNS, Column("indicators"), Column("share", "running %", 0))
+RATE_COLUMNS = (Column("not_false_per_million", "not false per million", 0), Column("not_false_low", "from", 0),
+                Column("not_false_high", "to", 0), Column("above", "above the rest"),
+                Column("top_finding", "most often"))
+PLACE_COLUMNS = (Column("place"), Column("joints"), *CALL_COLUMNS, *RATE_COLUMNS)
+JOINT_COLUMNS = (Column("joint"), *CALL_COLUMNS, *RATE_COLUMNS)
 ALARM_COLUMNS = (Column("id"), Column("family"), Column("status"), Column("title", "alarm"),
                  Column("since_serial", "since board"), Column("seen_serial", "noticed at"),
-                 Column("seen_at", "noticed (UTC)"), Column("answered_by", "answered by"), Column("note"))
+                 Column("seen_at", "noticed (UTC)"), Column("answered_by", "answered by"), Column("note"),
+                 Column("answered_before", "answered before"))
 DRIFT_KINDS = {"nozzle": "nozzle_dewetting", "flux": "flux_jet_clogging", "preheat": "cold_after_pause",
                "boards": "poor_board_batch"}
 
@@ -83,6 +87,7 @@ def report(db: str, family: str, since: datetime | None, until: datetime | None,
 
     Calls are what the program found; real defects are those that a person confirmed. The two are kept apart.
     """
+    check_period(since, until)
     from vision.line.load import Scope, check_scope, only_family
     from vision.line.report import build_report
     from vision.line.watching import glance
@@ -132,7 +137,15 @@ def _plain(value: Any) -> Any:
 def report_text(found: Report) -> str:
     """Return a report as text for the terminal."""
     from vision.line.alarm_text import headline
-    from vision.line.page import drift_lines, period, wait_text, worst_joints
+    from vision.line.page import (
+        call_words,
+        confirmed_words,
+        count_words,
+        drift_lines,
+        period,
+        wait_text,
+        worst_joints,
+    )
     from vision.line.report import share_text
 
     if not found.boards:
@@ -147,8 +160,8 @@ def report_text(found: Report) -> str:
         ("yield after review", f"{share_text(found.passed_after_review)}   {found.waiting_boards:,} boards still wait"),
         ("joints graded", f"{found.opportunities:,} ({found.ungraded_joints:,} not graded)"),
         ("confirmed defects", f"{found.real:,}: {found.dpmo_real:,.0f} DPMO ({found.dpmo_real_low:,.0f} to "
-         f"{found.dpmo_real_high:,.0f}), {found.escapes:,} of them escapes" if counted else "nothing to count"),
-        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} per million; {found.waiting:,} wait"
+         f"{found.dpmo_real_high:,.0f}); {confirmed_words(found)}" if counted else "nothing to count"),
+        ("calls before review", f"{found.calls:,}: {found.dpmo_calls:,.0f} calls per million; {call_words(found)}"
          if counted else "nothing to count"),
         ("false calls",
          f"{found.false_calls:,} of {found.false_share.size:,} decided: {share_text(found.false_share)}"),
@@ -157,14 +170,17 @@ def report_text(found: Report) -> str:
     if found.findings:
         rows: list[dict[str, Any]] = [asdict(row) | {"share": 100 * row.cumulative} for row in found.findings]
         lines += ["", table_text(rows, FINDING_COLUMNS)]
-    places = [asdict(row) | {"place": f"{row.kind} {row.place}", "above": _above(row)} for row in found.places]
+    places = [asdict(row) | asdict(row.counts) | {"place": f"{row.kind} {row.place}", "above": _above(row)}
+              for row in found.places]
     if places:
         lines += ["", table_text(places, PLACE_COLUMNS)]
-    joints = [asdict(row) | {"above": _above(row)} for row in worst_joints(found)]
+    joints = [asdict(row) | asdict(row.counts) | {"above": _above(row)} for row in worst_joints(found)]
     if joints:
         lines += ["", table_text(joints, JOINT_COLUMNS)]
-    lines += ["", *(f"{item.title + ' (board means)':<34}{item.state}" for item in found.measure_charts)]
-    lines += [f"{item.title:<34}{int(item.chart.out.sum())} of {item.chart.points.size} groups of {item.boards[0]} "
+    if found.findings or places:
+        lines += ["", *textwrap.wrap(count_words(found), 118)]
+    lines += ["", *(f"{item.title + ' (board means)':<42}{item.state}" for item in found.measure_charts)]
+    lines += [f"{item.title:<42}{int(item.chart.out.sum())} of {item.chart.points.size} groups of {item.boards[0]} "
               f"boards beyond {item.chart.note}" for item in found.count_charts]
     return "\n".join(lines)
 
@@ -192,9 +208,10 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
     """
     refuse_unused(follow, "with --follow only, which looks again and again", "every")
     from vision.line.alarm_store import list_alarms
+    from vision.line.alarm_text import answered_words
     from vision.line.load import count_boards, newest_inspection, only_family
     from vision.line.watch import Settings
-    from vision.line.watching import look
+    from vision.line.watching import answered, look
 
     settings = Settings(false_alarm_boards=false_alarm_boards)
     with opened(db, read_only=False) as engine:
@@ -213,12 +230,15 @@ def watch(db: str, family: str, follow: bool, every: float, false_alarm_boards: 
             say("stopped")
         still = list_alarms(engine, name, only_open=True)
         boards = count_boards(engine, name)
+        waits = [item for item in answered(engine, name, settings=settings) if not item.told]
     if boards <= settings.settle:
         say(f"{name}: {many(boards, 'board')} so far; the watch begins after {settings.settle}, when it knows what is "
             "normal")
     if not as_json:
         say(f"{name}: {len(still)} open {'alarm' if len(still) == 1 else 'alarms'}"
             + (f" ({', '.join(alarm.id for alarm in still)}); `meniscope line alarms ID` shows one" if still else ""))
+        for item in waits:
+            say(answered_words(item))
 
 
 def _tell(alarms: list[Alarm], as_json: bool) -> None:
@@ -248,7 +268,9 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
     with opened(db) as engine:
         found = list_alarms(engine, family, only_open=only_open)
     if not alarm_id:
-        print_rows([_plain(alarm) for alarm in found], ALARM_COLUMNS, output, empty="no alarms")
+        all_columns = output != "table" or any(alarm.answers[1:] for alarm in found)
+        columns = ALARM_COLUMNS if all_columns else ALARM_COLUMNS[:-1]
+        print_rows([_alarm_row(alarm, output) for alarm in found], columns, output, empty="no alarms")
         return
     fitting = [alarm for alarm in found if alarm.id.startswith(alarm_id)]
     if len(fitting) != 1:
@@ -256,9 +278,19 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
     if output == "json":
         print_json(_plain(fitting[0]))
     elif output == "csv":
-        print_rows([_plain(fitting[0])], ALARM_COLUMNS, output)
+        print_rows([_alarm_row(fitting[0], output)], ALARM_COLUMNS, output)
     else:
         _tell(fitting, as_json=False)
+
+
+def _alarm_row(alarm: Alarm, output: Output) -> dict[str, Any]:
+    """Return an alarm as a row; earlier answers as data for JSON, in words elsewhere."""
+    from vision.line.alarm_text import answer_words
+
+    before = alarm.answers[1:]
+    row: dict[str, Any] = _plain(alarm)
+    return row | {"answered_before": _plain(before) if output == "json" else
+                  "; ".join(answer_words(answer) for answer in before)}
 
 
 @command.command(short_help="Answer an alarm; its place is watched again.")
@@ -269,13 +301,18 @@ def alarms(alarm_id: str, db: str, family: str, only_open: bool, output: Output)
 @click.option("--by", required=True, help="Who answers.")
 @click.option("--note", default="", help="What was found and done.")
 def answer(alarm_id: str, db: str, answer_word: str, by: str, note: str) -> None:
-    """Answer an alarm; the answer is kept with name and time, and the place is watched again."""
+    """Answer an alarm; the answer is kept with name and time, and the place is watched again.
+
+    An alarm may be answered again: the newest answer counts, and all of them are shown.
+    """
     from vision.line.alarm_store import answer_alarm
-    from vision.line.alarm_text import headline, status_words
+    from vision.line.alarm_text import answer_words, headline, status_words
 
     with opened(db, read_only=False) as engine:
         alarm = answer_alarm(engine, alarm_id, answer_word, by, note)
     say(f"[{alarm.id}] {headline(alarm)}: {status_words(alarm)}")
+    if len(alarm.answers) > 1:
+        say(f"this takes the place of the answer before, which is kept: {answer_words(alarm.answers[1])}")
 
 
 @command.command("import-log", short_help="Take in what the line logged, as CSV or JSON Lines.")
@@ -307,50 +344,6 @@ def import_log(files: tuple[Path, ...], db: str, utc_offset: str, clock_ahead: f
                 click.echo("\n".join(import_lines(str(path), done)))
     if as_json:
         print_json(results)
-
-
-def import_lines(file: str, done: Imported) -> list[str]:
-    """Return in words what an import did and found."""
-    lines = [f"{file}: {done.values:,} values, {done.new:,} of them new, {done.first[:16].replace('T', ' ')} to "
-             f"{done.last[:16].replace('T', ' ')} UTC",
-             "  " + ", ".join(f"{name} {count:,}" for name, count in done.counts.items())]
-    if done.unknown:
-        lines.append(f"  kept under their own names: {', '.join(done.unknown)}")
-    lines.append(f"  {many(done.boards, 'board', ',')} {_were(done.boards)} inspected in this time, "
-                 f"{done.boards_without:,} of them {'is' if done.boards_without == 1 else 'are'} not in the log; "
-                 f"{many(done.strangers, 'serial', ',')} of the log {_were(done.strangers)} never inspected")
-    if done.clock is None:
-        lines.append("  clock: too few serials in common to compare the clocks; rows without serial are joined by time "
-                     "as they stand")
-    elif done.clock.delay_s < 0:
-        ahead = -done.clock.delay_s
-        lines.append(f"  clock: the log's clock runs ahead of the station's by at least {ahead:.0f} s: boards seem "
-                     "inspected before their last log entry. Joining allows for it; importing with "
-                     f"--clock-ahead {ahead:.0f} would put the times right as far as can be told")
-    else:
-        lines.append(f"  clock: boards reach the camera {done.clock.delay_s:.0f} s after their last log entry (spread "
-                     f"{done.clock.spread_s:.0f} s)" + ("" if done.clock.plausible else "; check the clocks"))
-    if done.clock is not None:
-        lines += [f"  clock jump at board {serial}: {change:+.0f} s" for serial, change in done.clock.jumps]
-    return lines + (gap_lines(done) or ["  no gaps"])
-
-
-def _were(count: int) -> str:
-    return "was" if count == 1 else "were"
-
-
-def gap_lines(done: Imported, most: int = 10) -> list[str]:
-    """Return gaps in words, those over the same boards together."""
-    stretches: dict[tuple[str, str, int], dict[str, list[str]]] = {}
-    for gap in done.gaps:
-        stretches.setdefault((gap.first, gap.last, gap.boards), {}).setdefault(gap.quantity, []).append(gap.place)
-    lines = []
-    for (first, last, boards), missing in stretches.items():
-        named = [f"{name} ({places[0]})" if len(places) == 1 else f"{name} ({len(places)} places)"
-                 for name, places in missing.items()]
-        have = "has" if boards == 1 else "have"
-        lines.append(f"  gap: {many(boards, 'board')}, {first} to {last}, {have} no {', '.join(named)}")
-    return lines[:most] + ([f"  and {len(lines) - most} more gaps"] if len(lines) > most else [])
 
 
 @command.command(short_help="Write a simulated shift that drifts in a known way.")

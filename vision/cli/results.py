@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import functools
 import json
-import re
 import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -32,6 +31,8 @@ from vision.cli._common import (
     verdict_word,
 )
 from vision.cli._results_keep import KEEPING
+from vision.cli._results_list import fitted, tell_left_out, terminal_width
+from vision.cli._results_times import check_period, moment
 from vision.cli._sheet import check_class, other_class_option, tell_gaps
 
 if TYPE_CHECKING:
@@ -45,7 +46,6 @@ NEWEST = 100
 #: Changed joints of a board that `regrade` shows in a table.
 SHOWN = 4
 FORMS = {"csv": "CSV", "jsonl": "JSON Lines", "parquet": "Parquet", "ipc2591": "JSON Lines of IPC-2591 messages"}
-DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
 
 LIST_COLUMNS = (Column("id"), Column("started_at", "graded (UTC)"), Column("serial"), Column("family"),
                 Column("verdict"), Column("joints"), Column("reject"), Column("review"), Column("ungraded"),
@@ -73,20 +73,6 @@ def command() -> None:
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
 
 
-def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> datetime | None:
-    """Return a time: ISO 8601 (local time without an offset), or how long ago (`90m`, `24h`, `7d`, `2w`)."""
-    if value is None:
-        return None
-    ago = re.fullmatch(r"(\d{1,6})([mhdw])", value)
-    if ago:
-        return datetime.now(UTC) - int(ago[1]) * DURATIONS[ago[2]]
-    try:
-        return datetime.fromisoformat(value).astimezone()
-    except (ValueError, OverflowError) as error:
-        raise click.BadParameter(f"{value!r} is no time: wanted 2026-03-31, 2026-03-31T14:00, or how long ago (90m, "
-                                 "24h, 7d, 2w)") from error
-
-
 def filters(function: Callable[..., R]) -> Callable[..., R]:
     """Give a command the options that choose boards; it receives `wanted`, a Filter."""
 
@@ -95,6 +81,7 @@ def filters(function: Callable[..., R]) -> Callable[..., R]:
                 finding: str | None, verdict: str | None, limit: int | None, superseded: bool, **kwargs: Any) -> R:
         from vision.records.queries import Filter
 
+        check_period(since, until)
         wanted = Filter(since, until, family, serial, pot, finding or "", verdict or "", None, superseded, limit)
         return function(*args, wanted=wanted, **kwargs)
 
@@ -128,12 +115,15 @@ def opened(db: str, wanted: Filter | None = None, *, read_only: bool = True) -> 
         yield engine
 
 
-@command.command("list")
+@command.command("list", short_help="List graded boards, newest first.")
 @database_option
 @filters
 @rows_options
 def list_(db: str, wanted: Filter, output: Output) -> None:
-    """List graded boards, newest first."""
+    """List graded boards, newest first.
+
+    In a terminal the table fits its width; --json and --csv show everything.
+    """
     from vision.records.queries import list_inspections
 
     shortened = output == "table" and wanted.limit is None
@@ -144,7 +134,12 @@ def list_(db: str, wanted: Filter, output: Output) -> None:
     if shortened and len(rows) > NEWEST:
         del rows[NEWEST:]
         say(f"the newest {NEWEST} boards are shown; --limit N shows more, --json and --csv show all")
-    print_rows(rows, _telling(LIST_COLUMNS, rows, output), output, empty="no graded boards with these properties")
+    columns = _telling(LIST_COLUMNS, rows, output)
+    width = terminal_width() if output == "table" else None
+    if rows and width is not None:
+        rows, columns, gone = fitted(rows, columns, width)
+        tell_left_out(gone)
+    print_rows(rows, columns, output, empty="no graded boards with these properties")
 
 
 def _telling(columns: Sequence[Column], rows: Sequence[Mapping[str, object]], output: Output) -> list[Column]:
@@ -230,8 +225,18 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
         print_json({"boards": {verdict: counts.get(verdict, 0) for verdict in VERDICTS}, "findings": rows})
         return
     if output == "table":
-        click.echo(", ".join(f"{counts.get(verdict, 0)} {verdict_word(verdict)}" for verdict in VERDICTS) + "\n")
+        told = ", ".join(f"{counts.get(verdict, 0)} {verdict_word(verdict)}" for verdict in VERDICTS)
+        if wanted.finding or wanted.pot:
+            told = (f"boards with {_narrowed_words(wanted)}, by the verdict of the whole board: {told}\n"
+                    "Boards without are not counted, so that this is no yield.")
+        click.echo(f"{told}\n")
     print_rows(rows, _telling(TOTAL_COLUMNS, rows, output), output, empty="no findings")
+
+
+def _narrowed_words(wanted: Filter) -> str:
+    """Return which findings a filter asks for: `blowhole at pot P2`, `findings at pot P2`."""
+    return (FINDING[wanted.finding].title if wanted.finding else "findings") + (
+        f" at pot {wanted.pot}" if wanted.pot else "")
 
 
 @command.command()
@@ -372,4 +377,4 @@ def _changes(joints: tuple[tuple[str, str, str], ...], most: int | None) -> str:
 for _keeping in KEEPING:
     command.add_command(_keeping)
 
-__all__ = ["command"]
+__all__ = ["check_period", "command", "moment"]

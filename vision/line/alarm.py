@@ -56,8 +56,18 @@ class Example:
 
 
 @dataclass(frozen=True)
+class Answer:
+    """What a person said to an alarm, and when: `fixed` or `normal`."""
+
+    answer: str
+    by: str
+    at: str  # ISO 8601, UTC
+    note: str
+
+
+@dataclass(frozen=True)
 class Alarm:
-    """One drift alarm. Times are ISO 8601 in UTC; serials name boards."""
+    """One drift alarm. Times are ISO 8601 in UTC; serials name boards. The newest answer counts."""
 
     id: str
     family: str
@@ -88,6 +98,7 @@ class Alarm:
     answered_by: str = ""
     answered_at: str = ""
     note: str = ""
+    answers: tuple[Answer, ...] = ()  # all of them, newest first
 
 
 def describe(history: History, drift: Drift, settings: Settings, logged: Sequence[Logged] = ()) -> Alarm:

@@ -16,7 +16,7 @@ from sqlalchemy import Connection, Engine, Row, func, insert, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import aliased
 
-from vision.line.alarm import Alarm, Change, Example
+from vision.line.alarm import Alarm, Answer, Change, Example
 from vision.line.causes import Hint
 from vision.line.errors import LineError
 from vision.line.watch import Known
@@ -77,7 +77,7 @@ def _json(value: Any) -> str:
 
 
 def list_alarms(engine: Engine, family: str = "", *, only_open: bool = False) -> list[Alarm]:
-    """Return the alarms with their newest answers, oldest first."""
+    """Return the alarms with all their answers, oldest alarm first."""
     wanted: list[Any] = [AlarmRow.family_name == family] if family else []
     if only_open:
         any_answer = aliased(AlarmAnswer)
@@ -105,10 +105,14 @@ def _load(connection: Connection, wanted: Sequence[Any]) -> dict[int, Alarm]:
     for answer in connection.execute(
             select(AlarmAnswer.__table__).join(AlarmRow, AlarmRow.id == AlarmAnswer.alarm_id).where(*wanted)
             .order_by(AlarmAnswer.alarm_id, AlarmAnswer.answered_at, AlarmAnswer.id)):
-        alarms[answer.alarm_id] = replace(
-            alarms[answer.alarm_id], status=answer.answer, answered_by=answer.answered_by,
-            answered_at=moment_text(answer.answered_at), note=answer.note)
+        alarms[answer.alarm_id] = _with_answer(alarms[answer.alarm_id], Answer(
+            answer.answer, answer.answered_by, moment_text(answer.answered_at), answer.note))
     return alarms
+
+
+def _with_answer(alarm: Alarm, newest: Answer) -> Alarm:
+    return replace(alarm, status=newest.answer, answered_by=newest.by, answered_at=newest.at, note=newest.note,
+                   answers=(newest, *alarm.answers))
 
 
 def _alarm(row: Row[Any], examples: tuple[Example, ...]) -> Alarm:
@@ -143,7 +147,7 @@ def answer_alarm(engine: Engine, alarm_id: str, answer: str, by: str, note: str 
         (key, alarm), = fitting.items()
         connection.execute(insert(AlarmAnswer), [{"alarm_id": key, "answer": answer, "answered_by": by.strip(),
                                                   "answered_at": now, "note": note}])
-    return replace(alarm, status=answer, answered_by=by.strip(), answered_at=moment_text(now), note=note)
+    return _with_answer(alarm, Answer(answer, by.strip(), moment_text(now), note))
 
 
 def as_known(alarms: Sequence[Alarm]) -> list[Known]:

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from typing import TYPE_CHECKING
 
-from vision.line.alarm import Alarm
+from vision.line.alarm import Alarm, Answer
 from vision.line.causes import AGREES
 from vision.line.practice import CAUTION, SOURCE
+
+if TYPE_CHECKING:
+    from vision.line.watching import Answered
 
 HINTS_SHOWN = 5
 
@@ -70,6 +74,7 @@ def alarm_lines(alarm: Alarm, width: int = 118) -> list[str]:
 
 def _long_lines(alarm: Alarm) -> list[str]:
     lines = [f"[{alarm.id}] {headline(alarm)}", f"  {'status':<22}{status_words(alarm)}"]
+    lines += [f"  {'answered before':<22}{answer_words(answer)}" for answer in alarm.answers[1:]]
     lines += [f"  {question:<22}{answer}" for question, answer in facts(alarm)]
     shown = [f"{item.serial} {item.joint} ({item.text})" for item in alarm.examples if item.shows == "drift"]
     before = [f"{item.serial} {item.joint} ({item.text})" for item in alarm.examples if item.shows == "before"]
@@ -87,11 +92,32 @@ def _long_lines(alarm: Alarm) -> list[str]:
 
 def status_words(alarm: Alarm) -> str:
     """Return the state of the alarm in words."""
-    if alarm.status == "open":
-        return "open"
-    done = {"fixed": "cause removed", "normal": "accepted as the new normal"}[alarm.status]
-    note = f": {alarm.note}" if alarm.note else ""
-    return f"{done}, said {alarm.answered_by} on {moment(alarm.answered_at)}{note}"
+    return "open" if alarm.status == "open" else answer_words(alarm.answers[0])
+
+
+def answer_words(answer: Answer) -> str:
+    """Return an answer in words: who said what and when, with the note."""
+    done = {"fixed": "cause removed", "normal": "accepted as the new normal"}[answer.answer]
+    return f"{done}, said {answer.by} on {moment(answer.at)}{f': {answer.note}' if answer.note else ''}"
+
+
+def answered_words(item: Answered) -> str:
+    """Return what the boards since an answer can tell: whether a drift that was fixed is gone, or not yet."""
+    boards = many(item.boards_since, "board")
+    name = f"[{item.alarm}] {item.title}"
+    if item.answer == "fixed":
+        told = f"{name}: answered as fixed; {boards} since"
+        return f"{told}, and no new alarm there" if item.told else (
+            f"{told}: whether it is gone cannot be told yet, as the alarm took {many(item.boards_wanted, 'board')} "
+            "to be noticed")
+    told = f"{name}: answered as normal; {boards} since the change began"
+    return f"{told}, and no new alarm there" if item.told else (
+        f"{told}: a further drift there cannot be told before the watch knows {item.boards_wanted}")
+
+
+def many(count: int, noun: str) -> str:
+    """Return a count with its noun: `1 board`, `2,000 boards`."""
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
 
 
 def moment(at: str) -> str:

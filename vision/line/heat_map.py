@@ -20,13 +20,16 @@ Floats = NDArray[np.float64]
 WIDTH, KEY, KEY_RADIUS = 900.0, 40.0, 13.0
 #: A letter of a name is about so wide, a line of text so high: drawing units at 11 px.
 LETTER, LINE = 6.3, 11.0
+#: What the map shows of each joint.
+UNIT = "not false per million"
 
 
 def heat_map(rows: Sequence[JointRow], seen: Seen) -> str:
     """Return the board's joints where they are, as the camera sees them.
 
-    Size and colour grow with the rate; joints above the rest (adjusted p at most 0.05) have a ring and their name.
-    The others have their name where there is room for it.
+    The rate is that of calls not declared false, and of escapes, per million joints graded. Size and colour grow with
+    it; joints above the rest (adjusted p at most 0.05) have a ring and their name. The others have
+    their name where there is room for it.
     """
     places = _seen_places(rows, seen)
     low, span = places.min(axis=0), np.ptp(places, axis=0)
@@ -37,8 +40,9 @@ def heat_map(rows: Sequence[JointRow], seen: Seen) -> str:
     height, r = (float(span[1]) + 2 * margin) * scale, radius * scale
     points = (places - low + margin) * scale
     most = max(max((row.dpmo for row in rows), default=0.0), 1e-9)
-    parts = open_svg(WIDTH, height + KEY, f"board map of {len(rows)} joints by defects per million opportunities, as "
-                                          f"the camera sees the {SIDE_WORDS[seen.seen_from]}")
+    parts = open_svg(WIDTH, height + KEY, f"board map of {len(rows)} joints by calls not declared false and escapes "
+                                          "per million joints graded, as the camera sees the "
+                                          f"{SIDE_WORDS[seen.seen_from]}")
     parts.append(f'<rect class="board" x="1" y="1" width="{WIDTH - 2:.0f}" height="{height - 2:.1f}" rx="6"/>')
     for i in sorted(range(len(rows)), key=lambda i: rows[i].dpmo):
         parts += _joint(rows[i], (float(points[i, 0]), float(points[i, 1])), r, rows[i].dpmo / most)
@@ -57,8 +61,8 @@ def _seen_places(rows: Sequence[JointRow], seen: Seen) -> Floats:
 def _joint(row: JointRow, at: tuple[float, float], r: float, level: float) -> list[str]:
     """Return a joint's circle, and a ring where it stands above the rest; `level` is its share of the largest rate."""
     x, y = at
-    title = (f"{row.joint}: {row.calls} of {row.opportunities}, {row.dpmo:,.0f} DPMO "
-             f"({row.dpmo_low:,.0f} to {row.dpmo_high:,.0f}) {row.top_finding}")
+    title = (f"{row.joint}: {row.calls} not false of {row.opportunities} graded, {row.dpmo:,.0f} per "
+             f"million ({row.dpmo_low:,.0f} to {row.dpmo_high:,.0f}) {row.top_finding}")
     colour = STEPS[min(int(level * len(STEPS)), len(STEPS) - 1)] if row.calls else "none"
     parts = [f'<circle class="joint" cx="{x:.1f}" cy="{y:.1f}" r="{_size(r, level):.1f}" fill="{colour}">'
              f"<title>{escape(title)}</title></circle>"]
@@ -102,8 +106,8 @@ def _overlap(box: Floats, others: Floats) -> bool:
 def _key(most: float, r: float, top: float) -> list[str]:
     """Return the key below the board: what the sizes and colours mean, and the ring."""
     middle = top + KEY / 2.0
-    parts = [f'<text class="tick" x="8" y="{middle + 4:.1f}">DPMO</text>']
-    x = 60.0
+    parts = [f'<text class="tick" x="8" y="{middle + 4:.1f}">{UNIT}</text>']
+    x = 8.0 + LETTER * len(UNIT) + 12.0
     for step, colour in enumerate(STEPS):
         size = _size(r, (step + 0.5) / len(STEPS))
         parts.append(f'<circle class="joint" cx="{x + size:.1f}" cy="{middle:.1f}" r="{size:.1f}" fill="{colour}"/>')

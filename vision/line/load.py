@@ -92,7 +92,7 @@ def only_family(engine: Engine, wanted: str = "") -> str:
 
 
 def check_scope(engine: Engine, scope: Scope) -> None:
-    """Raise LineError where a scope names a pot, nozzle, step or joint that the records do not hold."""
+    """Raise LineError where a scope names a pot, nozzle, step or joint that the records do not hold, or share none."""
     name = FamilyJoint.ref + "." + FamilyJoint.pin
     places = (("pot", FamilyJoint.pot, scope.pot), ("nozzle", FamilyJoint.nozzle, scope.nozzle),
               ("step", FamilyJoint.step, scope.step), ("joint", name, scope.joint))
@@ -106,6 +106,26 @@ def check_scope(engine: Engine, scope: Scope) -> None:
             known = sorted(connection.execute(query).scalars(), key=in_order)
             if wanted not in known:
                 raise LineError(f"{kind}: got {wanted!r}, wanted one of the records: {some(known, 20) or '(none yet)'}")
+        chosen = [place for place in places if place[2]]
+        if len(chosen) > 1:
+            _check_shared(connection, chosen, scope.family)
+
+
+def _check_shared(connection: Connection, chosen: Sequence[tuple[str, Any, str]], family: str) -> None:
+    """Raise LineError where no joint lies at all of the places: kind, column and name of each."""
+    def joints(places: Sequence[tuple[str, Any, str]], told: Any) -> list[str]:
+        query = select(told).join(FamilyRow, FamilyRow.id == FamilyJoint.family_id).where(
+            *(column == wanted for _, column, wanted in places), *([FamilyRow.name == family] if family else []))
+        return sorted(connection.execute(query.distinct()).scalars(), key=in_order)
+
+    (kind, column, _), others = chosen[0], chosen[1:]
+    if joints(chosen, column):
+        return
+    names = [f"{kind} {wanted}" for kind, _, wanted in chosen]
+    there = [name for name in joints(others, column) if name]
+    hint = f"; the joints of {' and '.join(names[1:])} are at {kind} {some(there, 20)}" if there else ""
+    raise LineError(f"{', '.join(names[:-1])} and {names[-1]}: no joint is in {'both' if len(names) == 2 else 'all'}, "
+                    f"wanted places that share joints{hint}")
 
 
 def load_history(engine: Engine, family: str, *, measures: Sequence[str], boards: int = 400,
@@ -272,6 +292,22 @@ def count_boards(engine: Engine, family: str) -> int:
             .join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
             .where(FamilyRow.name == family, InspectionRow.superseded_by.is_(None), InspectionRow.joint_count > 0)
         ).scalar_one())
+
+
+def boards_since(engine: Engine, family: str, since: datetime) -> int:
+    """Return how many boards of a family were graded for the first time at `since` or later."""
+    first = (select(func.min(InspectionRow.started_at).label("at"))
+             .join(FamilyRow, FamilyRow.id == InspectionRow.family_id)
+             .where(FamilyRow.name == family, InspectionRow.superseded_by.is_(None), InspectionRow.joint_count > 0)
+             .group_by(InspectionRow.unit_id).subquery())
+    with reading(engine) as connection:
+        return int(connection.execute(select(func.count()).select_from(first).where(first.c.at >= since)).scalar_one())
+
+
+def count_joints(engine: Engine, family: str) -> int:
+    """Return how many joints the newest revision of a family has."""
+    with reading(engine) as connection:
+        return len(_joints(connection, family)[0])
 
 
 def camera_side(engine: Engine, family: str) -> tuple[str, float]:

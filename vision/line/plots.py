@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 
 WIDTH, HEIGHT = 560, 190
 LEFT, RIGHT, TOP, BOTTOM = 58, 10, 12, 34
+#: The axis of cumulative sums ends at so many decision values.
+CUSUM_AXIS = 4.0
 #: Five steps of cividis, dark to bright.
 STEPS: tuple[str, ...] = ("#00224e", "#35456c", "#666970", "#a69d75", "#fee838")
 
@@ -139,14 +141,33 @@ def measure_plot(item: MeasureChart, starts: Sequence[tuple[str, str]] = ()) -> 
         fired[list(at)] = True
     parts += frame.marks(item.charted, item.individuals.out | fired, titles)
     parts.append(frame.line(item.ewma.points, "trace strong"))
-    sums = np.concatenate([item.cusum.high, item.cusum.low, [item.cusum.decision]]) / item.sigma
-    lower = Frame(item.points.size, 0.0, float(sums.max()), "CUSUM, sigma", top=split + 22, height=height + 20)
-    lower.low = 0.0
-    limit = np.full(item.points.size, item.cusum.decision / item.sigma)
-    parts += lower.grid([])
-    parts += [lower.line(item.cusum.high / item.sigma, "trace up"),
-              lower.line(item.cusum.low / item.sigma, "trace down"), lower.line(limit, "limit")]
-    return "".join([*parts, "</svg>"])
+    return "".join([*parts, *_cusum(item, split + 22, height + 20), "</svg>"])
+
+
+def _cusum(item: MeasureChart, top: float, height: float) -> list[str]:
+    """Return both cumulative sums with their decision value.
+
+    The axis ends at CUSUM_AXIS decision values, or the limit would be lost at the bottom after a drift that lasts;
+    where a sum goes beyond, triangles stand in its stead, and the largest is named.
+    """
+    up, down, limit = (np.asarray(values) / item.sigma for values in (item.cusum.high, item.cusum.low,
+                                                                      item.cusum.decision))
+    most = max(float(up.max()), float(down.max()), float(limit))
+    end = min(most, CUSUM_AXIS * float(limit))
+    frame = Frame(item.points.size, 0.0, end, "CUSUM, sigma", top=top, height=height)
+    frame.low = 0.0
+    parts = frame.grid([])
+    for values, kind in ((up, "trace up"), (down, "trace down")):
+        parts.append(frame.line(np.minimum(values, end), kind))
+        for index in np.flatnonzero(values > end).tolist():
+            title = f"<title>{escape(item.serials[index])}: {values[index]:.3g} sigma, beyond the axis</title>"
+            x, y = frame.x(index), frame.y(end)
+            parts.append(f'<path class="out" d="M{x:.1f} {y - 5:.1f} l3.5 6 h-7 z">{title}</path>')
+    if most > end:
+        parts.append(f'<text class="tick" x="{WIDTH - RIGHT}" y="{top - 2:.1f}" text-anchor="end">&#9650; beyond the '
+                     f"axis, up to {most:.3g}</text>")
+    parts.append(frame.line(np.full(item.points.size, limit), "limit"))
+    return parts
 
 
 def _starts(item: MeasureChart, frame: Frame, starts: Sequence[tuple[str, str]], height: float) -> list[str]:
@@ -164,7 +185,7 @@ def pareto_plot(rows: Sequence[FindingRow]) -> str:
     """Return bars by finding: confirmed solid, waiting hatched, called false empty; numbers beside them."""
     height = 26.0 * len(rows) + 12.0
     most = max([row.calls + row.escapes for row in rows] + [1])
-    parts = open_svg(WIDTH, height, "findings by number of calls")
+    parts = open_svg(WIDTH, height, "findings by number of calls and escapes")
     parts.append('<defs><pattern id="hatch" width="6" height="6" patternUnits="userSpaceOnUse" '
                  'patternTransform="rotate(45)"><rect width="6" height="6" class="hatch-ground"/>'
                  '<line x1="0" y1="0" x2="0" y2="6" class="hatch-line"/></pattern></defs>')
@@ -173,12 +194,13 @@ def pareto_plot(rows: Sequence[FindingRow]) -> str:
         y, x = 26.0 * number + 6.0, 130.0
         parts.append(f'<text class="name" x="122" y="{y + 13:.1f}" text-anchor="end">{escape(row.title)}</text>')
         unsure = row.calls - row.real - row.waiting - row.false_calls
-        for count, kind in ((row.real + row.escapes, "real"), (row.waiting + unsure, "waiting"),
-                            (row.false_calls, "false")):
+        for count, kind, words in ((row.real + row.escapes, "real", "real calls and escapes"),
+                                   (row.waiting + unsure, "waiting", "waiting or cannot tell"),
+                                   (row.false_calls, "false", "declared false")):
             wide = room * count / most
             if count:
                 parts.append(f'<rect class="{kind}" x="{x:.1f}" y="{y:.1f}" width="{wide:.1f}" height="17">'
-                             f"<title>{escape(row.title)}: {count} {kind}</title></rect>")
+                             f"<title>{escape(row.title)}: {count} {words}</title></rect>")
             x += wide
         parts.append(f'<text class="tick" x="{x + 6:.1f}" y="{y + 13:.1f}">{row.calls + row.escapes} '
                      f"({100 * row.cumulative:.0f} %)</text>")

@@ -42,8 +42,28 @@ class Rate:
 
 
 @dataclass(frozen=True)
+class Counts:
+    """What became of the calls somewhere: `real`, `false_calls`, `unsure` and `waiting` add up to `calls`.
+
+    `not_false` are the calls that nobody declared false, and the escapes; its rate is per million joints graded, with
+    its exact 95 % interval. NaN where no joint was graded.
+    """
+
+    calls: int = 0  # of the program
+    real: int = 0  # of them confirmed by a person
+    false_calls: int = 0  # of them declared false
+    unsure: int = 0  # of them a person could not tell
+    waiting: int = 0  # of them nobody has decided yet
+    escapes: int = 0  # defects that a person found and the program did not
+    not_false: int = 0
+    not_false_per_million: float = float("nan")
+    not_false_low: float = float("nan")
+    not_false_high: float = float("nan")
+
+
+@dataclass(frozen=True)
 class FindingRow:
-    """One line of the pareto by finding. `defects` are calls and escapes not (yet) called false."""
+    """One line of the pareto by finding; real, false, unsure and waiting ones add up to the calls."""
 
     finding: str
     title: str
@@ -54,11 +74,15 @@ class FindingRow:
     escapes: int
     indicators: int
     cumulative: float  # share of all calls up to this line
+    unsure: int = 0
 
 
 @dataclass(frozen=True)
 class PlaceRow:
-    """One line of the pareto by place. `q_value`: that its rate is not above the other places' (adjusted)."""
+    """One line of the pareto by place. `q_value`: that its rate is not above the other places' (adjusted).
+
+    `calls` and `dpmo` count what `counts` calls not false, `real` escapes too: programs read them under these names.
+    """
 
     kind: str
     place: str
@@ -71,11 +95,12 @@ class PlaceRow:
     dpmo_high: float
     q_value: float
     top_finding: str
+    counts: Counts = Counts()
 
 
 @dataclass(frozen=True)
 class JointRow:
-    """One joint of the heat map; DPMO of calls that were not declared false."""
+    """One joint of the heat map; `calls` and `dpmo` count what `counts` calls not false."""
 
     family: str
     joint: str
@@ -88,6 +113,7 @@ class JointRow:
     dpmo_high: float
     q_value: float
     top_finding: str
+    counts: Counts = Counts()
 
 
 @dataclass(frozen=True)
@@ -155,6 +181,9 @@ class Report:
     alarms: tuple[Alarm, ...]
     seen: tuple[Seen, ...] = ()  # of each family with boards in the period
     drift: tuple[Glance, ...] = ()  # how each of them stands now; empty where nobody looked
+    counts: Counts = Counts()  # of joints and chips together
+    open_elsewhere: int = 0  # open alarms at joints beyond the pot, nozzle, step or joint asked for
+    chip_calls: int = 0  # of the calls those at chips, which belong to no pot, nozzle, step or joint
 
 
 def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report:
@@ -168,8 +197,15 @@ def build_report(engine: Engine, scope: Scope, *, charts: bool = True) -> Report
         names = {name for name, inside in zip(counted.joints.name, counted.joints.inside, strict=True) if inside}
         measures = measure_charts(history, [i for i, name in enumerate(history.joints.names) if name in names])
     alarms = [alarm for alarm in list_alarms(engine, scope.family) if _in_period(alarm, scope)]
+    elsewhere = 0
+    if scope.pot or scope.nozzle or scope.step or scope.joint:
+        inside = {(family, name) for family, name, there in zip(
+            counted.joints.family, counted.joints.name, counted.joints.inside, strict=True) if there}
+        here = [alarm for alarm in alarms if any((alarm.family, name) in inside for name in alarm.joints)]
+        elsewhere = sum(alarm.status == "open" for alarm in alarms) - sum(alarm.status == "open" for alarm in here)
+        alarms = here
     seen = tuple(Seen(family, *camera_side(engine, family)) for family in families)
-    return replace(summarise(counted, measures, alarms), seen=seen)
+    return replace(summarise(counted, measures, alarms), seen=seen, open_elsewhere=elsewhere)
 
 
 def _in_period(alarm: Alarm, scope: Scope) -> bool:
@@ -210,7 +246,20 @@ def summarise(counted: Tally, measures: Sequence[MeasureChart] = (), alarms: Seq
         float(dpmo(int(calls.sum()), tried)), float(dpmo(real, tried)), 1e6 * float(low), 1e6 * float(high),
         _rate(count[FALSE], count[FALSE] + count[REAL]), _by_finding(counted), _by_place(counted, standing),
         _by_joint(counted, standing), _waits(counted.review_s), _waits(counted.repair_s),
-        _count_charts(counted, called | faulty, standing), tuple(measures), tuple(alarms))
+        _count_charts(counted, called | faulty, standing), tuple(measures), tuple(alarms),
+        counts=_counts(np.bincount(counted.state, minlength=5), escapes, tried),
+        chip_calls=int((calls & (counted.joint < 0)).sum()))
+
+
+def _counts(states: NDArray[np.int64], escapes: int, tried: int) -> Counts:
+    """Return what became of calls, given how many are in each state, the escapes beside them and the joints tried."""
+    waiting, real, false, unsure = (int(states[state]) for state in (WAITING, REAL, FALSE, UNSURE))
+    not_false = waiting + real + unsure + escapes
+    rates = (float("nan"),) * 3
+    if tried:
+        low, high = poisson_interval(not_false, tried)
+        rates = (1e6 * not_false / tried, 1e6 * float(low), 1e6 * float(high))
+    return Counts(waiting + real + false + unsure, real, false, unsure, waiting, escapes, not_false, *rates)
 
 
 def _rate(count: int, size: int) -> Rate:
@@ -240,21 +289,28 @@ def _by_finding(counted: Tally) -> tuple[FindingRow, ...]:
         running += int(calls[i])
         name = FINDING_NAMES[i]
         rows.append(FindingRow(name, FINDING[name].title, int(calls[i]), int(table[i, REAL]), int(table[i, FALSE]),
-                               int(table[i, WAITING]), int(escapes[i]), int(table[i, INDICATOR]), running / total))
+                               int(table[i, WAITING]), int(escapes[i]), int(table[i, INDICATOR]), running / total,
+                               int(table[i, UNSURE])))
     return tuple(rows)
 
 
-def _joint_counts(counted: Tally, standing: NDArray[np.bool_]) -> tuple[Floats, Floats, NDArray[np.int64]]:
-    """Return calls that stand, real ones, and a (joint, finding) table, by joint; escapes are real."""
+@dataclass(frozen=True)
+class _ByJoint:
+    """What was counted at each joint: calls by state [joint, state], escapes [joint], not false ones by finding."""
+
+    states: NDArray[np.int64]
+    escapes: NDArray[np.int64]
+    found: NDArray[np.int64]  # [joint, finding], without escapes
+
+
+def _joint_counts(counted: Tally, standing: NDArray[np.bool_]) -> _ByJoint:
     joints = len(counted.joints.name)
+    states, found = np.zeros((joints, 5), dtype=np.int64), np.zeros((joints, len(FINDING_NAMES)), dtype=np.int64)
     at_joint = counted.joint >= 0
+    np.add.at(states, (counted.joint[at_joint], counted.state[at_joint]), 1)
+    np.add.at(found, (counted.joint[standing & at_joint], counted.finding[standing & at_joint]), 1)
     escaped = counted.escape_joint[counted.escape_joint >= 0]
-    extra = np.bincount(escaped, minlength=joints)
-    calls = np.bincount(counted.joint[standing & at_joint], minlength=joints) + extra
-    real = np.bincount(counted.joint[(counted.state == REAL) & at_joint], minlength=joints) + extra
-    table = np.zeros((joints, len(FINDING_NAMES)), dtype=np.int64)
-    np.add.at(table, (counted.joint[standing & at_joint], counted.finding[standing & at_joint]), 1)
-    return calls.astype(np.float64), real.astype(np.float64), table
+    return _ByJoint(states, np.bincount(escaped, minlength=joints).astype(np.int64), found)
 
 
 def _top(row: NDArray[np.int64]) -> str:
@@ -263,42 +319,42 @@ def _top(row: NDArray[np.int64]) -> str:
 
 def _by_place(counted: Tally, standing: NDArray[np.bool_]) -> tuple[PlaceRow, ...]:
     """Return the places of every kind, the worst first within a kind, each tested against the rest of its kind."""
-    calls, real, table = _joint_counts(counted, standing)
+    by_joint = _joint_counts(counted, standing)
     joints = counted.joints
-    tried = joints.tried.astype(np.float64)
     out: list[PlaceRow] = []
     for kind, labels in ((POT, joints.pot), (NOZZLE, joints.nozzle), (STEP, joints.step), (LAND, joints.land_kind)):
         groups: dict[str, list[int]] = {}
         for index, (label, inside) in enumerate(zip(labels, joints.inside, strict=True)):
-            if label and inside and tried[index] > 0:
+            if label and inside and joints.tried[index] > 0:
                 groups.setdefault(label, []).append(index)
-        k = np.array([calls[members].sum() for members in groups.values()])
-        n = np.array([tried[members].sum() for members in groups.values()])
         if not groups:
             continue
-        q = benjamini_hochberg(higher_than_rest(k, n))
-        low, high = poisson_interval(k, n)
-        rows = [PlaceRow(kind, label, len(members), int(n[i]), int(k[i]), int(real[members].sum()),
-                         float(1e6 * k[i] / n[i]), float(1e6 * low[i]), float(1e6 * high[i]), float(q[i]),
-                         _top(table[members].sum(axis=0)))
-                for i, (label, members) in enumerate(groups.items())]
+        n = [int(joints.tried[members].sum()) for members in groups.values()]
+        counts = [_counts(by_joint.states[members].sum(axis=0), int(by_joint.escapes[members].sum()), size)
+                  for members, size in zip(groups.values(), n, strict=True)]
+        q = benjamini_hochberg(higher_than_rest(np.array([c.not_false for c in counts], dtype=np.float64),
+                                                np.array(n, dtype=np.float64)))
+        rows = [PlaceRow(kind, label, len(members), n[i], c.not_false, c.real + c.escapes, c.not_false_per_million,
+                         c.not_false_low, c.not_false_high, float(q[i]), _top(by_joint.found[members].sum(axis=0)), c)
+                for i, ((label, members), c) in enumerate(zip(groups.items(), counts, strict=True))]
         out += sorted(rows, key=lambda row: -row.dpmo)
     return tuple(out)
 
 
 def _by_joint(counted: Tally, standing: NDArray[np.bool_]) -> tuple[JointRow, ...]:
     """Return every joint of the scope; p-values against all other joints, adjusted for their number."""
-    calls, _, table = _joint_counts(counted, standing)
+    by_joint = _joint_counts(counted, standing)
     joints = counted.joints
     chosen = np.flatnonzero(joints.inside & (joints.tried > 0))
     if chosen.size == 0:
         return ()
-    k, n = calls[chosen], joints.tried[chosen].astype(np.float64)
-    q = benjamini_hochberg(higher_than_rest(k, n))
-    low, high = poisson_interval(k, n)
-    return tuple(JointRow(joints.family[j], joints.name[j], float(joints.x_mm[j]), float(joints.y_mm[j]), int(n[i]),
-                          int(k[i]), float(1e6 * k[i] / n[i]), float(1e6 * low[i]), float(1e6 * high[i]), float(q[i]),
-                          _top(table[j])) for i, j in enumerate(chosen))
+    counts = [_counts(by_joint.states[j], int(by_joint.escapes[j]), int(joints.tried[j])) for j in chosen]
+    q = benjamini_hochberg(higher_than_rest(np.array([c.not_false for c in counts], dtype=np.float64),
+                                            joints.tried[chosen].astype(np.float64)))
+    return tuple(JointRow(joints.family[j], joints.name[j], float(joints.x_mm[j]), float(joints.y_mm[j]),
+                          int(joints.tried[j]), c.not_false, c.not_false_per_million, c.not_false_low,
+                          c.not_false_high, float(q[i]), _top(by_joint.found[j]), c)
+                 for i, (j, c) in enumerate(zip(chosen, counts, strict=True)))
 
 
 def _count_charts(counted: Tally, faulty: NDArray[np.bool_], standing: NDArray[np.bool_]) -> tuple[CountChart, ...]:
@@ -315,8 +371,10 @@ def _count_charts(counted: Tally, faulty: NDArray[np.bool_], standing: NDArray[n
     serials = tuple(counted.serials[graded[start]] for start in starts)
     times = tuple(iso(counted.at_s[graded[start]]) for start in starts)
     sizes = tuple(int(size) for size in boards)
-    return (CountChart("share of boards with a call", p_chart(bad, boards, exact=True), serials, times, sizes),
-            CountChart("calls per board", u_chart(events, boards, exact=True), serials, times, sizes))
+    return (CountChart("share of boards with a call or an escape", p_chart(bad, boards, exact=True), serials, times,
+                       sizes),
+            CountChart("calls not declared false per board", u_chart(events, boards, exact=True), serials, times,
+                       sizes))
 
 
 def share_text(rate: Rate) -> str:

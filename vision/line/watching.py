@@ -11,7 +11,15 @@ from sqlalchemy import Engine
 from vision.line.alarm import Alarm, Example, describe
 from vision.line.alarm_store import as_known, list_alarms, save_alarm
 from vision.line.history import History
-from vision.line.load import count_boards, load_history, load_log, pictures_of, views_of
+from vision.line.load import (
+    boards_since,
+    count_boards,
+    count_joints,
+    load_history,
+    load_log,
+    pictures_of,
+    views_of,
+)
 from vision.line.log_join import Logged, fit_clock, join
 from vision.line.watch import Settings, scan
 
@@ -35,6 +43,23 @@ def look(engine: Engine, family: str, settings: Settings = USUAL, *, reference: 
 
 
 @dataclass(frozen=True)
+class Answered:
+    """An alarm that was answered: whether the boards since can tell yet that its place is quiet.
+
+    `fixed`: boards from the answer on, of which as many are wanted as the alarm took to be noticed. `normal`: boards
+    from the start of the change on, of which as many are wanted as the watch needs to know what is normal.
+    """
+
+    alarm: str  # id
+    title: str
+    answer: str  # fixed, normal
+    joints: tuple[str, ...]
+    boards_since: int
+    boards_wanted: int
+    told: bool  # there are enough
+
+
+@dataclass(frozen=True)
 class Glance:
     """What a look that writes nothing finds at a family."""
 
@@ -43,6 +68,8 @@ class Glance:
     looked: int  # newest boards looked at; 0 where there are too few to tell drift
     begins_after: int  # boards
     new: tuple[Alarm, ...]  # that the next watch would raise
+    joints: int = 0  # of the family
+    answered: tuple[Answered, ...] = ()  # alarms whose places no other alarm speaks for
 
 
 def glance(engine: Engine, families: Sequence[str], settings: Settings = USUAL) -> tuple[Glance, ...]:
@@ -52,7 +79,27 @@ def glance(engine: Engine, families: Sequence[str], settings: Settings = USUAL) 
         boards = count_boards(engine, family)
         looked = stretch(boards, REFERENCE)[0] if boards > settings.settle else 0
         new = look(engine, family, settings, save=False) if looked else []
-        found.append(Glance(family, boards, looked, settings.settle, tuple(new)))
+        told = answered(engine, family, new, settings) if looked else ()
+        found.append(Glance(family, boards, looked, settings.settle, tuple(new), count_joints(engine, family), told))
+    return tuple(found)
+
+
+def answered(engine: Engine, family: str, new: Sequence[Alarm] = (), settings: Settings = USUAL
+             ) -> tuple[Answered, ...]:
+    """Return the answered alarms of a family, oldest first, and how many boards there were since.
+
+    Left out are those whose place another alarm speaks for: an open or a later one of the records, or a `new` one.
+    """
+    known = list_alarms(engine, family)
+    found = []
+    for number, alarm in enumerate(known):
+        others = [*(item for item in known[:number] if item.status == "open"), *known[number + 1:], *new]
+        if alarm.status == "open" or any(set(other.joints) & set(alarm.joints) for other in others):
+            continue
+        fixed = alarm.status == "fixed"
+        since = boards_since(engine, family, datetime.fromisoformat(alarm.answered_at if fixed else alarm.since_at))
+        wanted = alarm.boards if fixed else settings.settle + 1
+        found.append(Answered(alarm.id, alarm.title, alarm.status, alarm.joints, since, wanted, since >= wanted))
     return tuple(found)
 
 

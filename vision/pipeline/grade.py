@@ -140,9 +140,9 @@ def _findings(fired: Sequence[Fired], sheet: LimitSheet, table: PartTable) -> di
     found: dict[int, list[FoundFinding]] = {}
     for item in fired:
         other = table.bridged_to[item.row] if table.bridged_to else ""
+        rule = sheet.rules[item.rule]
         found.setdefault(item.row, []).append(found_finding(
-            item, sheet.rules[item.rule], float(table.x_mm[item.row]), float(table.y_mm[item.row]), other,
-            table.columns))
+            item, rule, *table.place(item.row, rule.finding), other, table.columns))
     order = {"reject": 0, REVIEW: 1}
     return {row: sorted(items, key=lambda item: order.get(item.verdict, 2)) for row, items in found.items()}
 

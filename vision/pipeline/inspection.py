@@ -15,6 +15,9 @@ from numpy.typing import NDArray
 from models.rules import Fired, Rule
 from models.vocabulary import MEASURE, finding_title, reason_words
 
+#: Findings of what lies beside its joint: they say where on the board it was seen, not where the joint is.
+BESIDE: tuple[str, ...] = ("solder_ball", "bridge")
+
 
 @dataclass(frozen=True)
 class PictureFile:
@@ -54,8 +57,8 @@ class FoundFinding:
     unit: str
     source: str  # the rule's source
     rule: int  # the rule's index in the limit sheet, from 0
-    x_mm: float  # the joint's or chip's place in the family
-    y_mm: float
+    x_mm: float  # place on the board: of the joint's largest ball, of the middle between the lands that a bridge joins,
+    y_mm: float  # else the joint's or chip's place in the family
     other: str = ""  # the neighbour of a bridge, `REF.PIN`
     # The rule's other conditions in words, with what was measured; empty where it has one. Told, not recorded: records
     # hold the sheet and the measurements that it follows from.
@@ -74,7 +77,7 @@ class FoundFinding:
 
 def found_finding(fired: Fired, rule: Rule, x_mm: float, y_mm: float, other: str = "",
                   columns: Mapping[str, NDArray[np.float64]] | None = None) -> FoundFinding:
-    """Return what fired at a joint or chip as a finding; `other` counts for bridges alone.
+    """Return what fired at a joint or chip as a finding, at its place on the board; `other` counts for bridges alone.
 
     `columns` is the table that was judged: it tells what the rule's other conditions found.
 

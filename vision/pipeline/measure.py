@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +53,8 @@ class PartTable:
 
     `x_mm` and `y_mm` are the family's places, also of joints that were looked at a little beside them.
     `reasons` is empty for measured rows and says why a row could not be measured. `bridged_to` names the
-    neighbour at the other end of the widest bridge (joints only).
+    neighbour at the other end of the widest bridge (joints only). `found_mm` are the places of what lies beside its
+    joint, by finding, [row, x and y]: the largest ball and the middle of the bridge; NaN where there is none.
     """
 
     refs: tuple[str, ...]
@@ -65,6 +66,14 @@ class PartTable:
     uncertainties: Mapping[str, NDArray[np.float64]]
     reasons: tuple[str, ...]
     bridged_to: tuple[str, ...] = ()
+    found_mm: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+
+    def place(self, row: int, finding: str) -> tuple[float, float]:
+        """Return where on the board a finding of a row lies, mm: where it was seen, else where its part is."""
+        seen = self.found_mm.get(finding)
+        if seen is not None and np.isfinite(seen[row]).all():
+            return float(seen[row, 0]), float(seen[row, 1])
+        return float(self.x_mm[row]), float(self.y_mm[row])
 
 
 @dataclass(frozen=True)
@@ -265,15 +274,19 @@ def _measure_joints(seen: ViewSurfaces, family: Family) -> PartTable:
         _tongues(seen, metal, joined | chips, lead),
         find_wedges(seen.patches, seen.surface, joints, lead, joined, elsewhere | chips)])
     columns["bridge_width_mm"], partner = _bridges(joins, len(joints))
-    columns |= _balls(seen, joins)
+    balls, found_mm = _balls(seen, joins)
+    columns |= balls
     columns["saturated_pct"] = seen.patches.saturated_pct.astype(np.float64)
     reasons = tuple("" if inside else f"not wholly in the picture of view {seen.capture.view}"
                     for inside in seen.patches.in_picture)
     # Where a joint was looked at is a matter of this picture: reports name its place on the board's drawing.
-    places = {joint.name: (joint.x_mm, joint.y_mm) for joint in family.joints}
-    x_mm, y_mm = np.array([places[joint.name] for joint in joints]).T
+    drawn = {joint.name: joint for joint in family.joints}
+    x_mm, y_mm = np.array([(drawn[joint.name].x_mm, drawn[joint.name].y_mm) for joint in joints]).T
+    bridges = np.array([_between(drawn[joint.name], drawn[other]) if other else (np.nan, np.nan)
+                        for joint, other in zip(joints, partner, strict=True)])
     return PartTable(tuple(joint.ref for joint in joints), tuple(joint.pin for joint in joints),
-                     (seen.capture.view,) * len(joints), x_mm, y_mm, columns, {}, reasons, partner)
+                     (seen.capture.view,) * len(joints), x_mm, y_mm, columns, {}, reasons, partner,
+                     {"solder_ball": found_mm, "bridge": bridges})
 
 
 def _tongues(seen: ViewSurfaces, metal: NDArray[np.bool_], joined: NDArray[np.bool_],
@@ -317,6 +330,14 @@ def _bridges(joins: Joins, count: int) -> tuple[NDArray[np.float64], tuple[str, 
     return widest[:count], tuple(partner[:count])
 
 
+def _between(one: Joint, other: Joint) -> tuple[float, float]:
+    """Return the place on the board in the middle between the edges of two lands, mm."""
+    towards = np.arctan2(other.y_mm - one.y_mm, other.x_mm - one.x_mm)
+    near, far = edges_towards((one, other), np.array([[towards], [towards + np.pi]]))[:, 0].tolist()
+    along = 0.5 * (near + _distance(one, other) - far)
+    return float(one.x_mm + along * np.cos(towards)), float(one.y_mm + along * np.sin(towards))
+
+
 def _distance(one: Joint, other: Joint) -> float:
     return float(np.hypot(other.x_mm - one.x_mm, other.y_mm - one.y_mm))
 
@@ -327,14 +348,14 @@ def _on_line(joint: Joint, one: Joint, other: Joint) -> bool:
     return abs(across) / max(_distance(one, other), 1e-9) < 0.5 * min(joint.land_w_mm, joint.land_h_mm)
 
 
-def _balls(seen: ViewSurfaces, joins: Joins) -> dict[str, NDArray[np.float64]]:
-    """Give every ball to the joint whose land is nearest.
+def _balls(seen: ViewSurfaces, joins: Joins) -> tuple[dict[str, NDArray[np.float64]], NDArray[np.float64]]:
+    """Give every ball to the joint whose land is nearest: their columns, and where each joint's largest one lies.
 
     Balls nearest to a joint beyond the seam are that view's to report.
     """
     joints, own = joins.joints, len(seen.joints)
     balls = loose_balls(seen, joins)
-    count, largest = np.zeros(len(joints)), np.zeros(len(joints))
+    count, largest, at = np.zeros(len(joints)), np.zeros(len(joints)), np.full((len(joints), 2), np.nan)
     if len(balls.places_px):
         places = seen.registration.to_picture.to_mm(balls.places_px)
         delta = places[:, None] - np.array([(j.x_mm, j.y_mm) for j in joints])[None]
@@ -342,8 +363,9 @@ def _balls(seen: ViewSurfaces, joins: Joins) -> dict[str, NDArray[np.float64]]:
         edge = edges_towards(joints, azimuth.T).T
         owner = np.argmin(np.hypot(delta[..., 0], delta[..., 1]) - edge, axis=1)
         np.add.at(count, owner, 1.0)
-        np.maximum.at(largest, owner, balls.diameter_mm)
-    return {"ball_count": count[:own], "ball_diameter_mm": largest[:own]}
+        for ball in np.argsort(balls.diameter_mm, kind="stable").tolist():  # the largest last
+            largest[owner[ball]], at[owner[ball]] = balls.diameter_mm[ball], places[ball]
+    return {"ball_count": count[:own], "ball_diameter_mm": largest[:own]}, at[:own]
 
 
 def _measure_chips(seen: ViewSurfaces) -> PartTable:
@@ -366,4 +388,5 @@ def _joined(tables: Sequence[PartTable]) -> PartTable:
         x_mm=np.concatenate([table.x_mm for table in tables]), y_mm=np.concatenate([table.y_mm for table in tables]),
         columns={name: np.concatenate([table.columns[name] for table in tables]) for name in first.columns},
         reasons=sum((table.reasons for table in tables), ()),
-        bridged_to=sum((table.bridged_to for table in tables), ()))
+        bridged_to=sum((table.bridged_to for table in tables), ()),
+        found_mm={name: np.concatenate([table.found_mm[name] for table in tables]) for name in first.found_mm})

@@ -20,7 +20,7 @@ from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection,
 from vision.records.database import reading
 from vision.records.load import CHUNK, load_inspections
 from vision.records.queries import Filter, find_keys
-from vision.records.schema import FamilyRow, FindingRow, InspectionRow, Review
+from vision.records.schema import FamilyChip, FamilyJoint, FamilyRow, FindingRow, InspectionRow, Review
 from vision.records.words import finding_words
 
 CFX_VERSION = "2.1"
@@ -49,18 +49,22 @@ def units_inspected(engine: Engine, wanted: Filter, *, source: str, now: datetim
             yield _message(family, revision, sheet, boards, source, moment)
 
 
-def _more(engine: Engine, keys: list[int]) -> dict[int, tuple[str, int, dict[tuple[str, Any, Any], str]]]:
-    """Return UUID, family revision, and standing calls by (finding, joint, chip) of each inspection."""
+def _more(engine: Engine, keys: list[int]) -> dict[int, tuple[str, int, dict[tuple[str, str], str]]]:
+    """Return UUID, family revision, and standing calls by (finding, joint or chip) of each inspection."""
     with reading(engine) as connection:
-        found: dict[int, tuple[str, int, dict[tuple[str, Any, Any], str]]] = {
+        found: dict[int, tuple[str, int, dict[tuple[str, str], str]]] = {
             row.id: (row.uid, row.revision, {}) for row in connection.execute(
                 select(InspectionRow.id, InspectionRow.uid, FamilyRow.revision)
                 .join(FamilyRow, FamilyRow.id == InspectionRow.family_id).where(InspectionRow.id.in_(keys)))}
         for row in connection.execute(
-                select(FindingRow.inspection_id, FindingRow.finding, FindingRow.x_mm, FindingRow.y_mm, Review.call)
+                select(FindingRow.inspection_id, FindingRow.finding, FamilyJoint.ref, FamilyJoint.pin,
+                       FamilyChip.ref.label("chip"), Review.call)
                 .join(Review, Review.finding_id == FindingRow.id)
+                .join(FamilyJoint, FamilyJoint.id == FindingRow.joint_id, isouter=True)
+                .join(FamilyChip, FamilyChip.id == FindingRow.chip_id, isouter=True)
                 .where(FindingRow.inspection_id.in_(keys), Review.withdrawn_at.is_(None), Review.blind.is_(False))):
-            found[row.inspection_id][2][row.finding, row.x_mm, row.y_mm] = row.call
+            name = f"{row.ref}.{row.pin}" if row.chip is None else row.chip  # two joints report one bridge at one place
+            found[row.inspection_id][2][row.finding, name] = row.call
     return found
 
 
@@ -79,9 +83,9 @@ def _message(family: str, revision: int, sheet: str, boards: list[Any], source: 
     }
 
 
-def _unit(uid: str, inspection: Inspection, calls: dict[Any, str], number: int) -> Any:
+def _unit(uid: str, inspection: Inspection, calls: dict[tuple[str, str], str], number: int) -> Any:
     results: list[JointInspection | ChipInspection] = [*inspection.joints, *inspection.chips]
-    defects = [_defect(uid, result, finding, calls.get((finding.finding, finding.x_mm, finding.y_mm)))
+    defects = [_defect(uid, result, finding, calls.get((finding.finding, result.name)))
                for result in results for finding in result.findings if finding.verdict != "indicator"]
     started = datetime.fromisoformat(inspection.started_at)
     passed = _result(inspection.verdict)

@@ -12,7 +12,14 @@ from sqlalchemy import Engine, select
 
 from models.limits import LimitSheet, judge, sheet_hash
 from models.vocabulary import CHIP_MEASURES, JOINT_MEASURES, UNGRADED, VERDICTS, Part
-from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection, found_finding
+from vision.pipeline.inspection import (
+    BESIDE,
+    ChipInspection,
+    FoundFinding,
+    Inspection,
+    JointInspection,
+    found_finding,
+)
 from vision.records.database import reading, transaction
 from vision.records.load import load_inspections
 from vision.records.queries import Filter, conditions
@@ -39,8 +46,8 @@ def rejudged(inspection: Inspection, sheet: LimitSheet, *, keep_idle: bool = Fal
     """Return the inspection with verdicts and findings made anew from its measurements.
 
     Joints and chips that are ungraded for a reason stay so; a board without any results stays as it is. The neighbour
-    of a bridge is known only where a bridge was found before. With `keep_idle` as older programs did: see
-    `models.rules.judge`.
+    of a bridge, and where it or a ball lies, are known only where one was found before. With `keep_idle` as older
+    programs did: see `models.rules.judge`.
     """
     if not inspection.joints and not inspection.chips:
         return replace(inspection, sheet_hash=sheet_hash(sheet))
@@ -73,8 +80,10 @@ def _judged(sheet: LimitSheet, part: Part, names: tuple[str, ...],
     found: Found = {}
     for item in judgement.fired:
         result = results[item.row]
-        found.setdefault(item.row, []).append(found_finding(
-            item, sheet.rules[item.rule], result.x_mm, result.y_mm, others[item.row], columns))
+        rule = sheet.rules[item.rule]
+        x_mm, y_mm = next(((seen.x_mm, seen.y_mm) for seen in result.findings
+                           if seen.finding == rule.finding in BESIDE), (result.x_mm, result.y_mm))
+        found.setdefault(item.row, []).append(found_finding(item, rule, x_mm, y_mm, others[item.row], columns))
     return judgement.verdicts, {row: sorted(items, key=lambda item: ORDER[item.verdict])
                                 for row, items in found.items()}
 

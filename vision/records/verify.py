@@ -13,7 +13,7 @@ from sqlalchemy import Connection, Engine, and_, func, select, text
 from models.errors import MeniscopeError
 from models.limits import LimitSheet, parse_limits, sheet_hash
 from models.vocabulary import REJECT, REVIEW, UNGRADED, VERDICTS
-from vision.pipeline.inspection import ChipInspection, FoundFinding, Inspection, JointInspection
+from vision.pipeline.inspection import BESIDE, ChipInspection, FoundFinding, Inspection, JointInspection
 from vision.records.database import reading
 from vision.records.keys import job_key, picture_key, sha256_file, sha256_text
 from vision.records.load import CHUNK, load_inspections
@@ -195,9 +195,10 @@ def _verdicts(key: int, inspection: Inspection, sheets: dict[str, LimitSheet]) -
 def _at_its_part(finding: FoundFinding, part: JointInspection | ChipInspection) -> FoundFinding:
     """Return a stored finding at the place that the family gives its joint or chip.
 
-    Older databases hold the place where a joint's land was seen; such a finding stands. One further off is left.
+    Older databases hold the place where a joint's land was seen; such a finding stands. One further off is left, and so
+    is one of what lies beside its joint: no measurement says where.
     """
-    if math.hypot(finding.x_mm - part.x_mm, finding.y_mm - part.y_mm) > LARGEST_MM:
+    if finding.finding in BESIDE or math.hypot(finding.x_mm - part.x_mm, finding.y_mm - part.y_mm) > LARGEST_MM:
         return finding
     return replace(finding, x_mm=part.x_mm, y_mm=part.y_mm)
 

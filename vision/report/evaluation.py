@@ -11,7 +11,7 @@ from models.decision import CriterionRisks
 from models.evaluate import Comparison
 from models.limits import LimitSheet, sheet_hash
 from models.tradeoff import Curve
-from models.vocabulary import FINDING, FINDINGS, VERDICTS
+from models.vocabulary import FINDING, FINDINGS, MEASURE, VERDICTS
 from vision import __version__
 from vision.report.curves import chart_words, curve_svg
 
@@ -38,7 +38,8 @@ def evaluation_html(report: EvaluationReport) -> str:
     said = [name for name in (*order[1:], *VERDICTS) if any(column == name for _, column in found)]
     true = [name for name in order if any(row == name for row, _ in found)]
     page: str = _template().render(
-        report=report, c=report.comparison, version=__version__, finding=FINDING, truths=true, said=said,
+        report=report, c=report.comparison, version=__version__, finding=FINDING, measure=MEASURE,
+        truths=true, said=said,
         digest=sheet_hash(report.sheet)[:12] if report.sheet is not None else "",
         charts=[(curve_svg(curve), chart_words(curve)) for curve in report.curves])
     return page
