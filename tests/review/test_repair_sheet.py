@@ -18,6 +18,7 @@ from vision.review.boards import load_board
 from vision.review.decisions import Actor, ConflictError, Decision, decide, report_escape, undo
 from vision.review.drawing import Map, Mark, board_map
 from vision.review.path import path_length, short_path
+from vision.review.pictures import place_window
 from vision.review.practice import CAUTIONS, DEFERS, actions, practice
 from vision.review.repair import record_repair, repair_sheet, stop_named
 from vision.review.sheet import sheet_html, sheet_map
@@ -280,3 +281,21 @@ def test_marks_on_the_map_carry_the_stops_numbers(engine: Engine) -> None:
     drawn = sheet_map(sheet_of(engine, key), boards.family())
     assert re.findall(r'class="m-label"[^>]*>(\d+)<', drawn) == ["1", "2", "4"]
     assert 'class="way"' in drawn
+
+
+def test_where_nothing_but_a_ball_was_found_the_stop_is_where_it_lies(engine: Engine) -> None:
+    found = {"J1.1": [("solder_ball", 0.4, "reject")],
+             "J1.5": [("solder_ball", 0.4, "reject"), ("partial_wetting", 200.0, "reject")]}
+    board = boards.inspection("B1", found)
+    moved = replace(board, joints=tuple(replace(joint, findings=tuple(
+        replace(one, x_mm=one.x_mm + 1.4, y_mm=one.y_mm - 0.2) for one in joint.findings)) for joint in board.joints))
+    key = boards.save(engine, moved)
+    joints = {joint.name: joint for joint in boards.family().joints}
+    stops = {stop.name: stop for stop in sheet_of(engine, key).stops}
+    assert (stops["J1.1"].x_mm, stops["J1.1"].y_mm) == pytest.approx((joints["J1.1"].x_mm + 1.4,
+                                                                       joints["J1.1"].y_mm - 0.2))
+    assert (stops["J1.5"].x_mm, stops["J1.5"].y_mm) == pytest.approx((joints["J1.5"].x_mm, joints["J1.5"].y_mm))
+    ball = next(item for item in load_board(engine, key)[1] if item.place == "J1.1")
+    window = place_window(boards.family(), ball)
+    for x, y in ((joints["J1.1"].x_mm, joints["J1.1"].y_mm), (ball.x_mm, ball.y_mm)):  # both are seen, with some round
+        assert max(abs(x - window.x_mm), abs(y - window.y_mm)) < window.half_mm - 0.8

@@ -317,8 +317,9 @@ def place_window(family: Family, found: Found) -> Window:
     if part is None:
         return Window(found.x_mm, found.y_mm, 2.0)
     half = part_half_mm(part)
-    if found.finding == "solder_ball":
-        return Window(part.x_mm, part.y_mm, half + 1.0)
+    if found.finding == "solder_ball":  # older records give a ball the place of its joint
+        off = max(abs(found.x_mm - part.x_mm), abs(found.y_mm - part.y_mm))
+        return Window((part.x_mm + found.x_mm) / 2.0, (part.y_mm + found.y_mm) / 2.0, half + max(1.0, off / 2.0))
     other = joints.get(found.other)
     if found.finding != "bridge" or other is None:
         return Window(part.x_mm, part.y_mm, half)

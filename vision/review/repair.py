@@ -199,7 +199,9 @@ def _numbered(groups: Mapping[tuple[str, ...], list[Found | Missed]], start: tup
 
 
 def _center(places: Sequence[str], items: Sequence[Found | Missed], family: Family) -> tuple[float, float]:
-    """Return the middle of a stop, board mm: that of its joints, or where a chip was found."""
+    """Return the middle of a stop, board mm: that of its joints, or where a chip or nothing but a ball was found."""
+    if all(isinstance(item, Found) and item.really == "solder_ball" for item in items):
+        return items[0].x_mm, items[0].y_mm
     joints = {joint.name: (joint.x_mm, joint.y_mm) for joint in family.joints}
     x, y = np.mean([joints.get(place, (items[0].x_mm, items[0].y_mm)) for place in places], axis=0)
     return float(x), float(y)

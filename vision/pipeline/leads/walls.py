@@ -30,9 +30,9 @@ DARKEST = 0.05  # of lit solder's energy
 def walled(patches: JointPatches, surface: Surface) -> NDArray[np.float64]:
     """Say how surely solder lies as a bowl in the hole, 0 to 1 [joint]."""
     reach = patches.hole_mm[:, None] + BEYOND_MM + FLAT_MM[1]
-    radius = patches.radius_mm[:, ::EVERY, :RING.stop].mean(axis=1)  # the same all round, but on the ring
-    part = slice(0, int((radius < reach).sum(axis=1).max(initial=HOLE.stop)))
-    radius = radius[:, part]
+    whole = patches.radius_mm[:, ::EVERY, :RING.stop].mean(axis=1)  # the same all round, but on the ring
+    part = slice(0, int((whole < reach).sum(axis=1).max(initial=HOLE.stop)))
+    radius = whole[:, part]
     # NumPy sorts along the last axis in a part of the time.
     energy, slope = (median(np.ascontiguousarray(radius_first(plane[:, ::EVERY, part]))).T
                      for plane in (surface.energy, surface.slope_deg))
@@ -46,8 +46,8 @@ def walled(patches: JointPatches, surface: Surface) -> NDArray[np.float64]:
     dark = np.maximum(energy[joint, line], DARKEST)
     outshone = np.minimum(wall[joint, inner], flat[joint, outer]) / dark
     steepest, beyond = slope[joint, inner], slope[joint, outer]
-    land = (radius > at + WALL_MM[0]) & (np.arange(part.stop) >= HOLE.stop)
-    share = radius_first(surface.bare[:, ::EVERY, part]).mean(axis=2).T
+    land = (whole > at + WALL_MM[0]) & (np.arange(RING.stop) >= HOLE.stop)
+    share = radius_first(surface.bare[:, ::EVERY, :RING.stop]).mean(axis=2).T
     bare = (share * land).sum(axis=1) / np.maximum(land.sum(axis=1), 1)
     return np.asarray(np.prod([grows(value, limits) for value, limits in (
         (outshone, DARK_LINE), (steepest - beyond, STEEPER_DEG), (steepest, WALL_DEG), (bare, BARE))], axis=0),
