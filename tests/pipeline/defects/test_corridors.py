@@ -117,3 +117,12 @@ def test_dull_metal_on_a_light_mask_is_told_by_its_colour(mask: tuple[float, flo
     samples = np.array([[1.2, 0.45, 0.3], [0.95, 0.95, 0.95], [0.8 * mask[0], 0.8 * mask[1], 0.8 * mask[2]], mask],
                        dtype=np.float32).T[None, :, None]
     assert is_metal(samples, own, optics)[0, 0].tolist() == [True, False, False, False]
+
+
+@pytest.mark.parametrize(("light", "metal"), [
+    ((1.25, 0.72, 0.57), False),  # what the mask gives, and the high light mirrored besides
+    ((1.25, 0.45, 0.3), True)])  # as much of the high light, but less of the mask
+def test_a_film_of_flux_that_lets_the_mask_through_is_no_metal(light: tuple[float, ...], metal: bool) -> None:
+    own = np.array([[0.6, 0.7, 0.57]], dtype=np.float32)
+    samples = np.array([light], dtype=np.float32).T[None, :, None]
+    assert is_metal(samples, own, _optics(LIGHTS))[0, 0].tolist() == [metal]

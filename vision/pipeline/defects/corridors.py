@@ -29,6 +29,7 @@ PRINT, LAMINATE = (0.35, 1.3), (0.2, 0.6)  # least and largest response under al
 #: Shares of what the mask gives differ by so much from light to light on metal at least so bright against lit solder;
 #: a little is added to both, or a dark mask's noise would count.
 COLOURED, COLOURED_LIT, COLOUR_FLOOR = 1.8, 0.45, 0.1
+ITS_OWN, OWN_FLOOR = 0.25, 0.05  # share of what the mask gives under a light, and a little, that is still its own
 #: Metal of which round about, within so many samples each way, more than this share looks like print is print, where
 #: it is print for this part at least somewhere there.
 NEAR_SAMPLES, MOSTLY_PRINT, IN_FULL = 7, 0.55, 0.75
@@ -276,7 +277,8 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     """Say which samples [n, light, ...] are bare metal and not solder mask or print, given the mask [n, light].
 
     Metal mirrors some light well above the mask. On a light mask it may not, but it has another colour: of what the
-    mask gives under each light it gives very unequal shares. White print is bright under all lights alike (a Lambertian
+    mask gives under each light it gives very unequal shares; not so a film of flux, which lets the mask through and
+    mirrors a little of one light besides. White print is bright under all lights alike (a Lambertian
     surface has about the same response under each), metal seldom is; where it is known what print gives, `printed`
     [light], no other is looked for. Bare laminate, where the openings of the mask run together between near lands, is
     as matt and a good deal darker.
@@ -288,14 +290,18 @@ def is_metal(samples: NDArray[np.float32], mask: NDArray[np.float32], optics: Op
     metal = low > limit[:, 0].reshape(-1, *ones)
     least = most = (low + np.float32(COLOUR_FLOOR)) * share[:, 0].reshape(-1, *ones)
     energy = np.maximum(low, np.float32(0.0)) * optics.white[0]
+    own = (np.float32(ITS_OWN) * mask + np.float32(OWN_FLOOR)).astype(np.float32)
+    unlike = (np.abs(low - mask[:, 0].reshape(-1, *ones)) > own[:, 0].reshape(-1, *ones)).astype(np.uint8)
     for light in range(1, samples.shape[1]):
         plane = samples[:, light]
+        unlike += np.abs(plane - mask[:, light].reshape(-1, *ones)) > own[:, light].reshape(-1, *ones)
         metal |= plane > limit[:, light].reshape(-1, *ones)
         low, high = np.minimum(low, plane), np.maximum(high, plane)
         ratio = (plane + np.float32(COLOUR_FLOOR)) * share[:, light].reshape(-1, *ones)
         least, most = np.minimum(least, ratio), np.maximum(most, ratio)
         energy += np.maximum(plane, np.float32(0.0)) * optics.white[light]
-    metal |= (most > np.float32(COLOURED) * least) & (energy > np.float32(COLOURED_LIT * optics.lit_energy))
+    metal |= ((most > np.float32(COLOURED) * least) & (unlike > 1)
+              & (energy > np.float32(COLOURED_LIT * optics.lit_energy)))
     matt = (low > np.float32(LAMINATE[0])) & (high < np.float32(LAMINATE[1]))
     if printed is None:
         matt |= (low > np.float32(PRINT[0])) & (high < np.float32(PRINT[1]))
