@@ -6,7 +6,12 @@ import signal
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 from setup_files import write_setup
+
+# How long one example takes says how busy the machine is, and nothing about the code.
+settings.register_profile("any machine", deadline=None)
+settings.load_profile("any machine")
 
 
 def pytest_configure() -> None:
