@@ -140,6 +140,20 @@ def finding_ids(engine: Engine) -> list[tuple[int, int, str]]:
             select(FindingRow.id, FindingRow.joint_id, FindingRow.finding).order_by(FindingRow.id))]
 
 
+def reviewed(engine: Engine) -> list[tuple[int, int, str]]:
+    """Return all findings; of each four one is called real, one false, one cannot be told, one waits; one escaped."""
+    found = finding_ids(engine)
+    for number, (finding, _, _) in enumerate(found):
+        if number % 4 < 3:
+            add_review(engine, finding, call=("real", "false_call", "cannot_tell")[number % 4], reviewer="R. Example")
+    with reading(engine) as connection:
+        accepted = select(InspectionRow.id).where(InspectionRow.verdict == "accept").limit(1)
+        clean = connection.execute(accepted).scalar_one()
+        joint = connection.execute(select(FamilyJoint.id).limit(1)).scalar_one()
+    add_escape(engine, clean, joint_id=joint, corrected="bridge", reviewer="R. Example")
+    return found
+
+
 def test_the_report_counts_what_was_recorded(filled: Engine, lot: LineLot) -> None:
     report = build_report(filled, Scope())
     calls = np.sum([truth.sum(axis=1) for truth in lot.findings.values()], axis=0)
@@ -190,15 +204,7 @@ def test_a_scope_narrows_the_report(filled: Engine, lot: LineLot) -> None:
 
 
 def test_what_people_said_is_kept_apart_from_what_was_called(fresh: Engine) -> None:
-    found = finding_ids(fresh)
-    for number, (finding, _, _) in enumerate(found):
-        if number % 4 < 3:
-            add_review(fresh, finding, call=("real", "false_call", "cannot_tell")[number % 4], reviewer="R. Example")
-    with reading(fresh) as connection:
-        accepted = select(InspectionRow.id).where(InspectionRow.verdict == "accept").limit(1)
-        clean = connection.execute(accepted).scalar_one()
-        joint = connection.execute(select(FamilyJoint.id).limit(1)).scalar_one()
-    add_escape(fresh, clean, joint_id=joint, corrected="bridge", reviewer="R. Example")
+    found = reviewed(fresh)
     before, report = len(found), build_report(fresh, Scope())
     said = [sum(number % 4 == kind for number in range(before)) for kind in range(4)]
     assert (report.real, report.false_calls, report.unsure, report.waiting) == (said[0] + 1, said[1], said[2], said[3])
@@ -213,15 +219,7 @@ def test_what_people_said_is_kept_apart_from_what_was_called(fresh: Engine) -> N
 
 def test_every_column_of_calls_adds_up_and_dpmo_counts_confirmed_defects_alone(fresh: Engine) -> None:
     """Real, false, cannot tell and waiting are all calls, at every place; a rate of calls is not called DPMO."""
-    found = finding_ids(fresh)
-    for number, (finding, _, _) in enumerate(found):
-        if number % 4 < 3:
-            add_review(fresh, finding, call=("real", "false_call", "cannot_tell")[number % 4], reviewer="R. Example")
-    with reading(fresh) as connection:
-        clean = connection.execute(select(InspectionRow.id).where(InspectionRow.verdict == "accept")
-                                   .limit(1)).scalar_one()
-        joint = connection.execute(select(FamilyJoint.id).limit(1)).scalar_one()
-    add_escape(fresh, clean, joint_id=joint, corrected="bridge", reviewer="R. Example")
+    found = reviewed(fresh)
     report = build_report(fresh, Scope())
     rows = [report.counts, *(row.counts for row in report.places), *(row.counts for row in report.joints)]
     for row in rows:

@@ -76,15 +76,20 @@ return [after.innerText, stop.compareDocumentPosition(after) & 4, after.compareD
 """
 
 
-@pytest.mark.parametrize("paper", ["page", "file"])
-def test_what_to_do_afterwards_follows_the_last_stop_and_no_caution_is_split(bench: Browser, engine: Engine,
-                                                                             tmp_path: Path, paper: str) -> None:
+def show(bench: Browser, engine: Engine, folder: Path, paper: str) -> None:
+    """Open the first board's repair sheet, as a page or as the file that the command writes."""
     if paper == "page":
         bench.open("/board/1/repair")
     else:
-        file = tmp_path / "sheet.html"
+        file = folder / "sheet.html"
         file.write_text(sheet_html(repair_sheet(engine, 1, boards.family()), boards.family(), {}), encoding="utf-8")
         bench.driver.get(file.as_uri())
+
+
+@pytest.mark.parametrize("paper", ["page", "file"])
+def test_what_to_do_afterwards_follows_the_last_stop_and_no_caution_is_split(bench: Browser, engine: Engine,
+                                                                             tmp_path: Path, paper: str) -> None:
+    show(bench, engine, tmp_path, paper)
     printed(bench, "dark")
     words, behind_stop, before_cautions, breaks, cautions = bench.js(AFTER)
     assert words.startswith("After mending: clean the board and take it back to the camera.")
@@ -98,12 +103,7 @@ def test_what_to_do_afterwards_follows_the_last_stop_and_no_caution_is_split(ben
 def test_the_first_stop_stands_on_the_first_sheet_of_paper(bench: Browser, engine: Engine, tmp_path: Path,
                                                            paper: str) -> None:
     """A4 less margins of 12 mm is 273 mm high; 96 px an inch."""
-    if paper == "page":
-        bench.open("/board/1/repair")
-    else:
-        file = tmp_path / "sheet.html"
-        file.write_text(sheet_html(repair_sheet(engine, 1, boards.family()), boards.family(), {}), encoding="utf-8")
-        bench.driver.get(file.as_uri())
+    show(bench, engine, tmp_path, paper)
     printed(bench, "light")
     bench.size(round(186 / 25.4 * 96), 1032)
     assert bench.js("return document.querySelector('.stop').getBoundingClientRect().bottom") < 273 / 25.4 * 96

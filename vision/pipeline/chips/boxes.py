@@ -11,7 +11,7 @@ import numpy as np
 from vision.pipeline.arrays.signs import grows
 from vision.pipeline.chips.doubts import BODY, Plane, mean_of, side_line, unlike_board
 from vision.pipeline.chips.turns import turn_left
-from vision.pipeline.chips.windows import Fit, Half, Place, edges_across, fit_at, in_own_axes, turned_by
+from vision.pipeline.chips.windows import EDGE, Fit, Half, Place, edges_across, fit_at, in_own_axes, turned_by
 
 TURNS = (-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0)  # degrees
 REACH = 8  # samples: a chip further off is not looked for
@@ -44,7 +44,7 @@ def find_box(window: Plane, half: Half, step_mm: float) -> Fit:
 def _best_at(window: Plane, half: Half, turn: float) -> tuple[Place, float]:
     """Return the place where a chip so turned is best outlined, and how strong the edges round it are."""
     shown = turned_by(window, turn)[:, None]
-    best, strong = (_sides(shown, half, *full) for full in ((), (FULL,)))
+    best, strong = (_sides(shown, half, full) for full in (EDGE, FULL))
     weakest, strength = best.min(axis=0), strong.sum(axis=0)
     outlined = weakest >= NEARLY * weakest.max()
     # Where plating is as wide as the fillets beyond it, what lies off to either side is outlined as well.
@@ -57,9 +57,9 @@ def _best_at(window: Plane, half: Half, turn: float) -> tuple[Place, float]:
             float(strength[row, column]))
 
 
-def _sides(shown: Plane, half: Half, *full: float) -> Plane:
+def _sides(shown: Plane, half: Half, full: float) -> Plane:
     """Return mean edges along a chip's ends, its long sides and its ends' sides, [side, row, col], for all places."""
-    along, across = (edges_across(shown, axis, True, *full) for axis in (3, 2))
+    along, across = (edges_across(shown, axis, True, full) for axis in (3, 2))
     ends, sides, corners = (mean_of(plane, width, height) for plane, width, height in (
         (along, 1.0, 1.7 * half[1]), (across, 1.1 * half[0], 1.0), (across, 0.26 * half[0], 1.0)))
     near = np.arange(-REACH - 0.5, REACH + 1.0)

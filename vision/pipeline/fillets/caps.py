@@ -37,8 +37,8 @@ def cap_ends(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
 
 def mixed_at_edge(patches: JointPatches) -> NDArray[np.int64]:
     """Return how many ring samples within the land's edge mix land and mask, [joint, azimuth]."""
-    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
-    return np.maximum(np.ceil(EDGE_PX * patches.px_mm / step_mm).astype(np.int64), EDGE_STEPS)
+    mixed = np.ceil(EDGE_PX * patches.px_mm / patches.ring_step_mm).astype(np.int64)
+    return np.asarray(np.maximum(mixed, EDGE_STEPS), dtype=np.int64)
 
 
 def _brims(dark: NDArray[np.bool_], slope: NDArray[np.float32], edge: NDArray[np.int64]) -> NDArray[np.int64]:

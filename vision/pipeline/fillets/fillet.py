@@ -133,8 +133,7 @@ def behind_brim(patches: JointPatches, surface: Surface) -> NDArray[np.int64]:
     """
     dark = radius_first(surface.dark[:, :, RING])[:LAND_STOP]
     slope = radius_first(surface.slope_deg[:, :, RING])[:LAND_STOP]
-    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / np.float32(RING_STEPS)
-    blurred = np.minimum(np.ceil(np.float32(BRIM_PX * patches.px_mm) / step_mm), MOST_BLURRED)  # [joint, azimuth]
+    blurred = np.minimum(np.ceil(np.float32(BRIM_PX * patches.px_mm) / patches.ring_step_mm), MOST_BLURRED)
     edge = RING_STEPS - mixed_at_edge(patches)
     flat = np.asarray(slope <= np.float32(FLAT_BEHIND_DEG), dtype=np.bool_)
     level = np.ones(dark.shape[1:], dtype=bool)  # all from a sample on to the edge is lit, and flat as a land may be

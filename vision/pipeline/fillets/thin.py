@@ -110,7 +110,7 @@ class _Across:
         """Look at the joints `asked`; None where none of them shows enough."""
         if len(asked) == 0:
             return None
-        step_mm = (patches.land_edge_mm - patches.hole_mm[:, None])[asked] / np.float32(RING_STEPS)
+        step_mm = patches.ring_step_mm[asked]
         near = np.maximum(np.rint(np.float32(NEAR_PX * patches.px_mm) / step_mm).astype(np.int64), NEAR_STEPS)
         end = bare_from[asked]
         usable = (end >= near + INNER_STEPS) & (end + near + 2 <= LAND_STOP)
@@ -264,7 +264,7 @@ def thins_out(patches: JointPatches, surface: Surface, ends: NDArray[np.int64]) 
     in the outer two thirds, where the blur of a toe has died away. Where the solder is too
     steep to be lit just inside, it ends there: land beside a ball or a steep fillet lies partly in its shade.
     """
-    step_mm = (patches.land_edge_mm - patches.hole_mm[:, None]) / RING_STEPS
+    step_mm = patches.ring_step_mm
     stop = RING_STEPS - np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), EDGE_STEPS + 1)
     start = ends + np.maximum(np.ceil(BLUR_MM / step_mm).astype(np.int64), 2)
     usable = stop - start >= 5

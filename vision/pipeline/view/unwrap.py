@@ -61,6 +61,11 @@ class JointPatches:
         """Return the side of a pixel on the board, mm."""
         return float(1.0 / np.hypot(*self.ray_px[0]))
 
+    @property
+    def ring_step_mm(self) -> NDArray[np.float32]:
+        """Return the radial extent of the land's samples, mm, [joint, azimuth]."""
+        return (self.land_edge_mm - self.hole_mm[:, None]) / np.float32(RING_STEPS)
+
 
 def azimuths_rad() -> NDArray[np.float64]:
     """Return the board angles of the azimuth samples, radians."""
