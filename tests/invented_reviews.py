@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from sqlalchemy import Engine, insert, select, update
 
 from vision.records.database import transaction
-from vision.records.schema import FindingRow, InspectionRow, Repair, Review
+from vision.records.schema import AUDIT, FindingRow, InspectionRow, Repair, Review
 
 
 def add_review(engine: Engine, finding_id: int, *, call: str, reviewer: str, corrected: str = "",
@@ -44,3 +44,13 @@ def add_repair(engine: Engine, finding_id: int, *, action: str, repairer: str, a
         connection.execute(insert(Repair), [{
             "inspection_id": finding.inspection_id, "joint_id": finding.joint_id, "chip_id": finding.chip_id,
             "finding_id": finding_id, "action": action, "repairer": repairer, "note": "", "repaired_at": at}])
+
+
+def take_repair_back(engine: Engine, finding_id: int, *, repairer: str, at: datetime) -> None:
+    """Write into the audit trail that a repair was taken back."""
+    with transaction(engine) as connection:
+        inspection = connection.execute(
+            select(FindingRow.inspection_id).where(FindingRow.id == finding_id)).scalar_one()
+        connection.execute(insert(AUDIT), [{
+            "at": at, "who": repairer, "address": "", "action": "undo repair", "inspection_id": inspection,
+            "finding_id": finding_id, "review_id": None, "detail": ""}])

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from invented_line import SHEET, STATION, database, history_of, inspections_of, record, write_log
-from invented_reviews import add_escape, add_repair, add_review
+from invented_reviews import add_escape, add_repair, add_review, take_repair_back
 from sqlalchemy import Engine, select
 
 from models.errors import MeniscopeError
@@ -277,6 +277,18 @@ def test_repairs_are_timed(fresh: Engine) -> None:
     add_repair(fresh, finding, action="added solder", repairer="R. Example", at=later)
     report = build_report(fresh, Scope())
     assert report.repair_wait.count == 1
+    assert report.repair_wait.median_min == pytest.approx(90.0, abs=2.0)
+
+
+def test_a_repair_that_was_taken_back_is_not_timed(fresh: Engine) -> None:
+    finding, other = [key for key, *_ in finding_ids(fresh)[:2]]
+    now = datetime.now(UTC)
+    for key, minutes in ((finding, 30), (finding, 90), (other, 60)):
+        add_repair(fresh, key, action="added solder", repairer="R. Example", at=now + timedelta(minutes=minutes))
+    for key in (finding, other):
+        take_repair_back(fresh, key, repairer="R. Example", at=now + timedelta(minutes=70))
+    report = build_report(fresh, Scope())
+    assert report.repair_wait.count == 1  # the one that was done once more
     assert report.repair_wait.median_min == pytest.approx(90.0, abs=2.0)
 
 

@@ -20,7 +20,7 @@ from vision.records.database import reading, transaction
 from vision.records.schema import FamilyJoint, JointResult, Repair
 from vision.review.bench_marks import clock_hour, names_on_map, open_words, picture_words, shown, towards
 from vision.review.boards import load_board, repair_counts
-from vision.review.decisions import Actor, ConflictError, Decision, decide, report_escape
+from vision.review.decisions import Actor, ConflictError, Decision, decide, report_escape, settle, undo
 from vision.review.drawing import SCALE, Map
 from vision.review.pictures import Window
 from vision.review.practice import practice, sequence
@@ -88,9 +88,23 @@ def test_the_page_comes_back_to_the_stop_and_offers_to_undo(ada: Visitor, engine
     back = ada.post("/board/1/repair/undo?side=top&turn=90", {"repair": repair[1]})
     assert back.headers["Location"] == f"/board/1/repair?side=top&turn=90#stop{number}"
     page = ada.get("/board/1/repair").get_data(as_text=True)
-    assert "Taken back: the repair, and the decision" in page
+    assert "Taken back: the repair, and the decision that was recorded with it. C1 waits for the iron again." in page
     assert "Mended, and it was a real defect: C1</button>" in page
     assert ada.post("/board/1/repair/undo", {"repair": repair[1]}).status_code == 409
+
+
+def test_undo_says_when_no_decision_is_taken_back_with_it(ada: Visitor, engine: Engine) -> None:
+    finding = boards.findings(engine, 1)["C1 chip_shifted"]
+    decide(engine, finding, Decision("real"), BO, version=0)
+    ada.post("/board/1/repair", {"finding": str(finding), "action": "chip replaced"})
+    page = ada.get("/board/1/repair").get_data(as_text=True)
+    assert "your decision" not in page[page.index("stop-done"):page.index("Undo: C1 is not mended")]
+    repair = re.search(r'name="repair" value="(\d+)"', page)
+    assert repair is not None
+    ada.post("/board/1/repair/undo", {"repair": repair[1]})
+    page = ada.get("/board/1/repair").get_data(as_text=True)
+    assert "Taken back: the repair. C1 waits for the iron again." in page
+    assert ">Mended: C1</button>" in page
 
 
 def test_the_command_says_what_it_decides(engine: Engine, tmp_path: Path) -> None:
@@ -118,8 +132,8 @@ def test_a_repair_is_taken_back_with_its_decision_and_stays_in_the_records(both:
         assert connection.execute(select(func.count(Repair.id))).scalar_one() == 2  # nothing is deleted
         assert repair_counts(connection, 1) == {}
     assert boards.trail(both)[-4:] == [("Bo", "undo repair"), ("Bo", "undo")] * 2
-    assert [event.what for event in history(both, 1)][-2:] == [
-        f"{place} bridge: decision taken back" for place in ("J1.2", "J1.3")]
+    assert [event.what for event in history(both, 1)][-4:] == [
+        f"{place} bridge: {what} taken back" for place in ("J1.2", "J1.3") for what in ("repair", "decision")]
     mend(both, key, "J1.2 and J1.3", ADA)  # by anybody, once more
     with reading(both) as connection:
         assert repair_counts(connection, 1) == {"J1.2": 1, "J1.3": 1}
@@ -139,7 +153,7 @@ def test_the_same_person_mends_again_after_taking_back(engine: Engine) -> None:
     assert undo_key(engine, key, "C1") is not None
 
 
-def test_only_the_last_repair_of_its_own_person_is_taken_back(engine: Engine) -> None:
+def test_each_repair_of_one_s_own_is_taken_back_whatever_was_mended_since(engine: Engine) -> None:
     key = mixed(engine)
     mend(engine, key, "C1")
     first = undo_key(engine, key, "C1")
@@ -149,24 +163,84 @@ def test_only_the_last_repair_of_its_own_person_is_taken_back(engine: Engine) ->
     mend(engine, key, "J1.1", ADA)
     assert undo_key(engine, key, "C1") == first  # another person's does not matter
     mend(engine, key, "J1.2 and J1.3")
-    assert undo_key(engine, key, "C1") is None
-    with pytest.raises(ConflictError, match="you recorded another one after it"):
-        undo_repair(engine, key, first, BO)
-    with pytest.raises(ConflictError, match="taken back already"):
-        undo_repair(engine, key, 999, BO)
+    assert undo_key(engine, key, "C1") == first
+    undo_repair(engine, key, first, BO)
+    assert {done.name for done in sheet_of(engine, key).done} == {"J1.1", "J1.2 and J1.3"}
+    for gone in (first, 999):
+        with pytest.raises(ConflictError, match="taken back already"):
+            undo_repair(engine, key, gone, BO)
 
 
-def test_a_repair_on_which_something_rests_is_not_taken_back(engine: Engine) -> None:
+ONE = {"J1.1": [("partial_wetting", 200.0, "reject")]}
+
+
+def test_a_decision_made_before_the_repair_outlives_it(both: Engine) -> None:
+    """The joint waits for the iron again, nobody has to decide anew, and nothing counts the repair as done."""
+    key = boards.save(both, boards.inspection("B1", ONE))
+    (finding,) = boards.findings(both, key).values()
+    review = decide(both, finding, Decision("real", note="dull"), ADA, version=0)
+    before, asked = board_state(both, 1), load_board(both, key)[1]
+    assert before.kind == "mend"
+    mend(both, key, "J1.1")
+    assert board_state(both, 1).kind == "grade again"
+    (done,) = sheet_of(both, key).done
+    assert not done.decided
+    assert done.undo is not None
+    undo_repair(both, key, done.undo, BO)
+    assert board_state(both, 1) == before
+    assert load_board(both, key)[1] == asked
+    assert boards.trail(both)[-2:] == [("Bo", "repair"), ("Bo", "undo repair")]
+    assert history(both, 1)[-1].what == "J1.1 partial wetting: repair taken back"
+    with reading(both) as connection:
+        assert connection.execute(select(func.count(Repair.id))).scalar_one() == 1  # nothing is deleted
+        assert repair_counts(connection, 1) == {}
+    undo(both, review, ADA)  # no repair stands in its way any more
+    mend(both, key, "J1.1")
+    assert [done.name for done in sheet_of(both, key).done] == ["J1.1"]
+
+
+def test_a_decision_given_the_last_word_after_the_repair_outlives_it(engine: Engine) -> None:
+    key = boards.save(engine, boards.inspection("B1", ONE))
+    (finding,) = boards.findings(engine, key).values()
+    mend(engine, key, "J1.1")
+    settle(engine, finding, Decision("false_call"), ADA, version=1)
+    assert board_state(engine, 1).kind == "grade again"  # it was heated
+    (done,) = sheet_of(engine, key).done
+    assert done.undo is not None
+    undo_repair(engine, key, done.undo, BO)
+    assert board_state(engine, 1).kind == "closed"  # it was not
+    assert sheet_of(engine, key).rows == ()
+
+
+def test_the_repair_of_a_missed_defect_is_taken_back_alone(both: Engine) -> None:
+    """It has no finding to be known by; what was reported and mended there before stays mended."""
+    key = boards.save(both, boards.inspection("B1"))
+    for finding in ("no_solder", "blowhole"):
+        report_escape(both, key, joint_id=9, chip_id=None, finding=finding, note="", by=ADA)
+        mend(both, key, "X2.3")
+    report_escape(both, key, joint_id=None, chip_id=1, finding="chip_shifted", note="", by=ADA)
+    mend(both, key, "C1")
+    sheet = sheet_of(both, key)
+    assert {done.name for done in sheet.done} == {"C1", "X2.3"}
+    assert sheet.mended == 2
+    undo_repair(both, key, undo_key(both, key, "X2.3") or 0, BO)
+    (stop,) = sheet_of(both, key).stops
+    assert [item.finding for item in stop.wrong] == ["blowhole"]
+    assert stop.repairs == 1
+    assert (board_state(both, 1).kind, board_state(both, 1).mended) == ("mend", 2)
+    assert history(both, 1)[-1].what == "X2.3: repair taken back"
+    mend(both, key, "X2.3")
+    assert board_state(both, 1).kind == "grade again"
+
+
+def test_no_repair_is_taken_back_once_the_board_was_graded_again(engine: Engine) -> None:
     key = mixed(engine)
-    decide(engine, boards.findings(engine, key)["C1 chip_shifted"], Decision("real"), ADA, version=0)
-    mend(engine, key, "C1")
-    assert undo_key(engine, key, "C1") is None  # the decision is Ada's and stands
     mend(engine, key, "J1.1")
     repair = undo_key(engine, key, "J1.1")
     assert repair is not None
     boards.save(engine, boards.inspection("B1", minute=99, take=1))
     assert undo_key(engine, key, "J1.1") is None
-    with pytest.raises(ConflictError, match="the board was graded again; nothing was saved"):
+    with pytest.raises(ConflictError, match="the board was graded again, and its new inspection"):
         undo_repair(engine, key, repair, BO)
 
 

@@ -12,11 +12,12 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Engine, and_, select
+from sqlalchemy import ColumnElement, Connection, Engine, and_, select, true
 
 from models.vocabulary import FINDINGS, UNGRADED
 from vision.line.load import Scope, first_inspections
 from vision.records.database import reading
+from vision.records.repairs import repair_taken_back
 from vision.records.schema import (
     FamilyJoint,
     FamilyRow,
@@ -228,11 +229,12 @@ def _take_ungraded(connection: Connection, scope: Scope, ids: dict[int, int], in
 
 
 def _waits(connection: Connection, scope: Scope, ids: dict[int, int]) -> tuple[Floats, Floats]:
-    """Return the seconds from grading to each decision and to each repair."""
+    """Return the seconds from grading to each decision and to each repair, without repairs that were taken back."""
     out = []
-    for row, column in ((Review, Review.reviewed_at), (Repair, Repair.repaired_at)):
+    for row, column, counted in ((Review, Review.reviewed_at, true()),
+                                 (Repair, Repair.repaired_at, ~repair_taken_back())):
         query = (select(row.inspection_id, InspectionRow.saved_at, column)
-                 .join(InspectionRow, InspectionRow.id == row.inspection_id).where(_period(scope)))
+                 .join(InspectionRow, InspectionRow.id == row.inspection_id).where(_period(scope), counted))
         out.append(np.array([(when - saved).total_seconds() for key, saved, when in connection.execute(query)
                              if key in ids], dtype=np.float64))
     return out[0], out[1]

@@ -9,13 +9,13 @@ from datetime import datetime
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, Engine, Row, and_, exists, func, select
+from sqlalchemy import Connection, Engine, Row, and_, func, select
 
 from models.errors import MeniscopeError
 from models.vocabulary import CHIP_MEASURES, FINDING, JOINT_MEASURES, reason_words
 from vision.records.database import reading
+from vision.records.repairs import repair_taken_back
 from vision.records.schema import (
-    AUDIT,
     ChipResult,
     FamilyChip,
     FamilyJoint,
@@ -219,17 +219,6 @@ def _found(row: Row[Any], rules: Rules, measured: Mapping[str, float | None]) ->
         return found
     return replace(found, standing=Standing(row.review_id, row.call, row.corrected, row.reviewer, row.reviewed_at,
                                             row.note))
-
-
-#: The audit trail's word for a repair that its repairer took back.
-REPAIR_UNDONE = "undo repair"
-
-
-def repair_taken_back() -> ColumnElement[bool]:
-    """Return the condition on `Repair` that the audit trail says it was taken back: by its repairer, after it."""
-    return exists().where(AUDIT.c.action == REPAIR_UNDONE, AUDIT.c.inspection_id == Repair.inspection_id,
-                          AUDIT.c.finding_id == Repair.finding_id, AUDIT.c.who == Repair.repairer,
-                          AUDIT.c.at >= Repair.repaired_at)
 
 
 def repair_counts(connection: Connection, unit_id: int) -> dict[str, int]:

@@ -18,6 +18,7 @@ from models.errors import MeniscopeError
 from models.vocabulary import CHIP_FINDINGS, FINDING, JOINT_FINDINGS
 from vision.records.columns import moment_text
 from vision.records.database import reading, transaction
+from vision.records.repairs import repair_taken_back
 from vision.records.schema import (
     AUDIT,
     CONTROL,
@@ -131,7 +132,8 @@ def undo(engine: Engine, review_id: int, by: Actor) -> int:
         if review.reviewer != by.name:
             raise MeniscopeError(f"decision {review_id}: made by {review.reviewer}; only they can take it back")
         mended = connection.execute(select(Repair.id).where(Repair.finding_id == review.finding_id,
-                                                            Repair.repaired_at >= review.reviewed_at)).first()
+                                                            Repair.repaired_at >= review.reviewed_at,
+                                                            ~repair_taken_back())).first()
         if mended is not None:
             raise NotTakenBackError("this joint was mended after your decision; it can no longer be taken back",
                                     finding.id)

@@ -61,10 +61,15 @@ def add(app: Flask, shop: Shop) -> None:
 
     @app.post("/board/<key:key>/repair/undo")
     def not_mended(key: int) -> AnyResponse:
-        taken_back = undo_repair(shop.engine, key, next(iter(_keys("repair")), 0), actor())
-        session["told"] = "Taken back: the repair, and the decision that was recorded with it."
-        return _back(key, next((stop.number for stop in _sheet(shop, key).stops
-                                if {*taken_back} & {*stop.finding_ids}), None))
+        repair = next(iter(_keys("repair")), 0)
+        done = next((done for done in _sheet(shop, key).done if done.undo == repair), None)
+        undo_repair(shop.engine, key, repair, actor())
+        after = _sheet(shop, key)
+        waits = next((stop for stop in after.stops if done is not None and stop.number == done.number), None)
+        decision = ", and the decision that was recorded with it" if done is not None and done.decided else ""
+        again = "" if waits is None else f" {waits.name} waits for the iron again."
+        session["told"] = f"Taken back: the repair{decision}.{again}"
+        return _back(key, None if done is None else done.number)
 
 
 def _board_finder(app: Flask, shop: Shop) -> None:

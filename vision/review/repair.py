@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -14,18 +14,10 @@ from sqlalchemy import Connection, Engine, Row, insert, or_, select, update
 from models.errors import MeniscopeError
 from vision.records.columns import moment_text
 from vision.records.database import reading, transaction
+from vision.records.repairs import REPAIR_UNDONE, repair_taken_back
 from vision.records.schema import FamilyChip, FamilyJoint, InspectionRow, JointResult, Repair, Review
 from vision.records.words import in_order
-from vision.review.boards import (
-    REPAIR_UNDONE,
-    Board,
-    Found,
-    Standing,
-    findings_of,
-    load_board,
-    repair_counts,
-    repair_taken_back,
-)
+from vision.review.boards import Board, Found, Standing, findings_of, load_board, repair_counts
 from vision.review.decisions import (
     CALL_WORDS,
     CANNOT_TELL,
@@ -96,7 +88,7 @@ def repair_sheet(engine: Engine, inspection_id: int, family: Family, *, side: Si
         fixes = _fixes(connection, inspection_id)
         escapes = _escapes(connection, inspection_id)
         gaps = _gaps(connection, inspection_id)
-        undo = {fix.id for fix in _undoable(connection, board, found, fixes)}
+        graded_since = _graded_since(connection, board)
     start = _start(family)
     known = Known(counts, repair_limit, gaps)
     stops: list[Stop] = []
@@ -106,11 +98,11 @@ def repair_sheet(engine: Engine, inspection_id: int, family: Family, *, side: Si
         left = [item for item in wanted if _fix_of(item, fixes) is None]
         if left:
             stops.append(_stop(number, places, left, family, known))
-        elif wanted:
-            done.append(_done(number, places, wanted, family, fixes, undo))
+        elif mended_here := [item for item in items if _fix_of(item, fixes) is not None]:
+            done.append(_done(number, places, mended_here, family, fixes, graded_since))
     way = [(stop.x_mm, stop.y_mm) for stop in stops]
     waiting = sum(item.standing is None and item.verdict == "review" for item in found)
-    mended = len({fix.finding_id for fix in fixes if fix.finding_id is not None})
+    mended = len({fix.finding_id or (fix.joint_id, fix.chip_id) for fix in fixes})
     return Sheet(board, side, f"seen from the {SIDE_WORDS[side]}", origin_words(side), tuple(stops),
                  path_length(way, list(range(len(way))), start), start, waiting, mended, repair_limit,
                  tuple(done))
@@ -240,12 +232,15 @@ def _fix_of(item: Found | Missed, fixes: Sequence[Row[Any]]) -> Row[Any] | None:
 
 
 def _done(number: int, places: tuple[str, ...], items: Sequence[Found | Missed], family: Family, fixes: list[Row[Any]],
-          undo: Collection[int]) -> Done:
-    """Return what is told of a stop of which all is mended: its last repair."""
+          graded_since: bool) -> Done:
+    """Return what is told of a stop of which all is mended: its last repair, and whether it can be taken back."""
     last = max((fix for item in items if (fix := _fix_of(item, fixes)) is not None), key=lambda fix: fix.id)
     titles = ", ".join(dict.fromkeys(_wrong(item).title for item in items))
     return Done(number, " and ".join(places), titles, *_center(places, items, family), last.action, last.repairer,
-                last.repaired_at, last.note, last.id if last.id in undo else None)
+                last.repaired_at, last.note, None if graded_since else last.id,
+                any(isinstance(item, Found) and (fix := _fix_of(item, fixes)) is not None
+                    and (fix.repairer, fix.repaired_at) == (last.repairer, last.repaired_at)
+                    and _decided_by(fix, item.standing) for item in items))
 
 
 def _start(family: Family) -> tuple[float, float]:
@@ -275,16 +270,19 @@ def record_repair(engine: Engine, inspection_id: int, *, finding_ids: Sequence[i
             raise MeniscopeError(f"repair: finding {strange[0]} is not of inspection {inspection_id}")
         now = datetime.now(UTC)
         rows = [_fix(known[key], connection, by, now) for key in dict.fromkeys(finding_ids)]
+        escapes = []
         for key in dict.fromkeys(escape_ids):
             escape = connection.execute(select(Review.__table__).where(
                 Review.id == key, Review.inspection_id == inspection_id, Review.call == "escape",
                 Review.withdrawn_at.is_(None))).first()
             if escape is None:
                 raise MeniscopeError(f"repair: missed defect {key} is not of inspection {inspection_id}")
-            rows.append({"joint_id": escape.joint_id, "chip_id": escape.chip_id, "finding_id": None})
+            escapes.append(escape)
+        rows += [{"joint_id": escape.joint_id, "chip_id": escape.chip_id, "finding_id": None} for escape in escapes]
         same: list[Any] = [Repair.finding_id.in_(list(finding_ids))] if finding_ids else []
-        same += [(Repair.finding_id.is_(None)) & Repair.joint_id.is_not_distinct_from(row["joint_id"])
-                 & Repair.chip_id.is_not_distinct_from(row["chip_id"]) for row in rows if row["finding_id"] is None]
+        same += [(Repair.finding_id.is_(None)) & Repair.joint_id.is_not_distinct_from(escape.joint_id)
+                 & Repair.chip_id.is_not_distinct_from(escape.chip_id) & (Repair.repaired_at >= escape.reviewed_at)
+                 for escape in escapes]
         earlier = connection.execute(select(Repair.repairer, Repair.repaired_at).where(
             Repair.inspection_id == inspection_id, or_(*same), ~repair_taken_back())).first()
         if earlier is not None:
@@ -313,22 +311,6 @@ def _fix(found: Found, connection: Any, by: Actor, now: datetime) -> dict[str, A
     return {"joint_id": found.joint_id, "chip_id": found.chip_id, "finding_id": found.id}
 
 
-def _undoable(connection: Connection, board: Board, found: Sequence[Found],
-              fixes: Sequence[Row[Any]]) -> list[Row[Any]]:
-    """Return the repairs that their repairers can take back: each one's last, as long as nothing rests on it.
-
-    Nothing does where the repair itself said that its findings are real, for that decision is taken back with it, and
-    where the board was not graded anew since.
-    """
-    if _graded_since(connection, board):
-        return []
-    standing = {item.id: item.standing for item in found}
-    last = {fix.repairer: fix.repaired_at for fix in sorted(fixes, key=lambda fix: fix.repaired_at)}
-    batches = [[fix for fix in fixes if (fix.repairer, fix.repaired_at) == batch] for batch in last.items()]
-    return [fix for batch in batches if all(_decided_by(fix, standing.get(fix.finding_id)) for fix in batch)
-            for fix in batch]
-
-
 def _decided_by(fix: Row[Any], standing: Standing | None) -> bool:
     """Say whether the decision that stands on a finding was made by recording its repair, in the same moment."""
     return standing is not None and (standing.reviewer, standing.at) == (fix.repairer, fix.repaired_at)
@@ -341,10 +323,12 @@ def _graded_since(connection: Connection, board: Board) -> bool:
 
 
 def undo_repair(engine: Engine, inspection_id: int, repair_id: int, by: Actor) -> tuple[int, ...]:
-    """Take one's own last repair of a board back, and the decision made with it; return the findings that wait again.
+    """Take one's own repair of one stop back; what was mended in one go with it waits for the iron again.
 
-    The repair stays in the records; the audit trail says that it was taken back. Raises ConflictError where it is
-    another person's, not their last one, taken back already, or where something rests on it.
+    Where the repair itself said that a finding was real, that decision is taken back with it; a decision made before
+    or after it stands. The repair stays in the records; the audit trail says that it was taken back. Returns the keys
+    of the repairs taken back. Raises ConflictError where it is another person's, taken back already, or where the
+    board was graded again, for its newer inspection counts then.
     """
     board, _ = load_board(engine, inspection_id)
     with transaction(engine) as connection:
@@ -355,18 +339,30 @@ def undo_repair(engine: Engine, inspection_id: int, repair_id: int, by: Actor) -
             raise ConflictError("this repair was taken back already, or is not of this board")
         if this.repairer != by.name:
             raise ConflictError(f"this repair was recorded by {this.repairer}; only they can take it back")
+        if _graded_since(connection, board):
+            raise ConflictError("this repair can no longer be taken back: the board was graded again, and its new "
+                                "inspection shows what is to be mended; nothing was saved")
+        batch = [fix for fix in fixes if (fix.repairer, fix.repaired_at) == (this.repairer, this.repaired_at)]
         found = {item.id: item for item in findings_of(connection, inspection_id)}
-        open_to_it = _undoable(connection, board, list(found.values()), fixes)
-        if repair_id not in {fix.id for fix in open_to_it}:
-            raise ConflictError("this repair can no longer be taken back: you recorded another one after it, somebody "
-                                "else had decided on it, or the board was graded again; nothing was saved")
-        batch = [fix for fix in open_to_it if fix.repairer == this.repairer]
-        now = datetime.now(UTC)
+        escapes = _escapes(connection, inspection_id)
         for fix in batch:
-            item = found[fix.finding_id]
-            assert item.standing is not None
-            note_audit(connection, by, REPAIR_UNDONE, inspection_id, item.id, item.standing.review_id, fix.action)
-            connection.execute(update(Review).where(Review.id == item.standing.review_id).values(withdrawn_at=now))
-            count_open(connection, inspection_id, 1)
-            note_audit(connection, by, "undo", inspection_id, item.id, item.standing.review_id)
-    return tuple(fix.finding_id for fix in batch)
+            standing = None if fix.finding_id is None else found[fix.finding_id].standing
+            ours = standing.review_id if standing is not None and _decided_by(fix, standing) else None
+            about = _report_of(fix, escapes) if fix.finding_id is None else ours
+            note_audit(connection, by, REPAIR_UNDONE, inspection_id, fix.finding_id, about, fix.action)
+            if ours is not None:
+                _take_decision_back(connection, found[fix.finding_id], ours, by)
+    return tuple(fix.id for fix in batch)
+
+
+def _report_of(fix: Row[Any], escapes: Sequence[Missed]) -> int | None:
+    """Return the key of the last missed defect reported at a repair's place before it: what it mended."""
+    return next((item.review_id for item in reversed(escapes)
+                 if (item.joint_id, item.chip_id) == (fix.joint_id, fix.chip_id) and item.at <= fix.repaired_at), None)
+
+
+def _take_decision_back(connection: Connection, found: Found, review_id: int, by: Actor) -> None:
+    connection.execute(update(Review).where(Review.id == review_id).values(withdrawn_at=datetime.now(UTC)))
+    if found.verdict != "indicator":
+        count_open(connection, found.inspection_id, 1)
+    note_audit(connection, by, "undo", found.inspection_id, found.id, review_id)

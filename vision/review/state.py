@@ -17,6 +17,7 @@ from sqlalchemy.orm import aliased
 
 from models.vocabulary import finding_title
 from vision.records.database import reading
+from vision.records.repairs import REPAIR_UNDONE, repair_taken_back
 from vision.records.schema import (
     AUDIT,
     FamilyChip,
@@ -116,7 +117,7 @@ def _states(connection: Connection, newest: Sequence[tuple[int, str, int]]) -> d
     keys = [key for key, _, _ in newest]
     mended = exists().where(
         Repair.inspection_id == Review.inspection_id, Repair.repaired_at >= Review.reviewed_at,
-        or_(Repair.joint_id == Review.joint_id, Repair.chip_id == Review.chip_id))
+        or_(Repair.joint_id == Review.joint_id, Repair.chip_id == Review.chip_id), ~repair_taken_back())
     bad = or_(Review.call == REAL, Review.call == "escape")
     counts = {row.inspection_id: (int(row.unsure), int(row.real), int(row.done)) for row in connection.execute(
         select(Review.inspection_id, func.sum(case((Review.call == CANNOT_TELL, 1), else_=0)).label("unsure"),
@@ -124,8 +125,8 @@ def _states(connection: Connection, newest: Sequence[tuple[int, str, int]]) -> d
                func.sum(case((bad & mended, 1), else_=0)).label("done"))
         .where(Review.inspection_id.in_(keys), Review.withdrawn_at.is_(None), Review.blind.is_(False))
         .group_by(Review.inspection_id))}
-    heated = set(connection.execute(select(Repair.inspection_id).where(Repair.inspection_id.in_(keys)).distinct())
-                 .scalars())
+    heated = set(connection.execute(select(Repair.inspection_id).where(
+        Repair.inspection_id.in_(keys), ~repair_taken_back()).distinct()).scalars())
     states = {}
     for key, verdict, waiting in newest:
         unsure, real, done = counts.get(key, (0, 0, 0))
@@ -168,13 +169,14 @@ def _decisions_told(connection: Connection, keys: Sequence[int]) -> list[Event]:
         _with_place(FindingRow.__table__, FindingRow).where(FindingRow.inspection_id.in_(keys)))}
     missed = {row.id: _place(row) for row in connection.execute(
         _with_place(Review.__table__, Review).where(Review.inspection_id.in_(keys), Review.call == "escape"))}
-    told = ("decide", "undo", "settle", "escape")
+    told = ("decide", "undo", "settle", "escape", REPAIR_UNDONE)
     events = []
     for row in connection.execute(select(AUDIT).where(AUDIT.c.inspection_id.in_(keys), AUDIT.c.action.in_(told))):
         what = found.get(row.finding_id, "missed defect")
         detail = REALLY.sub(lambda match: f"really {finding_title(match[1])}", row.detail)
         words = {"decide": f"{what}: {detail}", "undo": f"{what}: decision taken back",
                  "settle": f"{what}: settled, {detail}",
+                 REPAIR_UNDONE: f"{found.get(row.finding_id) or missed.get(row.review_id, '')}: repair taken back",
                  "escape": f"{missed.get(row.review_id, '')} missed defect reported: {finding_title(row.detail)}"}
         events.append(Event(row.at, words[row.action].strip(), row.who, row.inspection_id))
     return events

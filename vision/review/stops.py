@@ -144,6 +144,7 @@ class Done:
     at: datetime
     note: str
     undo: int | None = None  # key of the repair by which its repairer can take it back; None: nobody can
+    decided: bool = False  # to record the repair also recorded a decision, which is taken back with it
 
 
 @dataclass(frozen=True)
