@@ -462,7 +462,9 @@ def test_the_bench_finds_a_serial_that_differs_in_case_alone_and_says_so(ada: Vi
     assert "There is no board b1; this is B1" in ada.get("/board/1/repair").get_data(as_text=True)
     for serial in ("Ab", "aB"):
         boards.save(engine, boards.inspection(serial, minute=9))
-    assert ada.get("/bench/find?serial=ab").status_code == 404  # two could be meant
+    asked = ada.get("/bench/find?serial=ab")  # two could be meant
+    assert asked.status_code == 404
+    assert re.findall(r'href="/board/(\d+)/repair">(\w+)<', asked.get_data(as_text=True)) == [("3", "Ab"), ("4", "aB")]
     assert ada.get("/bench/find?serial=Ab").status_code == 302
 
 

@@ -104,6 +104,46 @@ def test_from_finding_to_closed(ada: Visitor, engine: Engine) -> None:
     assert "B1" not in ada.get("/bench").get_data(as_text=True)
 
 
+def found_at(page: str) -> list[tuple[str, str]]:
+    """Return the boards that a search lists: key and serial."""
+    return re.findall(r'href="/board/(\d+)">([^<]+)<', page[page.index('id="missing"'):].partition("</form>")[0])
+
+
+def test_a_search_in_vain_lists_serials_that_read_alike(ada: Visitor, engine: Engine) -> None:
+    for serial in ("PSU-00417", "PSU-00471", "OTHER-9"):
+        boards.save(engine, boards.inspection(serial, minute=9))
+    for typed, listed in (("0417", {"PSU-00417"}), ("psu-0041", {"PSU-00417", "PSU-00471"}),
+                          ("PSU-O0417", {"PSU-00417", "PSU-00471"}), ("OTHER-8", {"OTHER-9"})):
+        answer = ada.get(f"/find?serial={typed}")
+        page = answer.get_data(as_text=True)
+        assert answer.status_code == 404
+        assert f"There is no board “{typed}” in the records. Is it" in page
+        assert f'value="{typed}"' in page
+        assert {serial for _, serial in found_at(page)} == listed, typed
+    assert ada.get("/find?serial=psu-00417").headers["Location"] == "/board/3"
+    assert "There is no board psu-00417; this is PSU-00417" in ada.get("/board/3").get_data(as_text=True)
+
+
+@pytest.mark.parametrize("typed", ["ZZ-77777", "<b>", "%25", "_", "%00"])
+def test_a_search_in_vain_speaks_of_no_terminal(ada: Visitor, typed: str) -> None:
+    answer = ada.get(f"/find?serial={typed}")
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 404
+    assert "in the records. Read the serial off the board’s label once more." in page
+    assert "meniscope results" not in page
+    assert found_at(page) == []
+    assert "To the boards that wait" not in page  # the queue itself, to search once more
+
+
+def test_a_serial_of_several_families_is_asked_about(ada: Visitor, engine: Engine) -> None:
+    other = boards.family("other-9")
+    boards.save(engine, boards.inspection("B1", minute=9, of=other), of=other)
+    page = ada.get("/find?serial=B1").get_data(as_text=True)
+    assert "Boards of several families have the serial “B1”. Which one is it?" in page
+    assert found_at(page) == [("1", "B1"), ("3", "B1")]
+    assert "other-9" in page
+
+
 def test_a_missed_defect_is_reported_from_the_board(ada: Visitor, engine: Engine) -> None:
     ada.post("/board/2/missed", {"place": "X2.3", "finding": "no_solder"})
     ada.post("/board/2/missed", {"place": "C2", "finding": "chip_missing"})

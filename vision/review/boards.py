@@ -160,19 +160,6 @@ def newest_inspection(engine: Engine, serial: str) -> int:
     return int(rows[0].id)
 
 
-def serial_like(engine: Engine, serial: str) -> str | None:
-    """Return the serial of a board as it is in the records: as given, or the only one that differs in case alone.
-
-    None where there is no such board, or several that differ in case.
-    """
-    with reading(engine) as connection:
-        if connection.execute(select(Unit.id).where(Unit.serial == serial)).first() is not None:
-            return serial
-        alike = connection.execute(select(Unit.serial).where(func.lower(Unit.serial) == func.lower(serial)).distinct()
-                                   .limit(2)).scalars().all()
-    return alike[0] if len(alike) == 1 else None
-
-
 def _board(connection: Connection, inspection_id: int) -> Board:
     row = connection.execute(
         select(InspectionRow.id, InspectionRow.unit_id, Unit.serial, FamilyRow.name, InspectionRow.family_id,

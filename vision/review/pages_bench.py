@@ -9,10 +9,11 @@ from markupsafe import Markup
 from werkzeug.wrappers import Response as AnyResponse
 
 from vision.review.bench_marks import Shown, picture_words, shown
-from vision.review.boards import load_board, newest_inspection, serial_like
+from vision.review.boards import load_board
 from vision.review.pictures import place_window
 from vision.review.practice import CAUTIONS, CONTACT_CAUTION, DEFERS, FIRST_CAUTION, actions
 from vision.review.repair import record_repair, repair_sheet, undo_repair
+from vision.review.search import find_board
 from vision.review.security import actor
 from vision.review.sheet import sheet_map, stop_window
 from vision.review.shop import Shop
@@ -75,18 +76,16 @@ def add(app: Flask, shop: Shop) -> None:
 def _board_finder(app: Flask, shop: Shop) -> None:
     @app.get("/bench")
     def bench() -> str:
-        return render_template("bench.html", boards=bench_boards(shop.engine))
+        return render_template("bench.html", boards=bench_boards(shop.engine), search=None)
 
     @app.get("/bench/find")
     def bench_find() -> AnyResponse | tuple[str, int]:
-        typed = request.args.get("serial", "").strip()
-        serial = serial_like(shop.engine, typed)
-        if serial is None:
-            return render_template("bench.html", boards=bench_boards(shop.engine), missing=typed[:80]), 404
-        if serial != typed:
-            session["told"] = f"There is no board {typed[:80]}; this is {serial}, the only one that differs in " \
-                              "capital and small letters alone."
-        return redirect(url_for("repair", key=newest_inspection(shop.engine, serial)))
+        search = find_board(shop.engine, request.args.get("serial", ""))
+        if search.hit is None:
+            return render_template("bench.html", boards=bench_boards(shop.engine), search=search), 404
+        if search.words:
+            session["told"] = search.words
+        return redirect(url_for("repair", key=search.hit.inspection_id))
 
 
 def _back(key: int, number: int | None) -> AnyResponse:

@@ -15,7 +15,7 @@ from models.vocabulary import CHIP_FINDINGS, FINDING, JOINT_FINDINGS
 from vision.records.database import reading
 from vision.records.schema import FamilyChip, FamilyJoint
 from vision.review.agreement import opinions
-from vision.review.boards import Case, Found, good_place, load_board, load_case, newest_inspection
+from vision.review.boards import Case, Found, good_place, load_board, load_case
 from vision.review.decisions import (
     CALL_WORDS,
     CANNOT_TELL,
@@ -33,6 +33,7 @@ from vision.review.decisions import (
 from vision.review.drawing import Mark, board_map, value_scale
 from vision.review.marks import marks_of, measured_at, scale_bar
 from vision.review.pictures import Window, place_window
+from vision.review.search import Search, find_board
 from vision.review.security import actor
 from vision.review.shop import Shop
 from vision.review.state import board_state, history
@@ -53,14 +54,7 @@ def add(app: Flask, shop: Shop) -> None:
 def _queue_pages(app: Flask, shop: Shop) -> None:
     @app.get("/")
     def queue() -> str:
-        after = _place(request.args.get("after", ""))
-        boards = waiting_boards(shop.engine, after=after, limit=PAGE + 1)
-        more = len(boards) > PAGE
-        count = count_waiting(shop.engine)
-        return render_template(
-            "queue.html", boards=boards[:PAGE], others=shop.desks.others(g.person.name), later=_later(), after=after,
-            more=f"{boards[PAGE - 1].started_at.isoformat()}~{boards[PAGE - 1].inspection_id}" if more else "",
-            count=f"more than {COUNTED}" if count > COUNTED else str(count), ungraded=ungraded_boards(shop.engine))
+        return _queue(shop)
 
     @app.get("/next")
     def next_one() -> AnyResponse:
@@ -75,9 +69,26 @@ def _queue_pages(app: Flask, shop: Shop) -> None:
         return redirect(url_for("finding", key=key))
 
     @app.get("/find")
-    def find() -> AnyResponse:
-        serial = request.args.get("serial", "").strip()
-        return redirect(url_for("board", key=newest_inspection(shop.engine, serial)))
+    def find() -> AnyResponse | tuple[str, int]:
+        search = find_board(shop.engine, request.args.get("serial", ""))
+        if search.hit is None:
+            return _queue(shop, search), 404
+        if search.words:
+            session["told"] = search.words
+        return redirect(url_for("board", key=search.hit.inspection_id))
+
+
+def _queue(shop: Shop, search: Search | None = None) -> str:
+    """Return the page of the boards that wait, with what a search for a board came to."""
+    after = _place(request.args.get("after", ""))
+    boards = waiting_boards(shop.engine, after=after, limit=PAGE + 1)
+    more = len(boards) > PAGE
+    count = count_waiting(shop.engine)
+    return render_template(
+        "queue.html", boards=boards[:PAGE], others=shop.desks.others(g.person.name), later=_later(), after=after,
+        more=f"{boards[PAGE - 1].started_at.isoformat()}~{boards[PAGE - 1].inspection_id}" if more else "",
+        count=f"more than {COUNTED}" if count > COUNTED else str(count), ungraded=ungraded_boards(shop.engine),
+        search=search)
 
 
 def _finding_pages(app: Flask, shop: Shop) -> None:
