@@ -36,17 +36,30 @@ def add(app: Flask, shop: Shop) -> None:
 
     @app.get("/picture/joint/<key:inspection>/<key:joint>/<layer>.jpg")
     def picture_of_joint(inspection: int, joint: int, layer: str) -> Response:
-        result = JointResult.__table__.c
-        with reading(shop.engine) as connection:
-            row = connection.execute(
-                select(result.view, InspectionRow.family_id, FamilyJoint.ref, FamilyJoint.pin)
-                .join(InspectionRow, InspectionRow.id == result.inspection_id)
-                .join(FamilyJoint, FamilyJoint.id == result.joint_id)
-                .where(result.inspection_id == inspection, result.joint_id == joint)).first()
-        if row is None:
-            raise NotShownError("no such joint in the records")
-        part = next(item for item in shop.families(row.family_id).joints if (item.ref, item.pin) == (row.ref, row.pin))
-        return _picture(shop, inspection, row.view, Window(part.x_mm, part.y_mm, part_half_mm(part)), layer)
+        return _picture(shop, inspection, *_joint_window(shop, inspection, joint), layer)
+
+
+def joint_not_shown(shop: Shop, inspection: int, joint: int) -> str:
+    """Return why the picture of a joint cannot be shown, in words for the page; empty where it can."""
+    try:
+        return shop.pictures.why_not(inspection, *_joint_window(shop, inspection, joint))
+    except NotShownError as error:
+        return str(error)
+
+
+def _joint_window(shop: Shop, inspection: int, joint: int) -> tuple[str, Window]:
+    """Return the view that shows a joint, and what its picture shows. Raises NotShownError for an unknown joint."""
+    result = JointResult.__table__.c
+    with reading(shop.engine) as connection:
+        row = connection.execute(
+            select(result.view, InspectionRow.family_id, FamilyJoint.ref, FamilyJoint.pin)
+            .join(InspectionRow, InspectionRow.id == result.inspection_id)
+            .join(FamilyJoint, FamilyJoint.id == result.joint_id)
+            .where(result.inspection_id == inspection, result.joint_id == joint)).first()
+    if row is None:
+        raise NotShownError("no such joint in the records")
+    part = next(item for item in shop.families(row.family_id).joints if (item.ref, item.pin) == (row.ref, row.pin))
+    return row.view, Window(part.x_mm, part.y_mm, part_half_mm(part))
 
 
 def _found_and_family(shop: Shop, key: int) -> tuple[Found, Family]:
