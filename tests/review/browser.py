@@ -23,6 +23,9 @@ def need_chromium() -> None:
     pytest.importorskip("selenium", reason="selenium is not installed (pip install selenium)")
     if CHROMIUM is None or not Path(DRIVER).exists():
         pytest.skip("Chromium is not installed (Debian: apt-get install chromium chromium-driver)")
+#: Whether a page takes keys and touches that lead on; pages without the script always do.
+AWAKE = """return document.readyState === "complete" && (!document.querySelector("script[src*='page.js']")
+               || document.documentElement.dataset.awake === "yes")"""
 
 
 @contextmanager
@@ -73,11 +76,21 @@ class Browser:
         return str(self.driver.current_url).removeprefix(self.base)
 
     def keys(self, *keys: str) -> None:
-        """Press keys wherever the focus is."""
+        """Press keys wherever the focus is, each as soon as the page takes it."""
         from selenium.webdriver.common.action_chains import ActionChains
 
         for key in keys:
+            self.wait_awake()
             ActionChains(self.driver).send_keys(key).perform()
+
+    def wait_awake(self) -> None:
+        """Wait until the page has been shown for long enough to take keys and touches that lead on."""
+        self.wait(lambda: bool(self.js(AWAKE)), "the page to take keys")
+
+    def when_a_page_comes(self, code: str) -> None:
+        """Run this in each page from now on, the moment its script has begun: what bounces falls on the next page."""
+        self.driver.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {
+            "source": f"document.addEventListener('DOMContentLoaded', () => {{ {code} }});"})
 
     def tab_to(self, words: str, most: int = 80) -> None:
         """Press Tab until the focus is on what bears these words, as a person without a mouse must."""

@@ -121,6 +121,18 @@ def test_a_tablet_s_first_screen_shows_the_first_stop(bench: Browser, width: int
     assert seen[1] >= 300
 
 
+def test_a_touch_that_bounces_does_not_take_the_repair_back(bench: Browser, engine: Engine) -> None:
+    """Where the one button was, the next page shows the other."""
+    bench.open("/board/1/repair")
+    bench.when_a_page_comes("document.querySelector('.stop-done .mend button')?.dispatchEvent("
+                            "new MouseEvent('click', {detail: 1, bubbles: true, cancelable: true}))")
+    bench.js("document.querySelector('.stop .main-button').click()")
+    bench.wait(lambda: any(shown(bench, ".stop-done")), "the mended stop")
+    bench.wait_awake()
+    assert shown(bench, ".stop-done") == [True]
+    assert [done.undo is not None for done in repair_sheet(engine, 1, boards.family()).done] == [True]
+
+
 def test_the_page_stays_at_the_stop_that_was_mended_and_at_the_one_taken_back(bench: Browser) -> None:
     bench.open("/board/1/repair?turn=90")
     number = bench.js("return [...document.querySelectorAll('.stop')].at(-1).id")

@@ -4,6 +4,33 @@
 
 const KEYS_OFF = "meniscope-keys-off";
 
+// A key or a glove that bounces, or is held, acted on the page before. This one takes nothing that leads on until it
+// has been seen for a moment, and no key that was down in that moment until it has been let go. Fields, lights and
+// marks answer at once: nothing is lost by them, and what is typed into a note must not fall on the calls.
+const SEEN_MS = 400;
+const heldKeys = new Set();
+let waking = 0;
+
+function awake() {
+  return document.documentElement.dataset.awake === "yes";
+}
+
+function fallAsleep() {
+  document.documentElement.dataset.awake = "no";
+  clearTimeout(waking);
+  requestAnimationFrame(() => {
+    waking = setTimeout(() => { document.documentElement.dataset.awake = "yes"; }, SEEN_MS);
+  });
+}
+
+function leadsOn(target) {
+  return target !== null && target.matches("form[method=post] button, a[data-key]:not([data-marks-switch])");
+}
+
+function released(event) {
+  heldKeys.delete(event.code || event.key);
+}
+
 function typing(target) {
   return target instanceof HTMLElement && (target.matches("input:not([type=hidden], [type=checkbox]), select, textarea")
     || target.isContentEditable);
@@ -79,10 +106,12 @@ function pressed(event) {
     return;
   }
   // Enter presses what has the focus; where nothing has it, it goes on where the page has one way on.
+  if (!awake()) heldKeys.add(event.code || event.key);
   if (event.repeat || (event.key === "Enter" && ![document.body, document.getElementById("main")].includes(event.target))) return;
   const target = document.querySelector(`[data-key="${CSS.escape(event.key.toLowerCase())}"]`);
   if (!target) return;
   event.preventDefault();
+  if (leadsOn(target) && (!awake() || heldKeys.has(event.code || event.key))) return;
   if (target.matches("input, select")) target.focus();
   else target.click();
 }
@@ -120,10 +149,18 @@ function clicked(event) {
   if ("prints" in button.dataset) window.print();
 }
 
-// A decision is sent once, however often a glove touches the button.
+// A second touch of the button before is none of the button that the next page shows in its place.
+function touched(event) {
+  if (awake() || event.detail === 0 || !leadsOn(event.target.closest("button, a"))) return;
+  event.preventDefault();
+  event.stopPropagation();
+}
+
+// A decision is sent once, however often a glove touches the button, and nothing else beside it meanwhile.
 function sent(event) {
   if (event.target.dataset.sent) event.preventDefault();
   event.target.dataset.sent = "1";
+  fallAsleep();
 }
 
 function missing(event) {
@@ -136,11 +173,15 @@ function fetchAhead() {
   }
 }
 
+fallAsleep();
 document.addEventListener("keydown", pressed);
+document.addEventListener("keyup", released);
+document.addEventListener("click", touched, true);
 document.addEventListener("click", clicked);
 document.addEventListener("submit", sent);
 document.addEventListener("error", missing, true);
-window.addEventListener("pageshow", () => {
+window.addEventListener("pageshow", (event) => {
+  if (event.persisted) fallAsleep();
   for (const form of document.forms) delete form.dataset.sent;
 });
 window.addEventListener("load", fetchAhead);
