@@ -133,6 +133,26 @@ def test_a_touch_that_bounces_does_not_take_the_repair_back(bench: Browser, engi
     assert [done.undo is not None for done in repair_sheet(engine, 1, boards.family()).done] == [True]
 
 
+@pytest.mark.parametrize(("width", "height"), [(768, 1024), (800, 1180)])
+def test_upright_a_tablet_s_first_screen_shows_map_and_first_stop(bench: Browser, width: int, height: int) -> None:
+    bench.size(width, height)
+    bench.open("/board/1/repair")
+    box = "return document.querySelector(arguments[0]).getBoundingClientRect().toJSON()"
+    seen = {what: bench.js(box, what) for what in (".map", ".defers", ".first-caution", ".stop", ".stop .seen")}
+    assert seen[".map"]["height"] >= 180
+    assert seen[".defers"]["bottom"] <= seen[".map"]["top"]
+    assert seen[".map"]["bottom"] <= seen[".first-caution"]["top"]
+    assert seen[".stop .seen"]["bottom"] <= height  # place, what is wrong, and picture
+    bench.js("[...document.querySelectorAll('.stop .main-button')].at(-1).focus()")
+    button, drawn = bench.js("return document.activeElement.getBoundingClientRect().toJSON()"), bench.js(box, ".map")
+    assert drawn["top"] >= 0  # the map stays
+    assert drawn["bottom"] <= button["top"]
+    assert button["bottom"] <= height
+    bench.js("document.querySelector('.to-ways').click()")
+    ways = bench.js(box, "#ways")
+    assert 0 <= ways["top"] <= ways["bottom"] <= height
+
+
 def test_the_page_stays_at_the_stop_that_was_mended_and_at_the_one_taken_back(bench: Browser) -> None:
     bench.open("/board/1/repair?turn=90")
     number = bench.js("return [...document.querySelectorAll('.stop')].at(-1).id")

@@ -429,7 +429,7 @@ def test_on_a_narrow_screen_the_calls_are_beside_the_picture(engine: Engine, peo
 def test_on_a_narrow_screen_no_column_lies_off_the_edge(engine: Engine, people: Open) -> None:
     busy_shop(engine)
     ada = people("Ada", width=390, height=800)
-    for path, columns in (("/", 6), ("/board/1", 5), ("/settle", 4)):
+    for path, columns in (("/", 6), ("/board/1", 5), ("/settle", 4), ("/bench", 6)):
         ada.open(path)
         cells = ada.js("return [...document.querySelectorAll('.stacking tbody tr:first-child > *')].map((one) => "
                        "[one.getBoundingClientRect().right, one.innerText, one.dataset.label])")
