@@ -93,6 +93,37 @@ def test_the_page_comes_back_to_the_stop_and_offers_to_undo(ada: Visitor, engine
     assert ada.post("/board/1/repair/undo", {"repair": repair[1]}).status_code == 409
 
 
+def test_what_another_person_mended_says_who_can_take_it_back(ada: Visitor, engine: Engine) -> None:
+    mend(engine, 1, "J1.2 and J1.3")
+    mend(engine, 1, "C1", ADA)
+    page = ada.get("/board/1/repair").get_data(as_text=True)
+    assert "Not so? Only Bo can take this back" in page
+    assert "Only Ada" not in page
+    assert "C1: chip shifted, mended</h2>" in page
+    mend(engine, 2, "J1.2 and J1.3", ADA)
+    assert "Undo: J1.2 and J1.3 are not mended" in ada.get("/board/2/repair").get_data(as_text=True)
+
+
+def test_who_was_too_late_at_the_bench_goes_back_to_the_sheet(ada: Visitor, engine: Engine) -> None:
+    finding = boards.findings(engine, 1)["C1 chip_shifted"]
+    mend(engine, 1, "C1")
+    for path, values in (("", {"finding": str(finding), "action": "chip replaced"}), ("/undo", {"repair": "1"})):
+        refused = ada.post(f"/board/1/repair{path}?side=top&turn=90", values)
+        assert refused.status_code == 409
+        page = refused.get_data(as_text=True)
+        assert 'href="/board/1/repair?side=top&amp;turn=90">Back to the board’s repair sheet</a>' in page
+    refused = ada.post("/board/1/missed", {"place": "C1", "finding": "no_solder"})
+    assert 'href="/board/1">Back to the board’s findings</a>' in refused.get_data(as_text=True)
+
+
+def test_an_outdated_sheet_says_so_and_leads_to_the_newest(ada: Visitor, engine: Engine) -> None:
+    assert "graded again since" not in ada.get("/board/1/repair").get_data(as_text=True)
+    newest = boards.save(engine, boards.inspection("B1", boards.MIXED, minute=99, take=1))
+    page = ada.get("/board/1/repair").get_data(as_text=True)
+    assert "This board was graded again since." in page
+    assert f'href="/board/{newest}/repair">go to the newest sheet' in page
+
+
 def test_undo_says_when_no_decision_is_taken_back_with_it(ada: Visitor, engine: Engine) -> None:
     finding = boards.findings(engine, 1)["C1 chip_shifted"]
     decide(engine, finding, Decision("real"), BO, version=0)

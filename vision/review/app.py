@@ -130,11 +130,20 @@ def _note(shop: Shop, by: Actor, action: str) -> None:
         note_audit(connection, Actor(printable, by.address), action)
 
 
+def _came_from() -> str:
+    """Return the address of the board's page whose form was refused: the person goes on there. Else empty."""
+    pages = {"mended": "repair", "not_mended": "repair", "missed": "board"}
+    to, key = pages.get(request.endpoint or ""), (request.view_args or {}).get("key")
+    if to is None or key is None or request.method != "POST" or getattr(g, "person", None) is None:
+        return ""
+    return url_for(to, key=key, side=request.args.get("side"), turn=request.args.get("turn"))
+
+
 def _errors(app: Flask) -> None:
     """Show every failure as a page in plain words, with the right status."""
 
     def page(code: int, heading: str, words: str, finding: int | None = None) -> tuple[str, int]:
-        return render_template("message.html", heading=heading, words=words, finding=finding), code
+        return render_template("message.html", heading=heading, words=words, finding=finding, back=_came_from()), code
 
     @app.errorhandler(NotTakenBackError)
     def _not_taken_back(error: NotTakenBackError) -> tuple[str, int]:

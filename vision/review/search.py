@@ -34,6 +34,7 @@ class Search:
     hit: Hit | None  # the only board that can be meant
     choices: tuple[Hit, ...]  # otherwise boards that may be meant
     words: str  # what the person is to be told; empty where a board has just this serial
+    otherwise: str = ""  # what to do if it is none of the choices
 
 
 def find_board(engine: Engine, typed: str) -> Search:
@@ -58,10 +59,11 @@ def find_board(engine: Engine, typed: str) -> Search:
             return Search(shown, alike[0], (), f"There is no board {shown}; this is {alike[0].serial}, the only one "
                           "that differs in capital and small letters alone.")
         choices = alike or _hits(connection, _similar(connection, typed) if typed else [])
-    ask = ("Is it this one?" if len(choices) == 1 else "Is it one of these?") + " If not: read" if choices else "Read"
-    return Search(shown, None, choices, f"There is no board “{shown}” in the records. {ask} the serial off the board’s "
-                  "label once more. A board is found here once the camera station has graded it; if this one should "
-                  "be, tell whoever looks after the station.")
+    ask = "" if not choices else " Is it this one?" if len(choices) == 1 else " Is it one of these?"
+    read = "If not, read" if choices else "Read"
+    return Search(shown, None, choices, f"There is no board “{shown}” in the records.{ask}",
+                  f"{read} the serial off the board’s label once more. A board is found here once the camera station "
+                  "has graded it; if this one should be, tell whoever looks after the station.")
 
 
 def _similar(connection: Connection, typed: str) -> list[int]:
