@@ -14,9 +14,9 @@ from vision.pipeline.defects.projections import (
     CROSSED_MM,
     _cross_edge,
     _has_flanks,
-    _Ridge,
     find_projections,
 )
+from vision.pipeline.defects.ridges import Ridge
 from vision.pipeline.leads.lead import Leads
 from vision.pipeline.light.grids import SIDE, FineGrid, Owners
 from vision.pipeline.view.lands import corners_seen, edges_towards
@@ -72,6 +72,24 @@ def sided(beyond_deg: float) -> float:
     return float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
 
 
+@pytest.mark.parametrize(("steeper_deg", "depth_deg", "is_spike"), [(0.0, 18.0, True), (0.0, 14.0, False),
+                                                                    (12.0, 18.0, False)])
+def test_a_short_spike_has_a_flat_crest_that_falls_away_to_both_sides(steeper_deg: float, depth_deg: float,
+                                                                      is_spike: bool) -> None:
+    """One of a quarter of a millimetre over a fillet of 40 degrees; a shallow crease and one of steep solder are none.
+
+    Another spike or crease that is nearly as sharp makes it one of a set.
+    """
+    def found(*ridges: tuple[float, float, float, float]) -> float:
+        table = grid(*ridges)
+        table.steep_deg[...] += steeper_deg
+        return float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+
+    spike = (20.0, 0.12, 0.55, depth_deg)
+    assert found(spike) == (pytest.approx(0.55 - LEAD_MM, abs=0.05) if is_spike else 0.0)
+    assert found(spike, (110.0, 0.12, 0.55, 16.0)) == 0.0
+
+
 @pytest.mark.parametrize(("beyond_deg", "is_spike"), [(45.0, True), (32.0, True), (27.0, False), (20.0, False)])
 def test_a_crest_falls_to_both_sides(beyond_deg: float, is_spike: bool) -> None:
     """Where a shade, a skin of flux or another light begins, steepness changes to one side only."""
@@ -83,7 +101,7 @@ def test_a_crest_falls_to_both_sides(beyond_deg: float, is_spike: bool) -> None:
     (0.3, ((1.0, 20.0), (25.0, 2.0)), False), (0.6, ((20.0, 1.0), (2.0, 25.0)), False)])
 def test_the_two_edges_of_a_flag_fall_to_its_outer_sides(turn_rad: float, rises: tuple[tuple[float, float], ...],
                                                          is_flag: bool) -> None:
-    edges = [_Ridge(0.2, 0.9, 1400.0, 1.0, azimuth, 1200.0) for azimuth in (3.1, 3.1 + turn_rad)]
+    edges = [Ridge(0.2, 0.9, 1400.0, 1.0, azimuth, 1200.0) for azimuth in (3.1, 3.1 + turn_rad)]
     assert [_has_flanks(edge, own, edges, rises) for edge, own in zip(edges, rises, strict=True)] == [is_flag] * 2
 
 
@@ -117,7 +135,7 @@ def test_a_ridge_crosses_an_edge_where_it_runs_from_inside_to_outside(shape: Any
             x, y = 0.11 + away * np.cos(azimuth), -0.07 + away * np.sin(azimuth)
             beyond = np.hypot(x, y) - edges_towards((joint,), np.arctan2(y, x))[0]
             expected = bool(beyond[0] <= -CROSSED_MM[0] and beyond[1] >= CROSSED_MM[1])
-            ridge = _Ridge(0.1, float(end), 900.0, 1.0, float(azimuth), 900.0)
+            ridge = Ridge(0.1, float(end), 900.0, 1.0, float(azimuth), 900.0)
             assert _cross_edge([ridge], joint, one, 0, NOWHERE[0], np.zeros(0)).tolist() == [expected]
             crossing += expected
     assert crossing > 100
@@ -132,7 +150,7 @@ def test_what_points_to_a_corner_crosses_where_it_goes_on_far_and_not_exactly_th
     corners = corners_seen(joint)
     azimuth = float(corners[0]) + off_rad
     end = float(edges_towards((joint,), np.array([azimuth]))[0, 0]) + beyond_mm - LEAD_MM
-    ridge = _Ridge(0.1, end, 900.0, 1.0, azimuth, 1600.0)
+    ridge = Ridge(0.1, end, 900.0, 1.0, azimuth, 1600.0)
     assert _cross_edge([ridge], joint, leads(), 0, NOWHERE[0], corners).tolist() == [crosses]
 
 

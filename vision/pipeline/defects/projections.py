@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
 
@@ -12,19 +11,29 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from vision.pipeline.defects.ridges import (
+    LEAST_BRIGHTNESS,
+    LEAST_MASS,
+    LEAST_MM,
+    ON_LEAD_MM,
+    Ridge,
+    ridges_of,
+    tangential_bend,
+)
 from vision.pipeline.leads.lead import Leads
 from vision.pipeline.light.grids import SIDE, FineGrid, cells_off
-from vision.pipeline.view.lands import corners_seen, edges_towards, lead_edges
+from vision.pipeline.view.lands import corners_seen, edges_towards
 from vision.pipeline.view.unwrap import AZIMUTHS
 from vision.setup.family import Joint
 
-RIDGE_MM = 0.045  # scale at which ridges are looked for: about half the half-width of a thin spike
 RIDGE_BEND = 700.0  # deg/mm^2; on a fillet without spike the steepness hardly changes along a circle
 MASS = 1100.0  # deg/mm: mean bend by length of a ridge that is a spike or a flag wherever it begins
 FOOT_MM = 0.38  # unless it begins further than this from the lead's edge
 LEAD_MASS, LEAD_BEND = 700.0, 1400.0  # of a ridge that begins on the lead, where no fillet has creases
-ON_LEAD_MM = -0.10
-LEAST_MM = 0.15  # from the lead's edge
+#: A slight ridge needs at least this brightness and a crest that is, on the mean, no steeper; it falls by so
+#: much to both sides, and by so much more where a corner of the lead reaches out: a fillet may have a crease there.
+SLIGHT_BRIGHTNESS, SLIGHT_CREST_DEG = 0.88, 30.0
+SLIGHT_RISE_DEG, AT_CORNER_RISE_DEG, CORNER_MM = 15.0, 22.0, 0.03
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
@@ -36,14 +45,12 @@ CHAIN_RAD, CHAIN_FOOT_MM = 0.2, 0.7  # pieces of one crease point alike and begi
 #: what share of its reach theirs differs, and how many others there are.
 CORNER_RAD, CREASE_BEND, CREASE_REACH, CREASES = 0.2, 0.75, 0.25, 2
 EXACTLY_RAD, FAR_BEYOND_MM = 0.08, 0.25  # how near, where a ridge runs so far on beyond the land's edge
-SMALLEST = 10  # samples
 #: To either side of a crest the surface gets steeper by at least this; a flag's two edges do so to the flag's outer
 #: sides. Where a shade or a skin of flux begins, steepness changes to one side only.
 CREST_RISE_DEG, FLAG_RAD = 9.0, 0.45
 ACROSS_MM, FLANK, OFF = 0.02, 10, 3  # samples across a ridge: their distance, a flank's and by how many it may be off
 ALONG = 12  # samples along it
 STEEP_MASS, STEEP_CREST_DEG = 1500.0, 32.0  # a ridge of less mass that is steeper than this is no spike
-LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
 
 
 def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_], leads: Leads,
@@ -71,25 +78,36 @@ def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np
     own = (on_board | (owner == number + 1)) & ~joined[number, azimuth]
     own &= away_squared.ravel()[place] > (0.25 * leads.nominal_radius_mm**2).astype(np.float32)[number]
     ridge.flat[place[~own]] = False
-    ridges: dict[int, list[_Ridge]] = {}
-    for joint, one in _ridges(ridge, place[own], (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
+    ridges: dict[int, list[Ridge]] = {}
+    for joint, one in ridges_of(ridge, place[own], (x, y, bend, grid.radiance), joints, leads.nominal_radius_mm):
         ridges.setdefault(joint, []).append(one)
     longest = np.zeros(len(joints))
     for joint, found in ridges.items():
-        corners = corners_seen(joints[joint], float(leads.offset_x_mm[joint]), float(leads.offset_y_mm[joint]))
-        crossing = _crossing_edge(found, joints[joint], leads, joint, chips[joint], corners)
-        likely = [ridge for ridge in found
-                  if (_is_spike_over_board(ridge, crossing)
-                      or (_is_sharp(ridge) and _is_alone(ridge, _rivals(ridge, found, corners))))
-                  and not _is_crease(ridge, found, corners) and not _where_lights_change(ridge, joint, grid, leads)]
-        slopes = [_slopes_across(ridge, joint, grid, leads) for ridge in likely]
-        rises = [_flank_rises(steep) for steep in slopes]
-        longest[joint] = max((ridge.end_mm for ridge, steep, own in zip(likely, slopes, rises, strict=True)
-                              if not _is_steep(ridge, steep) and _has_flanks(ridge, own, likely, rises)), default=0.0)
+        longest[joint] = max((one.end_mm for one in _spikes(found, joints[joint], joint, grid, leads, chips[joint])),
+                             default=0.0)
     return longest
 
 
-def _slopes_across(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> NDArray[np.float32]:
+def _spikes(found: Sequence[Ridge], joint: Joint, index: int, grid: FineGrid, leads: Leads,
+            chips: NDArray[np.bool_]) -> list[Ridge]:
+    """Return those of a joint's ridges that are spikes or the edges of flags."""
+    corners = corners_seen(joint, float(leads.offset_x_mm[index]), float(leads.offset_y_mm[index]))
+    crossing = _crossing_edge(found, joint, leads, index, chips, corners)
+    over_board = [_is_spike_over_board(ridge, crossing) for ridge in found]
+    sure = [over or _is_sharp(ridge) for ridge, over in zip(found, over_board, strict=True)]
+    likely = [number for number, ridge in enumerate(found)
+              if (over_board[number]
+                  or ((sure[number] or _is_slight(ridge)) and _is_alone(ridge, _rivals(ridge, found, corners))))
+              and not _is_crease(ridge, found, corners) and not _where_lights_change(ridge, index, grid, leads)]
+    slopes = [_slopes_across(found[number], index, grid, leads) for number in likely]
+    rises = [_flank_rises(steep) for steep in slopes]
+    beside = [found[number] for number in likely]
+    return [found[number] for number, steep, own in zip(likely, slopes, rises, strict=True)
+            if not _is_steep(found[number], steep) and _has_flanks(found[number], own, beside, rises)
+            and (sure[number] or _is_crest(found[number], steep, own))]
+
+
+def _slopes_across(ridge: Ridge, joint: int, grid: FineGrid, leads: Leads) -> NDArray[np.float32]:
     """Return slopes (deg) at places along a ridge, start and end included, and across it, [along, across].
 
     From clockwise of it, seen from the lead, to counter-clockwise; the ridge itself is in the middle.
@@ -102,7 +120,7 @@ def _slopes_across(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> N
                                 cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), dtype=np.float32)
 
 
-def _is_steep(ridge: _Ridge, steep: NDArray[np.float32]) -> bool:
+def _is_steep(ridge: Ridge, steep: NDArray[np.float32]) -> bool:
     """Say whether a ridge that is not sharp for long is steep, on the mean, from the lead's edge out to its end.
 
     Solder too steep to be lit mirrors leads and lands beside it: bright specks that read as flat crests here and there.
@@ -128,7 +146,16 @@ def _flank_rises(steep: NDArray[np.float32]) -> tuple[float, float]:
     return clockwise, counter
 
 
-def _has_flanks(ridge: _Ridge, own: tuple[float, float], likely: Sequence[_Ridge],
+def _is_crest(ridge: Ridge, steep: NDArray[np.float32], rises: tuple[float, float]) -> bool:
+    """Say whether a ridge is flat enough along its middle and falls away to both sides as a spike of solder does.
+
+    Its own flanks count: what lies beside a slight ridge may be of a fillet. Slopes across and rises as of the above.
+    """
+    least = AT_CORNER_RISE_DEG if ridge.corner_mm > CORNER_MM else SLIGHT_RISE_DEG
+    return min(rises) >= least and float(steep[:, FLANK + OFF].mean()) <= SLIGHT_CREST_DEG
+
+
+def _has_flanks(ridge: Ridge, own: tuple[float, float], likely: Sequence[Ridge],
                 rises: Sequence[tuple[float, float]]) -> bool:
     """Say whether the surface is steeper on both sides of a ridge, or on the outer sides of it and one beside it."""
     if min(own) >= CREST_RISE_DEG:
@@ -141,7 +168,7 @@ def _has_flanks(ridge: _Ridge, own: tuple[float, float], likely: Sequence[_Ridge
     return False
 
 
-def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads) -> bool:
+def _where_lights_change(ridge: Ridge, joint: int, grid: FineGrid, leads: Leads) -> bool:
     """Say whether a ridge runs whither the steepest lights begin or end: there steepness seems to jump."""
     if grid.lights_change is None:
         return False
@@ -151,90 +178,7 @@ def _where_lights_change(ridge: _Ridge, joint: int, grid: FineGrid, leads: Leads
     return bool(grid.lights_change[joint, row, column])
 
 
-@dataclass(frozen=True)
-class _Ridge:
-    """One ridge: where it begins and ends (mm from the lead's edge), its mean bend (deg/mm^2) and its direction."""
-
-    start_mm: float
-    end_mm: float
-    bend: float
-    brightness: float  # median, 1 = as bright as lit solder
-    azimuth_rad: float
-    mass: float  # mean bend by length, deg/mm; what lies deep on the lead does not count
-
-
-def _ridges(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
-            joints: Sequence[Joint], lead_mm: NDArray[np.float64]) -> list[tuple[int, _Ridge]]:
-    """Return the joint and the description of every ridge of at least SMALLEST samples that may be a projection.
-
-    Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] says which
-    samples are of ridges, `place` counts them through; `planes` are their x and y from the lead (mm), bend and
-    radiance.
-    """
-    place, label = _promising(found, place, planes, lead_mm)
-    if len(place) == 0:
-        return []
-    radiance = planes[3].ravel()[place]
-    order = np.lexsort((radiance, label))
-    place, label, radiance = place[order], label[order], radiance[order]
-    x, y, weight = _of_samples(place, planes)
-    joint = place // (SIDE * SIDE)
-    first = np.flatnonzero(np.diff(label, prepend=-1))
-    count = np.diff(first, append=len(label))
-    distance = np.hypot(x, y) - lead_mm[joint]
-    middle = 0.5 * (radiance[first + (count - 1) // 2] + radiance[first + count // 2])  # the median: sorted above
-    azimuth = np.arctan2(np.add.reduceat(y * weight, first), np.add.reduceat(x * weight, first))
-    start, end = np.minimum.reduceat(distance, first), np.maximum.reduceat(distance, first)
-    mean, owner = np.add.reduceat(weight, first) / count, joint[first]
-    # A square lead's corners reach further out than a disc as large.
-    corner = np.maximum(lead_edges([joints[one] for one in owner.tolist()], azimuth) - lead_mm[owner], 0.0)
-    mass = mean * np.maximum(end - np.maximum(start, ON_LEAD_MM + corner), 0.0)
-    likely = (end >= LEAST_MM) & (middle >= LEAST_BRIGHTNESS) & (mass >= min(MASS, LEAD_MASS))
-    asked = np.flatnonzero((end >= LEAST_MM) & np.isin(owner, owner[likely]))
-    table = np.stack((start, end, mean, middle, azimuth, mass), axis=1)[asked]
-    return [(number, _Ridge(*row)) for number, row in zip(owner[asked].tolist(), table.tolist(), strict=True)]
-
-
-def _promising(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
-               lead_mm: NDArray[np.float64]) -> tuple[NDArray[np.intp], NDArray[np.int32]]:
-    """Return the samples of the larger ridges, and these ridges' numbers, of joints where one may be a projection.
-
-    At most joints no ridge is long and sharp enough; only the others' are looked at closely. Arguments as of _ridges.
-    """
-    _, labels = cv2.connectedComponentsWithAlgorithm(found.reshape(-1, SIDE).view(np.uint8), 8, cv2.CV_32S,
-                                                     cv2.CCL_GRANA)
-    label = np.asarray(labels, dtype=np.int32).ravel()[place]
-    count = np.bincount(label)
-    large = count[label] >= SMALLEST
-    place, label = place[large], label[large]
-    x, y, weight = _of_samples(place, planes)
-    joint = place // (SIDE * SIDE)
-    distance = np.hypot(x, y) - lead_mm[joint]
-    start, end = np.full(len(count), np.inf), np.full(len(count), -np.inf)
-    np.minimum.at(start, label, distance)
-    np.maximum.at(end, label, distance)
-    most = np.bincount(label, weight, len(count)) / np.maximum(count, 1) * np.maximum(
-        end - np.maximum(start, ON_LEAD_MM), 0.0)
-    # A little less will do: sums in another order differ in their last digits.
-    likely = (end >= LEAST_MM) & (most >= 0.999 * min(MASS, LEAD_MASS))
-    asked = np.zeros(len(found), dtype=bool)
-    asked[joint[likely[label]]] = True
-    kept = asked[joint]
-    return place[kept], label[kept]
-
-
-def _of_samples(place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...]) -> tuple[NDArray[np.float64], ...]:
-    """Return x, y and bend of samples, counted through the planes [joint, row, column].
-
-    All rows of the plane of x are alike, and all columns of that of y.
-    """
-    row, column = np.divmod(place, SIDE)
-    x, y, bend = planes[0][:, 0].ravel(), planes[1][:, :, 0].ravel(), planes[2].ravel()
-    return tuple(np.asarray(part, dtype=np.float64) for part in (
-        x.take(row // SIDE * SIDE + column), y.take(row), bend.take(place)))
-
-
-def _is_sharp(ridge: _Ridge) -> bool:
+def _is_sharp(ridge: Ridge) -> bool:
     """Tell spikes and flags from grain, which gives many short ridges: lit, and sharp for long."""
     if ridge.end_mm < LEAST_MM or ridge.brightness < LEAST_BRIGHTNESS:
         return False
@@ -242,7 +186,13 @@ def _is_sharp(ridge: _Ridge) -> bool:
         ridge.mass >= LEAD_MASS and ridge.bend >= LEAD_BEND and ridge.start_mm <= ON_LEAD_MM)
 
 
-def _is_alone(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
+def _is_slight(ridge: Ridge) -> bool:
+    """Say whether a ridge is as long, as lit and as near to the lead as a thin or short spike is at least."""
+    return (ridge.mass >= LEAST_MASS and ridge.brightness >= SLIGHT_BRIGHTNESS
+            and ridge.end_mm >= LEAST_MM and ridge.start_mm <= FOOT_MM)
+
+
+def _is_alone(ridge: Ridge, others: Sequence[Ridge]) -> bool:
     """Tell spikes and flags from a fillet's creases.
 
     Creases run from a square lead's corners to a rect land's corners and so come two or four at a time; a joint with
@@ -258,7 +208,7 @@ def _is_alone(ridge: _Ridge, others: Sequence[_Ridge]) -> bool:
     return max(rivals, default=0.0) <= ALONE * ridge.mass
 
 
-def _is_spike_over_board(ridge: _Ridge, crossing: Sequence[_Ridge]) -> bool:
+def _is_spike_over_board(ridge: Ridge, crossing: Sequence[Ridge]) -> bool:
     """Say whether a ridge is one of those that cross the land's edge, sharp and long enough with others beside it.
 
     So is a spike or a flag, wherever it begins and whatever other ridges there are.
@@ -267,8 +217,8 @@ def _is_spike_over_board(ridge: _Ridge, crossing: Sequence[_Ridge]) -> bool:
                                      if _apart(other, ridge) < APART_RAD) >= CROSSING_MASS
 
 
-def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
-                   corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+def _crossing_edge(found: Sequence[Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+                   corners: NDArray[np.float64]) -> Sequence[Ridge]:
     """Return the ridges that cross the land's edge and point to no corner; none where all together are too little."""
     lit = [ridge for ridge in found if ridge.brightness >= LEAST_BRIGHTNESS]
     # A little less will do: sums in another order differ in their last digits.
@@ -278,7 +228,7 @@ def _crossing_edge(found: Sequence[_Ridge], joint: Joint, leads: Leads, index: i
     return [ridge for ridge, yes in zip(lit, crosses.tolist(), strict=True) if yes]
 
 
-def _cross_edge(ridges: Sequence[_Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
+def _cross_edge(ridges: Sequence[Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
                 corners: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Say which ridges run from the land out over the board, towards no chip's land: no fillet goes there, [ridge].
 
@@ -297,13 +247,13 @@ def _cross_edge(ridges: Sequence[_Ridge], joint: Joint, leads: Leads, index: int
                       & ~np.array(to_corner, dtype=np.bool_) & ~chips[place], dtype=np.bool_)
 
 
-def _corner_of(ridge: _Ridge, corners: NDArray[np.float64], within_rad: float = CORNER_RAD) -> int:
+def _corner_of(ridge: Ridge, corners: NDArray[np.float64], within_rad: float = CORNER_RAD) -> int:
     """Return the number of the corner that a ridge points to, -1 for none."""
     off = np.abs((corners - ridge.azimuth_rad + np.pi) % (2.0 * np.pi) - np.pi)
     return int(off.argmin()) if len(off) and off.min() <= within_rad else -1
 
 
-def _rivals(ridge: _Ridge, found: Sequence[_Ridge], corners: NDArray[np.float64]) -> Sequence[_Ridge]:
+def _rivals(ridge: Ridge, found: Sequence[Ridge], corners: NDArray[np.float64]) -> Sequence[Ridge]:
     """Return the ridges that a ridge may be one of a set with: creases to a land's corners say nothing of a spike.
 
     That is one which begins on the lead and points elsewhere.
@@ -313,7 +263,7 @@ def _rivals(ridge: _Ridge, found: Sequence[_Ridge], corners: NDArray[np.float64]
     return [other for other in found if _corner_of(other, corners) < 0]
 
 
-def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.float64]) -> bool:
+def _is_crease(ridge: Ridge, others: Sequence[Ridge], corners: NDArray[np.float64]) -> bool:
     """Say whether a ridge is one of a set that runs to the corners of a rectangular land, alike in reach and bend.
 
     A pit or a lead off the middle may make one of the set longer than the others, or let it run up to the lead: then
@@ -329,12 +279,12 @@ def _is_crease(ridge: _Ridge, others: Sequence[_Ridge], corners: NDArray[np.floa
     return own >= 0 and len(alike - {own, -1}) >= (len(corners) - 1 if on_lead else CREASES)
 
 
-def _turn(one: _Ridge, other: _Ridge) -> float:
+def _turn(one: Ridge, other: Ridge) -> float:
     """Return how far (rad) the other ridge's direction lies counter-clockwise of the first's, -pi to pi."""
     return (other.azimuth_rad - one.azimuth_rad + math.pi) % (2.0 * math.pi) - math.pi
 
 
-def _apart(one: _Ridge, other: _Ridge) -> float:
+def _apart(one: Ridge, other: Ridge) -> float:
     return abs(_turn(other, one))
 
 
@@ -352,31 +302,3 @@ def _azimuth_index() -> NDArray[np.intp]:
     axis = np.arange(SIDE, dtype=np.float64) - SIDE // 2
     turn = np.arctan2(-axis[:, None], axis[None, :]) % (2.0 * np.pi) * (AZIMUTHS / (2.0 * np.pi))
     return np.minimum(turn.astype(np.intp), AZIMUTHS - 1)
-
-
-def _derivative(table: NDArray[np.float32], across: int, down: int) -> NDArray[np.float32]:
-    return np.asarray(cv2.Sobel(table, cv2.CV_32F, across, down, ksize=3), dtype=np.float32)
-
-
-def tangential_bend(grid: FineGrid, x: NDArray[np.floating[Any]], y: NDArray[np.floating[Any]],
-                    away_squared: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
-    """Second derivative of steepness along circles around the lead, deg/mm^2, [joint, row, column].
-
-    x, y and their squares' sum are those of the samples seen from the lead. The outermost rows mix neighbouring joints.
-    """
-    soft = np.empty_like(grid.steep_deg)
-    for joint, step in enumerate(grid.step_mm.tolist()):
-        cv2.GaussianBlur(grid.steep_deg[joint], (0, 0), RIDGE_MM / step, dst=soft[joint])
-    table = soft.reshape(-1, SIDE)
-    along, down, mixed = (_derivative(table, *order).reshape(soft.shape) for order in ((2, 0), (0, 2), (1, 1)))
-    # The tangent of the circle in grid axes is (-y, -x) / away: columns along board x, rows along board -y.
-    column, row = x[:, :1].astype(np.float32), y[:, :, :1].astype(np.float32)
-    along *= row * row
-    down *= column * column
-    mixed *= np.float32(2.0) * column * row
-    along += down
-    along += mixed
-    # OpenCV's 3 x 3 second derivatives are four times the plain ones.
-    scale = (4.0 * grid.step_mm**2).astype(np.float32)[:, None, None]
-    along /= np.clip(away_squared, 1e-12, np.inf).astype(np.float32, copy=False) * scale
-    return along

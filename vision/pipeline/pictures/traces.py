@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from vision.pipeline.defects.balls import Balls
 from vision.pipeline.defects.corridors import Corridors, joined_azimuths
 from vision.pipeline.defects.pits import CORE, DEEP_CORE, EDGE_MM, find_pits
-from vision.pipeline.defects.projections import RIDGE_BEND, tangential_bend
+from vision.pipeline.defects.projections import RIDGE_BEND
+from vision.pipeline.defects.ridges import tangential_bend
 from vision.pipeline.defects.tongues import metal_run
 from vision.pipeline.fillets.fillet import covered_azimuths, find_toe, toes_of
 from vision.pipeline.fillets.gaps import LAND, lead_distance
