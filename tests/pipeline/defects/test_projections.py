@@ -11,9 +11,13 @@ from numpy.typing import NDArray
 
 from tests.synthetic_images.small import small_family
 from vision.pipeline.defects.projections import (
+    ALONG,
     CROSSED_MM,
+    FLANK,
+    OFF,
     _cross_edge,
     _has_flanks,
+    _has_no_like,
     find_projections,
 )
 from vision.pipeline.defects.ridges import Ridge
@@ -159,6 +163,19 @@ def test_a_spike_on_the_lead_is_told_from_creases_that_come_in_sets(creases_deg:
     """Three creases start on the lead's corners and run as far as the spike; a spike is far sharper than they."""
     creases = [(angle, 0.15, 0.75, creases_deg) for angle in (110.0, 200.0, 290.0)]
     assert (reach((20.0, 0.1, 0.75, 30.0), *creases) > 0.0) == is_spike
+
+
+@pytest.mark.parametrize(("crest_deg", "behind_deg", "is_alone"), [(16.0, 0.0, True), (16.0, 12.0, False),
+                                                                    (34.0, 0.0, False)])
+def test_what_falls_to_one_side_only_is_no_crease_and_makes_no_ridge_one_of_a_set(crest_deg: float, behind_deg: float,
+                                                                                 is_alone: bool) -> None:
+    """Three lines where a shade ends, sharper than a crest of solder, which must be flat to stand against them."""
+    spike = Ridge(0.26, 0.69, 2044.0, 1.02, 0.9, 880.0)
+    shades = [Ridge(0.0, 0.7, 1300.0, 0.8, azimuth, 950.0) for azimuth in (0.2, -0.3, -2.7)]
+    step = np.broadcast_to(np.arange(-FLANK - OFF, FLANK + OFF + 1, dtype=np.float32), (ALONG, 2 * (FLANK + OFF) + 1))
+    slopes = {spike: np.minimum(crest_deg + 6.0 * np.abs(step), 46.0)}
+    slopes |= {one: 30.0 + np.clip(2.0 * step, -0.2 * behind_deg * step, 20.0) for one in shades}
+    assert _has_no_like(spike, [spike, *shades], slopes.__getitem__) is is_alone
 
 
 @pytest.mark.parametrize("shape, side_mm, is_spike", [("round", 2.0 * LEAD_MM, True), ("square", 0.532, False)])

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from functools import lru_cache
+from collections.abc import Callable, Sequence
+from functools import lru_cache, partial
 from typing import Any
 
 import cv2
@@ -34,6 +34,7 @@ LEAD_MASS, LEAD_BEND = 700.0, 1400.0  # of a ridge that begins on the lead, wher
 #: much to both sides, and by so much more where a corner of the lead reaches out: a fillet may have a crease there.
 SLIGHT_BRIGHTNESS, SLIGHT_CREST_DEG = 0.88, 30.0
 SLIGHT_RISE_DEG, AT_CORNER_RISE_DEG, CORNER_MM = 15.0, 22.0, 0.03
+CREASE_RISE_DEG = 5.0  # to both sides of a crease
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
 SHARPER = 1.7  # a ridge on the lead that bends by this factor more than another has no rival in it
@@ -94,12 +95,13 @@ def _spikes(found: Sequence[Ridge], joint: Joint, index: int, grid: FineGrid, le
     corners = corners_seen(joint, float(leads.offset_x_mm[index]), float(leads.offset_y_mm[index]))
     crossing = _crossing_edge(found, joint, leads, index, chips, corners)
     over_board = [_is_spike_over_board(ridge, crossing) for ridge in found]
+    cross = partial(_slopes_across, joint=index, grid=grid, leads=leads)
     sure = [over or _is_sharp(ridge) for ridge, over in zip(found, over_board, strict=True)]
     likely = [number for number, ridge in enumerate(found)
-              if (over_board[number]
-                  or ((sure[number] or _is_slight(ridge)) and _is_alone(ridge, _rivals(ridge, found, corners))))
+              if (over_board[number] or ((sure[number] or _is_slight(ridge))
+                                         and _has_no_like(ridge, _rivals(ridge, found, corners), cross)))
               and not _is_crease(ridge, found, corners) and not _where_lights_change(ridge, index, grid, leads)]
-    slopes = [_slopes_across(found[number], index, grid, leads) for number in likely]
+    slopes = [cross(found[number]) for number in likely]
     rises = [_flank_rises(steep) for steep in slopes]
     beside = [found[number] for number in likely]
     return [found[number] for number, steep, own in zip(likely, slopes, rises, strict=True)
@@ -206,6 +208,19 @@ def _is_alone(ridge: Ridge, others: Sequence[Ridge]) -> bool:
     rivals = (sum(other.mass for other in lines if _apart(other, one) < CHAIN_RAD)
               for one in lines if one.start_mm < RIVAL_FOOT_MM)
     return max(rivals, default=0.0) <= ALONE * ridge.mass
+
+
+def _has_no_like(ridge: Ridge, others: Sequence[Ridge], cross: Callable[[Ridge], NDArray[np.float32]]) -> bool:
+    """Say whether no other of a joint's ridges makes a ridge one of a set.
+
+    What falls to one side only is no crease but where shade, flux or another light begins: it says nothing of a ridge
+    that has flanks to both sides. `cross` gives the slopes across a ridge.
+    """
+    if _is_alone(ridge, others):
+        return True
+    steep = cross(ridge)
+    return (_is_slight(ridge) and _is_crest(ridge, steep, _flank_rises(steep))
+            and _is_alone(ridge, [one for one in others if min(_flank_rises(cross(one))) >= CREASE_RISE_DEG]))
 
 
 def _is_spike_over_board(ridge: Ridge, crossing: Sequence[Ridge]) -> bool:
