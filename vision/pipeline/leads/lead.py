@@ -35,6 +35,7 @@ from vision.pipeline.leads.faces import (
     rim_kernels,
     thin_rims,
 )
+from vision.pipeline.leads.holes import NEAR, SPOT_MM, pierced
 from vision.pipeline.leads.steps import slope_steps
 from vision.pipeline.light.grids import grid_lights
 from vision.pipeline.light.optics import Optics
@@ -105,7 +106,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     shaded = _shaded(energy, lights, light, surface, optics) if light.any() else energy
     row, column = _darkest_rims(shaded, shapes)
     whole = moved_grids(energy, row, column)
-    moved = np.clip(whole, np.float32(0.0), np.float32(1.2))
+    moved = _no_brighter(whole)
     dark_rim, darkest, face = _by_quadrant(moved, shapes.zones)
     # Where the whole fillet is too steep to be lit there is nothing brighter further out; then the end itself must
     # stand out, and evenly: a dome is brightest in its middle and darkens towards its brim.
@@ -113,8 +114,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
     no_hole = _no_hole(darkest)
     visible = np.maximum(_rim_seen(dark_rim), face_seen) * no_hole
     if light.any():
-        rim, darkest, _ = _by_quadrant(np.clip(moved_grids(shaded, row, column), np.float32(0.0), np.float32(1.2)),
-                                       shapes.zones)
+        rim, darkest, _ = _by_quadrant(_no_brighter(moved_grids(shaded, row, column)), shapes.zones)
         visible = np.maximum(visible, _rim_seen(rim) * _no_hole(darkest))
     change = change_of(lights, step)
     edges = edges_of(change, shapes.near, shapes.face, row, column)
@@ -133,7 +133,7 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
                                      Faces(visible, row, column))
     even = np.isin(np.arange(len(joints)), here[by_face])
     visible[here], row[here], column[here] = faces.evidence, faces.row, faces.column
-    moved[here] = np.clip(moved_grids(energy[here], row[here], column[here]), np.float32(0.0), np.float32(1.2))
+    moved[here] = _no_brighter(moved_grids(energy[here], row[here], column[here]))
     # Grid rows run along board -y, columns along board x.
     offset = np.stack([column * step, -row * step], axis=1) + expected
     doubted = np.flatnonzero((visible < 1.0) & (no_hole > 0.0))
@@ -142,15 +142,28 @@ def find_leads(capture: Capture, joints: Sequence[Joint], registration: Registra
         visible[doubted] = np.maximum(visible[doubted], steps * no_hole[doubted])
     if (visible > 0.0)[~sure].any():
         visible *= like_others(others, row, column, even, (rim_seen > 0.0) & (rim_seen >= visible))
-    if optics.from_side is not None:
-        visible *= 1.0 - bowls(lights, shapes.around, row, column, registration.to_picture, optics.from_side)
+    visible *= (1.0 - pierced(moved, shapes.inside, shapes.deep, step)) * (
+        1.0 - _bowls(lights, shapes, row, column, registration, optics))
     return Leads(visible, offset[:, 0], offset[:, 1], np.where(visible > 0.0, _size(moved, shapes), np.nan), radius,
                  slant * _end_height(offset[visible > 0.5], slant[visible > 0.5]), _outlines(shapes_of(joints)))
 
 
+def _no_brighter(energy: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return energies with what outshines lit solder made hardly brighter than it; none is negative."""
+    return np.clip(energy, np.float32(0.0), np.float32(1.2))
+
+
+def _bowls(lights: NDArray[np.float32], shapes: _Shapes, row: NDArray[np.int64], column: NDArray[np.int64],
+           registration: Registration, optics: Optics) -> NDArray[np.float64] | float:
+    """Say how surely solder lies as a bowl where the end was found, 0 to 1 [joint], as far as the lights can tell."""
+    if optics.from_side is None:
+        return 0.0
+    return bowls(lights, shapes.around, row, column, registration.to_picture, optics.from_side)
+
+
 def _darkest_rims(energy: NDArray[np.float32], shapes: _Shapes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Return how far off the grid's middle the rim of an end would be darkest in each joint, rows and columns."""
-    spectrum = np.fft.rfft2(np.clip(energy, np.float32(0.0), np.float32(1.2)))  # energy is never negative
+    spectrum = np.fft.rfft2(_no_brighter(energy))
     # Of each mean's grid only the rows of allowed shifts are transformed back.
     inside, *rings = (np.fft.irfft(np.fft.ifft(spectrum * kernel, axis=1)[:, shapes.rows], n=GRID, axis=2)
                       for kernel in shapes.kernels)
@@ -265,6 +278,8 @@ class _Shapes:
     allowed: NDArray[np.bool_]  # shifts that they allow
     zones: Bins  # zone * 4 + quadrant, OTHER elsewhere
     parts: Bins  # 0 in the middle of the end, 1 near its edge, 2 elsewhere
+    inside: NDArray[np.bool_]  # samples clear of the outline, within it
+    deep: NDArray[np.bool_]  # so far within it that a spot of a hole round them lies inside
     near: Bands  # samples near the outline
     face: Bands  # samples within it
     beyond: Bands  # samples just beyond it
@@ -301,7 +316,7 @@ def _shapes(joints: tuple[Joint, ...]) -> _Shapes:
     against = np.stack([part - rim for part in (inside, *rings)]).astype(np.complex64)
     component = np.unique([joint.ref for joint in joints], return_inverse=True)[1].astype(np.intp)
     return _Shapes(step, radius, component, inner, against,
-                   rows, allowed, bins(zones, OTHER), bins(parts, 2),
+                   rows, allowed, bins(zones, OTHER), bins(parts, 2), edge <= ZONES_MM[0][1], edge < -NEAR * SPOT_MM,
                    bands(edge, -EDGE_BAND_MM, EDGE_BAND_MM), bands(edge, -np.inf, FACE_MM),
                    bands(edge, *JUST_BEYOND_MM), outline_kernels(edge, step), rim_kernels(edge, step),
                    edge > CLEAR_MM, bins(outlines, OUTLINES - 1))
