@@ -169,7 +169,7 @@ def see_view(capture: Capture, family: Family, view: View, station: Station, *, 
     if gains is not None:
         capture, printed = balanced(capture, gains), None if printed is None else printed / gains
         patches = replace(patches, responses=patches.responses / gains[:, None, None])
-    surface = find_surface(patches, capture, registration, optics, family.fiducials)
+    surface = find_surface(patches, capture, registration, optics, family.fiducials, printed)
     beyond = _beyond(family, joints, registration, capture.size_px) if len(family.views) > 1 else ()
     return ViewSurfaces(capture, registration, joints, chips, patches, surface, owners, optics, beyond, printed)
 

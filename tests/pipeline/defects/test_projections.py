@@ -124,6 +124,19 @@ def test_a_spike_over_the_board_may_begin_far_out_and_have_rivals() -> None:
     assert reach((20.0, 0.45, 1.25, 60.0), *creases) == pytest.approx(1.25 - LEAD_MM, abs=0.08)
 
 
+@pytest.mark.parametrize(("depth_deg", "brightness", "end_mm", "is_spike"), [
+    (35.0, 0.55, 1.25, True), (35.0, 0.35, 1.25, False), (14.0, 0.55, 1.25, False), (35.0, 0.55, 0.85, False),
+    (35.0, 0.9, 0.85, True)])
+def test_a_thin_spike_over_the_board_may_be_dim(depth_deg: float, brightness: float, end_mm: float,
+                                                is_spike: bool) -> None:
+    """Blur mixes its crest with its flanks. On the land dim ridges are what steep solder mirrors of its neighbours."""
+    ridge = (20.0, 0.4, end_mm, depth_deg)
+    table = grid(ridge)
+    dim = replace(table, radiance=np.full_like(table.radiance, brightness))
+    found = float(find_projections(small_family().joints[:1], dim, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+    assert found == (pytest.approx(end_mm - LEAD_MM, abs=0.08) if is_spike else 0.0)
+
+
 @pytest.mark.parametrize(("shape", "width_mm", "height_mm", "turn_deg"), [
     ("round", 1.8, 1.8, 0.0), ("rect", 1.7, 1.7, 30.0), ("rect", 1.2, 2.4, 0.0), ("oblong", 1.4, 2.4, 75.0)])
 def test_a_ridge_crosses_an_edge_where_it_runs_from_inside_to_outside(shape: Any, width_mm: float, height_mm: float,

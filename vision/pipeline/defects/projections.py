@@ -12,6 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.defects.ridges import (
+    DIM_BRIGHTNESS,
+    DIM_MASS,
     LEAST_BRIGHTNESS,
     LEAST_MASS,
     LEAST_MM,
@@ -96,7 +98,7 @@ def _spikes(found: Sequence[Ridge], joint: Joint, index: int, grid: FineGrid, le
     crossing = _crossing_edge(found, joint, leads, index, chips, corners)
     over_board = [_is_spike_over_board(ridge, crossing) for ridge in found]
     cross = partial(_slopes_across, joint=index, grid=grid, leads=leads)
-    sure = [over or _is_sharp(ridge) for ridge, over in zip(found, over_board, strict=True)]
+    sure = [(over and not _is_dim(ridge)) or _is_sharp(ridge) for ridge, over in zip(found, over_board, strict=True)]
     likely = [number for number, ridge in enumerate(found)
               if (over_board[number] or ((sure[number] or _is_slight(ridge))
                                          and _has_no_like(ridge, _rivals(ridge, found, corners), cross)))
@@ -210,6 +212,14 @@ def _is_alone(ridge: Ridge, others: Sequence[Ridge]) -> bool:
     return max(rivals, default=0.0) <= ALONE * ridge.mass
 
 
+def _is_dim(ridge: Ridge) -> bool:
+    """Say whether a ridge is dimmer than lit solder mostly is, but so long and sharp that it may be a thin spike.
+
+    Picture and blur mix its crest with its dark flanks.
+    """
+    return ridge.mass >= DIM_MASS and DIM_BRIGHTNESS <= ridge.brightness < LEAST_BRIGHTNESS
+
+
 def _has_no_like(ridge: Ridge, others: Sequence[Ridge], cross: Callable[[Ridge], NDArray[np.float32]]) -> bool:
     """Say whether no other of a joint's ridges makes a ridge one of a set.
 
@@ -235,7 +245,7 @@ def _is_spike_over_board(ridge: Ridge, crossing: Sequence[Ridge]) -> bool:
 def _crossing_edge(found: Sequence[Ridge], joint: Joint, leads: Leads, index: int, chips: NDArray[np.bool_],
                    corners: NDArray[np.float64]) -> Sequence[Ridge]:
     """Return the ridges that cross the land's edge and point to no corner; none where all together are too little."""
-    lit = [ridge for ridge in found if ridge.brightness >= LEAST_BRIGHTNESS]
+    lit = [ridge for ridge in found if ridge.brightness >= LEAST_BRIGHTNESS or _is_dim(ridge)]
     # A little less will do: sums in another order differ in their last digits.
     if sum(ridge.mass for ridge in lit) < 0.999 * CROSSING_MASS:
         return []

@@ -19,6 +19,7 @@ LEAST_MM = 0.15  # from the lead's edge
 ON_LEAD_MM = -0.10  # what lies deeper on the lead does not count
 LEAST_MASS = 550.0  # deg/mm, of a ridge for whose sake all of a joint's are described
 LEAST_BRIGHTNESS = 0.72  # of lit solder's: what steep solder mirrors of its neighbours is dimmer than a spike's crest
+DIM_BRIGHTNESS, DIM_MASS = 0.45, 1200.0  # but a ridge so long and sharp may be as dim as this
 SMALLEST = 10  # samples
 
 
@@ -61,7 +62,8 @@ def ridges_of(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[N
     # A square lead's corners reach further out than a disc as large.
     corner = np.maximum(lead_edges([joints[one] for one in owner.tolist()], azimuth) - lead_mm[owner], 0.0)
     mass = mean * np.maximum(end - np.maximum(start, ON_LEAD_MM + corner), 0.0)
-    likely = (end >= LEAST_MM) & (middle >= LEAST_BRIGHTNESS) & (mass >= LEAST_MASS)
+    lit = (middle >= LEAST_BRIGHTNESS) | ((middle >= DIM_BRIGHTNESS) & (mass >= DIM_MASS))
+    likely = (end >= LEAST_MM) & lit & (mass >= LEAST_MASS)
     asked = np.flatnonzero((end >= LEAST_MM) & np.isin(owner, owner[likely]))
     table = np.stack((start, end, mean, middle, azimuth, mass, corner), axis=1)[asked]
     return [(number, Ridge(*row)) for number, row in zip(owner[asked].tolist(), table.tolist(), strict=True)]

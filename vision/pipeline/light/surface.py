@@ -32,6 +32,7 @@ BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in wh
 #: The board in a mirror gives no light more than the first share of what it gives itself, and all lights alike within
 #: the second factor. Dimmed by much it is no land or solder, and a little light from the side may show besides.
 MIRRORED = ((1.15, 1.4), (0.75, 1.8))
+MOSTLY, FEW_OF_BOARD = 0.5, 40  # of what print gives under every light; samples that tell the board beside a land
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
 #: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep
@@ -74,16 +75,17 @@ class Surface:
 
 
 def find_surface(patches: JointPatches, capture: Capture, registration: Registration, optics: Optics,
-                 fiducials: Sequence[Fiducial]) -> Surface:
+                 fiducials: Sequence[Fiducial], printed: NDArray[np.float64] | None = None) -> Surface:
     """Return what each polar sample of a view's joints is, and how steep: solder, bare land or dark.
 
-    `fiducials` are the family's, for what flat bare metal answers; places in mm on the board.
+    `fiducials` are the family's, for what flat bare metal answers; places in mm on the board. `printed` [light] is what
+    print on the board gives, if it shows any.
     """
     land, scatter = fiducial_response(capture, registration, fiducials)
     if len(patches.responses) == 0:
         return _without_joints(patches, optics, land, scatter)
     lands = lands_response(land, fiducials, capture, registration, patches.middle_px, optics)
-    mask = mask_response(patches)
+    mask = mask_response(patches, printed)
     smooth = _with_clean_edges(_smooth(patches.responses), patches)
     roughness = solder_roughness(smooth, optics)
     moment, energy = light_moment(smooth, optics)
@@ -265,21 +267,26 @@ def _as_in_the_middle(slope: NDArray[np.float32], patches: JointPatches, size_px
     return np.asarray(np.maximum(own, np.float32(0.0)), dtype=np.float32)
 
 
-def mask_response(patches: JointPatches) -> NDArray[np.float32]:
+def mask_response(patches: JointPatches, printed: NDArray[np.float64] | None = None) -> NDArray[np.float32]:
     """Return what the bare board just outside each land gives, [joint, light].
 
-    The median over the free samples of the outer half of the outside zone; joints without enough free samples
-    get the view's median.
+    The median over the free samples of the outer half of the outside zone, but for those that are `printed` [light],
+    wholly or mostly: rings and frames of print stand round many a land. Joints without enough such samples get the
+    view's median.
     """
     half = slice(OUTSIDE.start + (OUTSIDE.stop - OUTSIDE.start) // 2, OUTSIDE.stop)
-    free = patches.free[:, ::3, (OUTSIDE.stop - OUTSIDE.start) // 2:]
-    samples = np.where(free[:, None], patches.responses[:, :, ::3, half], np.nan)
+    board = patches.free[:, ::3, (OUTSIDE.stop - OUTSIDE.start) // 2:]
+    seen = patches.responses[:, :, ::3, half]
+    if printed is not None:
+        least = (MOSTLY * printed).astype(np.float32)[None, :, None, None]
+        board = board & ~(seen > least).all(axis=1)
+    samples = np.where(board[:, None], seen, np.nan)
     joints, lights = samples.shape[:2]
     flat = np.sort(samples.reshape(joints, lights, -1), axis=2)  # NaN goes last
-    count = free.reshape(joints, -1).sum(axis=1)
+    count = board.reshape(joints, -1).sum(axis=1)
     middle = np.clip(count // 2, 0, flat.shape[2] - 1)
     own = np.take_along_axis(flat, middle[:, None, None].repeat(lights, axis=1), axis=2)[:, :, 0]
-    enough = count >= 40
+    enough = count >= FEW_OF_BOARD
     general = np.median(own[enough], axis=0) if enough.any() else np.zeros(lights)
     return np.where(enough[:, None], own, general).astype(np.float32)
 
