@@ -36,6 +36,7 @@ LEAD_MASS, LEAD_BEND = 700.0, 1400.0  # of a ridge that begins on the lead, wher
 #: much to both sides, and by so much more where a corner of the lead reaches out: a fillet may have a crease there.
 SLIGHT_BRIGHTNESS, SLIGHT_CREST_DEG = 0.88, 30.0
 SLIGHT_RISE_DEG, AT_CORNER_RISE_DEG, CORNER_MM = 15.0, 22.0, 0.03
+DIM_RISE_DEG, DIM_CREST_DEG = 20.0, 45.0  # of a dim one
 CREASE_RISE_DEG = 5.0  # to both sides of a crease
 ALONE = 0.67  # of its mass: as much as another ridge of the joint may have; creases of a fillet come in sets
 APART_RAD, RIVAL_FOOT_MM = 0.4, 0.45  # another ridge points elsewhere by this much and begins at most this far out
@@ -155,8 +156,10 @@ def _is_crest(ridge: Ridge, steep: NDArray[np.float32], rises: tuple[float, floa
 
     Its own flanks count: what lies beside a slight ridge may be of a fillet. Slopes across and rises as of the above.
     """
-    least = AT_CORNER_RISE_DEG if ridge.corner_mm > CORNER_MM else SLIGHT_RISE_DEG
-    return min(rises) >= least and float(steep[:, FLANK + OFF].mean()) <= SLIGHT_CREST_DEG
+    least, most = (DIM_RISE_DEG, DIM_CREST_DEG) if _is_dim(ridge) else (SLIGHT_RISE_DEG, SLIGHT_CREST_DEG)
+    if ridge.corner_mm > CORNER_MM:
+        least = max(least, AT_CORNER_RISE_DEG)
+    return min(rises) >= least and float(steep[:, FLANK + OFF].mean()) <= most
 
 
 def _has_flanks(ridge: Ridge, own: tuple[float, float], likely: Sequence[Ridge],
@@ -192,7 +195,7 @@ def _is_sharp(ridge: Ridge) -> bool:
 
 def _is_slight(ridge: Ridge) -> bool:
     """Say whether a ridge is as long, as lit and as near to the lead as a thin or short spike is at least."""
-    return (ridge.mass >= LEAST_MASS and ridge.brightness >= SLIGHT_BRIGHTNESS
+    return (((ridge.mass >= LEAST_MASS and ridge.brightness >= SLIGHT_BRIGHTNESS) or _is_dim(ridge))
             and ridge.end_mm >= LEAST_MM and ridge.start_mm <= FOOT_MM)
 
 
