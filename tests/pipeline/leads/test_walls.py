@@ -31,12 +31,15 @@ def judged(wall_deg: float = WALL_DEG, beyond_deg: float = FLAT_DEG, line: float
     return float(found[0])
 
 
-@pytest.mark.parametrize("line_mm", [-0.06, 0.0, 0.04])
-def test_a_bowls_wall_is_steepest_at_the_holes_edge_and_ends_there(line_mm: float) -> None:
-    assert judged(line_mm=line_mm) == 1.0
+@pytest.mark.parametrize(("line_mm", "line"), [(-0.09, 0.1), (-0.06, 0.2), (0.0, 0.2), (0.0, 0.6), (0.04, 0.2)])
+def test_a_bowls_wall_is_steepest_at_the_holes_edge_and_ends_there(line_mm: float, line: float) -> None:
+    assert judged(line_mm=line_mm, line=line) == 1.0
 
 
 @pytest.mark.parametrize("other", [
+    {"wall_deg": 42.0, "beyond_deg": 27.0},  # a fillet, however much steeper what it climbs is
+    {"line_mm": -0.09, "line": 0.5},  # a seam round the bevelled end of a lead that nearly fills the hole
+    {"line_mm": 0.1},  # the brim of a cap
     {"beyond_deg": 30.0},  # solder goes on about as steep: a fillet with a dark streak round it
     {"wall_deg": 15.0},  # hardly steeper than what lies beyond: a groove
     {"line": 0.9},  # no dark line: a fillet that flattens out of the hole

@@ -58,6 +58,7 @@ WORTH = 0.5  # less evidence than this is no chip, whatever its place
 FURTHEST = 0.8  # a chip further off than this share of its length is not looked for
 SURE = 0.9  # evidence that ends the search
 DOUBTLESS = 0.75  # evidence that needs no other
+BETTER, ONWARD = 0.05, 0.03  # evidence more for a far turn; the same the way that a sure one is turned
 SETTLED = 0.85  # evidence of a nearly straight chip near its place that none further off surpasses
 NEAR = 8.0  # samples: so far off a chip that is in its place is looked for first
 DOUBTED = 0.5  # what is left of the evidence where ends cannot be a chip's
@@ -99,7 +100,8 @@ def _by_plating(window: Plane, flat: int, half: Half, step: float) -> Fit:
     trust = DOUBTED if best[0] > 0.0 and _is_doubtful(window, flat, half, best, TIPS) else 1.0
     best = (trust * best[0], *best[1:])
     other = best
-    if best[0] < SURE:
+    # What fits better and better the further it is turned is turned further than was looked.
+    if best[0] < SURE or best[3] != 0.0:
         # A chip that seems settled may lie turned there, its lands passing for its ends, but not somewhere else.
         settled = best[0] >= SETTLED and abs(best[3]) <= NEAR_TURNS[-1]
         other = _any_turn(window, flat, half, best, NEAR if settled else FURTHEST * 2.0 * half[0])
@@ -189,10 +191,11 @@ def _any_turn(window: Plane, flat: int, half: Half, best: Place, reach: float) -
     """Return the best place within reach at any turn if clearly better than the best nearly straight one, else that."""
     coarse_half = (0.5 * half[0], 0.5 * half[1])
     far = sorted(_places(halved(window), flat, coarse_half, FAR_TURNS, 0.5 * reach))[-LOOKED_AT:]
-    least = max(best[0] + 0.05, WORTH, far[-1][0]) - HALF_FINE_LOSS
+    least = max(best[0] + ONWARD, WORTH, far[-1][0]) - HALF_FINE_LOSS
     turns = tuple(place[3] for place in far if place[0] >= least)
     other = max(_places(window, flat, half, turns, reach), default=best)
-    return other if other[0] > best[0] + 0.05 else best
+    onward = best[0] >= SURE and best[3] * other[3] > 0.0
+    return other if other[0] > best[0] + (ONWARD if onward else BETTER) else best
 
 
 def _places(window: Plane, flat: int, half: Half, turns: Sequence[float],

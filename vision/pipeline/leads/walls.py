@@ -24,6 +24,11 @@ WALL_MM, FLAT_MM = (0.03, 0.16), (0.03, 0.15)  # within the line, and beyond it
 #: by how much the wall is steeper than what lies beyond, and how steep it is; and turned round, how much of the land
 #: beyond is bare: a cap that stands on the lead has such a brim as well.
 DARK_LINE, STEEPER_DEG, WALL_DEG, BARE = (1.25, 1.4), (7.0, 10.0), (24.0, 28.0), (0.45, 0.35)
+#: So does, turned round, how steep it goes on beyond, and how far (mm) outside the hole's edge the line lies: a cap's
+#: brim does. The bevelled end of a lead that nearly fills its hole is outshone as a bowl's wall is: so far within the
+#: edge the line must be darker.
+FLAT_DEG, OUTSIDE_MM = (25.0, 21.0), (0.06, 0.04)
+WITHIN_MM, DARKER_LINE = -0.06, (2.4, 3.2)
 DARKEST = 0.05  # of lit solder's energy
 
 
@@ -49,6 +54,8 @@ def walled(patches: JointPatches, surface: Surface) -> NDArray[np.float64]:
     land = (whole > at + WALL_MM[0]) & (np.arange(RING.stop) >= HOLE.stop)
     share = radius_first(surface.bare[:, ::EVERY, :RING.stop]).mean(axis=2).T
     bare = (share * land).sum(axis=1) / np.maximum(land.sum(axis=1), 1)
-    return np.asarray(np.prod([grows(value, limits) for value, limits in (
-        (outshone, DARK_LINE), (steepest - beyond, STEEPER_DEG), (steepest, WALL_DEG), (bare, BARE))], axis=0),
-        dtype=np.float64)
+    away = at[:, 0] - patches.hole_mm
+    seen = np.where(away < WITHIN_MM, grows(outshone, DARKER_LINE), grows(outshone, DARK_LINE))
+    return np.asarray(np.prod([seen, *(grows(value, limits) for value, limits in (
+        (steepest - beyond, STEEPER_DEG), (steepest, WALL_DEG), (bare, BARE), (beyond, FLAT_DEG),
+        (away, OUTSIDE_MM)))], axis=0), dtype=np.float64)
