@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from models.candidates import CANDIDATES, CONFIRMS
-from models.placing import LEAST, LEAST_WAY, MOST, SIGNED, Side, best_limit, nothing_found, parting_limit
+from models.placing import LEAST, LEAST_WAY, MOST, MOST_SPARED, SIGNED, Side, best_limit, nothing_found, parting_limit
 from models.rules import Condition, Floats, Rule, holds
 from models.sheet_check import possible
 from models.table import Bools, LabelledTable
@@ -22,6 +22,8 @@ from models.vocabulary import MEASURE
 
 #: A readable limit may cost this share of all that can go wrong more than the best one.
 SLACK = 0.0005
+#: Shares of the joints to be spared that tell where they end, as a second condition sees them.
+SPARED = (MOST_SPARED, 0.5, 0.25)
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class _Task:
     cost: Floats  # of getting a row wrong
     boards: tuple[str, ...]
     fixed: Bools  # rows where a given rule fires already
+    good: Bools  # rows without any finding
     smallest: Mapping[str, float]  # no limit lies below, by measurement
 
     @property
@@ -93,7 +96,7 @@ def learn_rules(finding: str, table: LabelledTable, fixed: Sequence[Rule], sourc
         lost[_any(rules, kept.columns)] = share * escape
     cost = weight * np.where(positive, lost, np.where(other, misnamed, 1.0))
     columns = {name: np.abs(values) if name in SIGNED else values for name, values in kept.columns.items()}
-    task = _Task(columns, positive, cost, kept.boards, _any(fixed, kept.columns), options.smallest)
+    task = _Task(columns, positive, cost, kept.boards, _any(fixed, kept.columns), kept.good, options.smallest)
     # A number that the standard (or the shop) gives stands: no learned rule undercuts it.
     given = {condition.measure for rule in fixed for condition in rule.when}
     candidates = {m: side for m, side in CANDIDATES[finding].items()
@@ -220,11 +223,14 @@ def _confirmed(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Ru
             if measure not in task.columns or len(rule.when) >= options.depth:
                 continue
             rows = holds(rule, task.columns) & np.isfinite(task.columns[measure])
-            limit = parting_limit(measure, side, task.columns[measure][rows], task.cost[rows], task.positive[rows],
-                                  task.slack)
-            if limit is not None:
-                longer = replace(rule, when=(*rule.when, Condition(measure, **{side: limit})))
-                tried.append([*rules[:number], longer, *rules[number + 1:]])
+            # Joints with other findings may show as much of it and hide where the good ones end, as may a few of those.
+            alone = rows & (task.positive | task.good)
+            for some, share in ((rows, MOST_SPARED), *((alone, share) for share in SPARED)):
+                limit = parting_limit(measure, side, task.columns[measure][some], task.cost[some],
+                                      task.positive[some], task.slack, share)
+                if limit is not None:
+                    longer = replace(rule, when=(*rule.when, Condition(measure, **{side: limit})))
+                    tried.append([*rules[:number], longer, *rules[number + 1:]])
         best = min(tried, key=lambda some: _total(task, some, options))
         if _total(task, best, options) + options.plain_bonus < _total(task, rules, options):
             rules = best

@@ -29,6 +29,7 @@ LEAST: Mapping[str, float] = {"shift_along_mm": 0.1, "shift_across_mm": 0.1, "tu
 #: No limit lies above these. A lead of which a third is made out is made out: rendered ones nearly all show wholly, but
 #: under skins of flux, in grain and in coarse pictures the evidence for a lead that anyone sees is often no more.
 MOST: Mapping[str, float] = {"lead_visible": 0.3}
+MOST_SPARED = 0.95  # of the joints without a finding lie on the near side of a gap's edge
 
 
 def nothing_found(measure: str, sign: float, values: Floats, positive: Bools) -> Bools:
@@ -81,16 +82,17 @@ def best_limit(measure: str, sign: float, values: Floats, cost: Floats, positive
 
 
 def parting_limit(measure: str, side: Side, values: Floats, cost: Floats, positive: Bools,
-                  slack: float) -> float | None:
+                  slack: float, share: float = MOST_SPARED) -> float | None:
     """Return the readable limit that parts two classes best, or None where one is missing or none fits.
 
-    `values` are as measured, one row a joint, none of them NaN. The edges of the gap are told by 95 % of each class.
+    `values` are as measured, one row a joint, none of them NaN. The edges of the gap are told by 95 % of those with the
+    finding and this `share` of the others.
     """
     if positive.all() or not positive.any():
         return None
     sign = 1.0 if side == "above" else -1.0
     turned = sign * values
-    edges = float(np.quantile(turned[~positive], 0.95)), float(np.quantile(turned[positive], 0.05))
+    edges = float(np.quantile(turned[~positive], share)), float(np.quantile(turned[positive], 0.05))
     return best_limit(measure, sign, turned, cost, positive, sum(edges) / 2.0, edges, slack, -np.inf)
 
 

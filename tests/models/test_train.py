@@ -388,6 +388,23 @@ def test_what_only_confirms_a_finding_is_no_rule_of_its_own() -> None:
     assert caught[:400].mean() < 0.02
 
 
+def test_a_second_condition_lies_where_good_joints_end_though_other_findings_show_as_much_of_it() -> None:
+    """Caps that have not wetted are as steep at their toe as domes are, and a few domed good joints as well."""
+    rng = np.random.default_rng(44)
+    kinds = ("", 400), ("", 12), ("", 2), ("excess_solder", 2), ("excess_solder", 58), ("non_wetting", 40)
+    convexity = [(-0.5, -0.1), (0.16, 0.3), (0.16, 0.3), (0.2, 0.5), (0.2, 0.5), (0.2, 0.5)]
+    angle = [(10.0, 30.0), (12.0, 27.0), (55.0, 55.0), (34.0, 36.0), (55.0, 55.0), (55.0, 55.0)]
+    columns = {name: np.concatenate([rng.uniform(low, high, count) for (_, count), (low, high)
+                                     in zip(kinds, ranges, strict=True)])
+               for name, ranges in (("convexity", convexity), ("wetting_angle_deg", angle))}
+    findings = tuple((name,) if name else () for name, count in kinds for _ in range(count))
+    table = LabelledTable("joint", columns, findings, tuple(f"b{number % 20}" for number in range(len(findings))),
+                          np.zeros(len(findings), dtype=bool))
+    rule, = learn_rules("excess_solder", table, (), "learned")
+    assert [condition.measure for condition in rule.when] == ["convexity", "wetting_angle_deg"]
+    assert 26.0 < (rule.when[1].above or 0.0) < 34.5
+
+
 def test_no_more_than_a_third_of_a_lead_is_asked_for() -> None:
     """Though all good ones rendered show wholly and some without a lead seem to show half of one."""
     rng = np.random.default_rng(26)
