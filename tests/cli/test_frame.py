@@ -125,6 +125,23 @@ def test_errors_that_a_user_can_mend_are_one_message(failing: Callable[[Exceptio
     assert many[-1] == "       and 70 more"
 
 
+def test_ctrl_c_ends_any_command_with_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    @click.command()
+    def command() -> None:
+        raise KeyboardInterrupt
+
+    @click.command()
+    def asking() -> None:
+        click.confirm("Write?", err=True)
+
+    monkeypatch.setattr(type(main), "get_command", lambda self, ctx, name: asking if name == "limits" else command)
+    done = CliRunner().invoke(main, ["train"])
+    assert (done.exit_code, done.stdout, done.stderr.split()) == (130, "", ["stopped", "by", "Ctrl-C"])
+    nobody = CliRunner().invoke(main, ["limits"], input="")
+    assert nobody.exit_code == 1  # no Ctrl-C: a script that forgot an option
+    assert "error: a question was not answered: standard input has ended" in nobody.stderr
+
+
 def test_a_fault_of_the_program_is_not_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
     @click.command()
     def command() -> None:

@@ -37,10 +37,12 @@ VERDICT_COLOURS: dict[str, int] = {ACCEPT: 32, REVIEW: 172, REJECT: 166, UNGRADE
 
 #: A message longer than this tells a person nothing more; the check commands print everything.
 MOST_LINES = 30
+#: Exit code of a program ended by Ctrl-C (common practice of shells: 128 + the signal's number).
+INTERRUPTED = 130
 
 
 def clear_errors(function: Callable[P, R]) -> Callable[P, R]:
-    """Turn errors that the user can mend into one message on stderr and exit code 1.
+    """Turn errors that the user can mend into one message on stderr and exit code 1, Ctrl-C into exit code 130.
 
     The `meniscope` group applies it to every sub-command; commands themselves need not.
     """
@@ -56,8 +58,22 @@ def clear_errors(function: Callable[P, R]) -> Callable[P, R]:
                 raise
             place = f"{error.filename}: " if error.filename else ""
             fail(f"{place}{(error.strerror or str(error)).lower()}")
+        except KeyboardInterrupt:
+            _interrupted()
+        except click.Abort as error:  # a question was not answered: Ctrl-C, or nobody is there to answer
+            if isinstance(error.__context__, EOFError):
+                click.echo(err=True)  # the question stands on the line still
+                fail("a question was not answered: standard input has ended. Nothing that the question was about was "
+                     "done; answer it in a terminal, or see --help for an option that answers it")
+            _interrupted()
 
     return wrapped
+
+
+def _interrupted() -> NoReturn:
+    """Leave after Ctrl-C; click itself would leave with exit code 1, as if the command had failed."""
+    say("\nstopped by Ctrl-C")
+    raise click.exceptions.Exit(INTERRUPTED) from None
 
 
 def fail(message: str) -> NoReturn:

@@ -16,6 +16,7 @@ import click
 from models.errors import some
 from models.vocabulary import REJECT, REVIEW, UNGRADED, VERDICTS
 from vision.cli._common import (
+    INTERRUPTED,
     Column,
     Output,
     database_option_saying,
@@ -49,8 +50,6 @@ SHOWN = 4
 EXCHANGED = "answer in each other's place"
 #: How long the end of a run waits for a receiver of dispositions, s.
 LAST_DELIVERY_SECONDS = 10.0
-#: Exit code of a program ended by Ctrl-C (common practice of shells: 128 + the signal's number).
-INTERRUPTED = 130
 
 BOARD_COLUMNS = (Column("serial"), Column("verdict"), Column("joints"), Column("reject"), Column("review"),
                  Column("ungraded"), Column("findings", "what was found"))
@@ -98,7 +97,7 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
     meniscope grade pictures --family psu-24 --station station.toml --limits limits.toml --db results.sqlite
 
     Exit code 0: it ran; 1: it could not run; 2: the command line was wrong; 3: a board has a verdict named by
-    --fail-on; 130: stopped by Ctrl-C after the boards in hand.
+    --fail-on; 130: stopped by Ctrl-C after the boards in hand, which with --watch is its end and no failure: 0 or 3.
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
     if options["hand_over"] == "-" and output != "table":
         raise click.UsageError("--hand-over - and --json or --csv both want standard output: hand over to a file")
