@@ -211,7 +211,13 @@ def test_a_shift_is_checked(tmp_path, calibrated):
 
 def test_a_check_without_reference_or_pictures_says_what_to_do(tmp_path, calibrated):
     folder, _ = calibrated
-    assert "nothing to compare" in run("station", "check", folder / "new", code=1).stderr
+    assert "PICTURES: got nothing to compare" in run("station", "check", folder / "new", code=1).stderr
+    (tmp_path / "empty").mkdir()  # the folder that was given is the one to name
+    for words in (("check", folder / "new", tmp_path / "empty"),
+                  ("calibrate", folder / "rough", tmp_path / "empty", "--out", tmp_path / "never" / "station.toml")):
+        told = run("station", *words, code=1).stderr
+        assert f"{tmp_path / 'empty'}: got n" in told
+        assert "like ball_" in told
     missing = run("station", "check", folder / "rough", folder / "pictures", code=1).stderr
     assert "reference.toml" in missing
     assert "station calibrate" in missing

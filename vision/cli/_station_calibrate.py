@@ -78,7 +78,7 @@ def calibrate_command(station: Path, pictures: Path | None, out: Path, as_json: 
     old = read_station(station)
     files = gathered(pictures, options, old)
     if files.empty and options["boards_folder"] is None:
-        raise InputError([Problem("pictures", "", "no reference picture", _wanted(old))])
+        raise InputError([Problem(str(pictures or "PICTURES"), "", "no reference picture", _wanted(old))])
     if not as_json:
         say(BRIGHT)
     before = known_reference(station)
@@ -110,9 +110,13 @@ def _check_new(out: Path, force: bool) -> None:
                           for path in there])
 
 
+def reference_name(station: Station) -> str:
+    """Return what a picture of the ball is called at this station."""
+    return station.files.format(serial="ball", view="v1", exposure=station.exposures[0])
+
+
 def _wanted(station: Station) -> str:
-    name = station.files.format(serial="ball", view="v1", exposure=station.exposures[0])
-    return f"files named like {name}: ball, plane, dark or only-LIGHT in the place of the serial"
+    return f"files named like {reference_name(station)}: ball, plane, dark or only-LIGHT in the place of the serial"
 
 
 def gathered(pictures: Path | None, options: dict[str, Any], station: Station) -> ReferenceFiles:

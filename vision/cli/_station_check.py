@@ -11,7 +11,7 @@ import click
 
 from models.errors import InputError, Problem
 from vision.cli._common import Column, Output, print_json, print_rows, rows_options, say, station_option
-from vision.cli._station_calibrate import BRIGHT, PATH, gathered, known_reference, look, picture_options
+from vision.cli._station_calibrate import BRIGHT, PATH, gathered, known_reference, look, picture_options, reference_name
 
 if TYPE_CHECKING:
     from vision.calibration.check import Finding
@@ -54,8 +54,9 @@ def check_command(station: Path, pictures: Path | None, output: Output, **option
     known = read_station(station)
     files = gathered(pictures, options, known)
     if not (files.ball or files.plane or files.dark) and options["boards_folder"] is None:
-        raise InputError([Problem("pictures", "", "nothing to compare", "pictures of the ball, the plane or without "
-                                  "light (a folder, or --ball, --plane, --dark), or --boards")])
+        raise InputError([Problem(
+            str(pictures or "PICTURES"), "", "nothing to compare", "pictures of the ball, the plane or without light "
+            f"(a folder with names like {reference_name(known)}, or --ball, --plane, --dark), or --boards")])
     reference = known_reference(station)
     if reference is None:
         raise InputError([Problem(str(reference_beside(station)), "", "no such file", "the reference that `meniscope "
