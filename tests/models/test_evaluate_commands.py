@@ -34,6 +34,8 @@ def test_evaluate_counts_against_truth(place: Path) -> None:
     text = run("evaluate", place / "truth.csv", "--db", place / "results.sqlite").stdout
     assert "escapes: defects accepted" in text
     assert "round 1.8 mm" in text
+    assert "partial wetting" in text.partition("worst cases:")[2]
+    assert "partial_wetting" not in text
 
 
 def test_evaluate_under_another_sheet(place: Path) -> None:
@@ -157,6 +159,21 @@ def test_evaluate_reads_exported_results_too(place: Path, ending: str) -> None:
     assert from_file == from_db
     again = json.loads(run("evaluate", place / "truth.csv", *given, "--limits", place / "limits.toml", "--json").stdout)
     assert again["by_finding"] == from_db["by_finding"]
+
+
+def test_evaluate_refuses_a_truth_about_other_boards_of_the_same_serials(place: Path) -> None:
+    """Serials begin anew with every lot: held against another lot's truth, every defect seemed to escape."""
+    words = ("evaluate", place / "truth.csv", "--db", place / "results.sqlite")
+    assert "2 boards graded from pictures that lie elsewhere" in run(*words).stderr  # nothing is known about them
+    (place / "S1.png").write_bytes(b"S1 0")  # what was graded, moved beside the truth
+    told = run(*words).stderr
+    assert "1 board graded from pictures that lie elsewhere" in told
+    assert "(S2)" in told
+    (place / "S2.png").write_bytes(b"another board")
+    refused = run(*words, code=1)
+    assert "got a truth about other boards than those graded: of S2 the pictures beside it" in refused.stderr
+    assert "name their --db" in refused.stderr
+    assert refused.stdout == ""
 
 
 def test_evaluate_takes_boards_from_one_place_only(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:

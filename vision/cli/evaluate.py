@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 import click
 from click.core import ParameterSource
 
-from models.vocabulary import FINDING, Part
+from models.errors import some
+from models.vocabulary import FINDING, Part, finding_title
 from vision.cli._common import (
     Column,
     database_option_saying,
@@ -197,19 +198,37 @@ def _read_results(files: Sequence[Path], sources: Sequence[_Source], sheet: Limi
 def _chosen(source: _Source, newest_first: Sequence[Inspection]) -> list[Inspection]:
     """Return one inspection a board: the newest made from pictures beside the truth, or the newest of all.
 
-    Serials of different lots may be the same, and the truth about one says nothing about the other.
+    Serials of different lots may be the same, and the truth about one says nothing about the other: refused where the
+    pictures beside the truth are not those that were graded.
     """
-    def beside(inspection: Inspection) -> bool:
-        return any(Path(picture.path).resolve().parent == source.folder for picture in inspection.pictures)
-
+    beside: dict[str, bool | None] = {}
     chosen: dict[str, Inspection] = {}
-    for inspection in sorted(newest_first, key=lambda each: not beside(each)):  # stable: newest first within each
-        chosen.setdefault(inspection.serial, inspection)
-    strangers = [serial for serial, inspection in chosen.items() if not beside(inspection)]
+    places = [(_beside(each, source.folder), each) for each in newest_first]
+    for place, inspection in sorted(places, key=lambda each: not each[0]):  # stable: newest first within each
+        if inspection.serial not in chosen:
+            chosen[inspection.serial], beside[inspection.serial] = inspection, place
+    others = [serial for serial, place in beside.items() if place is False]
+    if others:
+        fail(f"{source.name}: got a truth about other boards than those graded: of {some(others, 3)} the pictures "
+             f"beside it are not those that were graded; grade the pictures in {source.name}, or name their --db")
+    strangers = [serial for serial, place in beside.items() if place is None]
     if strangers and source.folder is not None:
         say(f"caution: {many(len(strangers), 'board')} graded from pictures that lie elsewhere than {source.name}; "
             f"make sure that they are the same boards ({', '.join(strangers[:3])})")
     return list(chosen.values())
+
+
+def _beside(inspection: Inspection, folder: Path | None) -> bool | None:
+    """Say whether a board's pictures lie in a folder: there when graded, or moved; None where no such name is there."""
+    from vision.records.keys import sha256_file
+
+    if folder is None:
+        return None
+    if any(Path(picture.path).resolve().parent == folder for picture in inspection.pictures):
+        return True
+    told = [picture.sha256 == sha256_file(folder / Path(picture.path).name) for picture in inspection.pictures
+            if picture.sha256 and (folder / Path(picture.path).name).is_file()]
+    return all(told) if told else None
 
 
 def _caution(source: _Source, wanted: set[str], db: str) -> None:
@@ -255,9 +274,13 @@ def _print(comparison: Comparison) -> None:
             _print_groups(title, groups)
     if comparison.worst:
         click.echo("\nworst cases:")
-        print_rows([{"board": o.board, "place": o.name, "truth": " ".join(o.truth) or "good", "verdict": o.verdict,
-                     "found": " ".join(o.found), "why": o.why} for o in comparison.worst],
+        print_rows([{"board": o.board, "place": o.name, "truth": _titles(o.truth) or "good", "verdict": o.verdict,
+                     "found": _titles(o.found), "why": o.why} for o in comparison.worst],
                    ["board", "place", "truth", "verdict", "found", "why"])
+
+
+def _titles(findings: Sequence[str]) -> str:
+    return ", ".join(finding_title(name) for name in findings)
 
 
 def _print_groups(title: str, groups: Sequence[Group]) -> None:
