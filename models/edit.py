@@ -15,7 +15,7 @@ from models.limits import Judgement, LimitSheet, Rule, judge, parse_limits
 from models.rules import Floats
 from models.table import LabelledTable
 from models.train import with_evidence
-from models.vocabulary import ACCEPT, REJECT, Part, finding_title, limit_text, reason_words
+from models.vocabulary import ACCEPT, MEASURE, REJECT, Part, finding_title, limit_text, reason_words
 
 #: Sources of rules that are a class's own, or were: by this program, and by older ones that only added the last words.
 _OF_CLASS = re.compile(r"workmanship class ([123]): (.+?)(; set by hand)?")
@@ -248,7 +248,9 @@ def _key(rule: Rule) -> object:
 
 
 def _text(rule: Rule) -> str:
-    guards = ", ".join(f"{condition.guard:g}" for condition in rule.when if condition.guard)
+    guards = "" if not any(condition.guard for condition in rule.when) else " and ".join(
+        f"{condition.guard:g} {MEASURE[condition.measure].unit}".rstrip() if condition.guard else "none"
+        for condition in rule.when)
     words = [rule.in_words(), f"guard {guards}" if guards else "", "process indicator" if rule.indicator else "",
              rule.source]
     return "; ".join(word for word in words if word)

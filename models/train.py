@@ -204,7 +204,8 @@ def _rules_for(finding: str, table: LabelledTable, plan: _Plan, learned: list[Ru
                          "meet its rules; other rules or the guard bands may still catch them")
         return rules
     examples = int(table.has(finding).sum())
-    why = f"nothing could be learned from {examples} examples" if examples else "no examples to learn from"
+    why = (f"nothing could be learned from {examples} {'example' if examples == 1 else 'examples'}" if examples
+           else "no examples to learn from")
     for criterion in plan.criteria:
         default = criterion.rule(plan.workmanship_class) if criterion.finding == finding else None
         if default is None or not _measured(default, table):

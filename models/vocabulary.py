@@ -6,6 +6,7 @@ finding or measurement is added here and nowhere else.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -101,6 +102,7 @@ MEASURES: tuple[Measure, ...] = (
 )
 
 FINDING: dict[str, Finding] = {finding.name: finding for finding in FINDINGS}
+_FINDING_NAMES = re.compile(rf"\b({'|'.join(FINDING)})\b")
 MEASURE: dict[str, Measure] = {measure.name: measure for measure in MEASURES}
 JOINT_MEASURES: tuple[str, ...] = tuple(m.name for m in MEASURES if m.part == "joint")
 CHIP_MEASURES: tuple[str, ...] = tuple(m.name for m in MEASURES if m.part == "chip")
@@ -153,6 +155,11 @@ def finding_title(finding: str, other: str = "") -> str:
     known = FINDING.get(finding)
     title = known.title if known is not None else finding.replace("_", " ")
     return f"{title} to {other}" if other else title
+
+
+def finding_words(text: str) -> str:
+    """Return a text with the names of findings in words: `bridge 2, no_solder 1` -> `bridge 2, no solder 1`."""
+    return _FINDING_NAMES.sub(lambda found: FINDING[found[0]].title, text)
 
 
 def reason_words(measure: str, value: float, limit: float, side: str, verdict: str = REJECT,

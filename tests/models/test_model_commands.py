@@ -71,6 +71,19 @@ def test_criteria_are_listed_with_source_and_caution() -> None:
     assert "coverage below 330 deg" in run("limits", "criteria", "--class", "3").stdout
 
 
+def test_tables_about_limits_tell_findings_in_words(place: Path) -> None:
+    """`limits show` did, the others told the names that files use; JSON and CSV keep those."""
+    other = place / "other.toml"
+    other.write_text((place / "limits.toml").read_text().replace("270.0", "280.0"))
+    for command, code in ((("criteria", "--class", "2"), 0),
+                          (("diff", place / "limits.toml", other), 3),
+                          (("explain", "S1", "J1.4", "--db", place / "results.sqlite"), 0)):
+        table = run("limits", *command, code=code).stdout
+        assert "partial wetting" in table
+        assert "partial_wetting" not in table
+        assert "partial_wetting" in run("limits", *command, "--csv", code=code).stdout
+
+
 def test_diff_shows_what_differs_with_exit_code_3(place: Path) -> None:
     other = place / "other.toml"
     other.write_text((place / "limits.toml").read_text().replace("270.0", "280.0"))
@@ -81,7 +94,7 @@ def test_diff_shows_what_differs_with_exit_code_3(place: Path) -> None:
     [row] = json.loads(run("limits", "diff", place / "limits.toml", other, "--json", code=3).stdout)
     assert row["conditions_before"] == [{"measure": "coverage_deg", "below": 270.0, "guard": 8.0}]
     assert row["conditions_after"] == [{"measure": "coverage_deg", "below": 280.0, "guard": 8.0}]
-    assert row["after"].startswith("coverage below 280 deg")
+    assert row["after"].startswith("coverage below 280 deg; guard 8 deg;")  # a number without its unit says little
     only = place / "only.toml"
     only.write_text((place / "limits.toml").read_text().split("[[rule]]")[0]
                     + "[[rule]]" + (place / "limits.toml").read_text().split("[[rule]]")[1])
@@ -284,7 +297,7 @@ def test_explain_marks_all_conditions_of_the_rule_that_decides(place: Path) -> N
                                          Condition("bridge_width_mm", below=0.05)))
     write_limits(LimitSheet((rule, SHEET.rules[1])), place / "both.toml")
     words = ("limits", "explain", "S1", "J1.4", "--db", place / "results.sqlite", "--limits", place / "both.toml")
-    told = [line.split("  ")[-1].strip() for line in run(*words).stdout.splitlines() if "partial_wetting" in line]
+    told = [line.split("  ")[-1].strip() for line in run(*words).stdout.splitlines() if "partial wetting" in line]
     assert sorted(told) == ["decides", "with it"]
     rows = json.loads(run(*words, "--json").stdout)["rules"]
     assert sorted(row["decides"] for row in rows) == ["", "", "decides"]  # for programs it is the one condition

@@ -52,6 +52,17 @@ def test_list_show_totals(recorded: str) -> None:
                                      "indicators": 0, "indicator_boards": 0}
 
 
+def test_tables_tell_findings_in_words_and_programs_their_names(recorded: str) -> None:
+    for command in (("list",), ("totals",), ("show", "B0003", "--all")):
+        table = run("results", *command, "--db", recorded).stdout
+        assert "partial wetting" in table
+        assert "partial_wetting" not in table
+    for form in ("--json", "--csv"):
+        assert "partial_wetting" in run("results", "totals", "--db", recorded, form).stdout
+    for name in ("partial_wetting", "partial wetting", "Partial-Wetting"):  # what was read may be typed
+        assert len(json.loads(run("results", "list", "--db", recorded, "--finding", name, "--json").stdout)) == 2
+
+
 def test_indicators_are_told_apart_from_findings(recorded: str) -> None:
     told = run("results", "totals", "--db", recorded, "--finding", "blowhole").stdout
     assert told.startswith("boards with blowhole, by the verdict of the whole board: 4 accept, 0 review, 2 reject, "
@@ -165,6 +176,10 @@ def test_export_verify_regrade(recorded: str, tmp_path: Path) -> None:
     shown = run("results", "regrade", "--limits", str(tmp_path / "other.toml"), "--db", recorded)
     assert "6 boards judged anew, 6 change; nothing was written" in shown.stderr
     assert "J1.4 accept -> reject" in shown.stdout
+    same = tmp_path / "same.toml"  # "0 boards judged anew" alone reads as if nothing was found
+    write_limits(invented.sheet(), same)
+    assert "6 boards were graded with this very sheet already" in run("results", "regrade", "--limits", same, "--db",
+                                                                      recorded).stderr
     write_limits(replace(invented.sheet(349.0), family="another"), tmp_path / "foreign.toml")
     none = run("results", "regrade", "--limits", str(tmp_path / "foreign.toml"), "--db", recorded).stderr
     assert "no board is judged anew" in none

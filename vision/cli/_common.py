@@ -23,7 +23,7 @@ import click
 from click.core import ParameterSource
 
 from models.errors import InputError, MeniscopeError, Problem
-from models.vocabulary import ACCEPT, REJECT, REVIEW, UNGRADED
+from models.vocabulary import ACCEPT, REJECT, REVIEW, UNGRADED, finding_words
 
 P = ParamSpec("P")
 R = TypeVar("R")
@@ -170,6 +170,15 @@ def print_rows(rows: Iterable[Mapping[str, object]], columns: Sequence[Column | 
             click.echo(table_text(found, chosen))
         else:
             say(empty)
+
+
+def worded(rows: Iterable[Mapping[str, object]], output: Output, *names: str) -> list[dict[str, object]]:
+    """Return rows whose cells of these names tell findings in words, as everything for people does.
+
+    JSON and CSV keep the names that programs, `--finding` and the database go by.
+    """
+    return [{name: finding_words(value) if output == "table" and name in names and isinstance(value, str) else value
+             for name, value in row.items()} for row in rows]
 
 
 def print_json(value: object) -> None:

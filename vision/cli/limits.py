@@ -22,6 +22,7 @@ from vision.cli._common import (
     refuse_unused,
     rows_options,
     say,
+    worded,
 )
 from vision.cli._limits_rows import conditions, criteria_rows, difference_rows, guards_text, rule_rows
 from vision.cli._sheet import gaps, tell_gaps
@@ -108,7 +109,8 @@ def criteria(grade: str | None, house_rules: Path | None, output: Output) -> Non
         print_rows(table, _names(table[0], output), output)
     else:
         rows = rule_rows(LimitSheet(workmanship_rules(int(grade), criteria=known)))
-        print_rows(rows, _names(("finding", "when", "guard", "indicator", "source", "conditions"), output), output)
+        print_rows(worded(rows, output, "finding"),
+                   _names(("finding", "when", "guard", "indicator", "source", "conditions"), output), output)
     say(f"\n{GOVERNS}")
 
 
@@ -125,7 +127,7 @@ def diff(old: Path, new: Path, output: Output) -> None:
     from models.limits import read_limits
 
     found = differences(read_limits(old), read_limits(new))
-    print_rows(difference_rows(found),
+    print_rows(worded(difference_rows(found), output, "finding"),
                _names(("what", "finding", "before", "after", "conditions_before", "conditions_after"), output), output,
                empty="no difference: both sheets judge alike")
     if found:
@@ -201,7 +203,8 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
         for row in rows:
             row["decides"] = row["decides"] or ("with it" if row["rule"] in deciding else "")
             row["probability"] = None if row["probability"] is None else 100.0 * row["probability"]
-        print_rows(rows, [Column("rule"), Column("finding"), Column("measured"), Column("limit", "fires when"),
+        print_rows(worded(rows, output, "finding"), [
+                          Column("rule"), Column("finding"), Column("measured"), Column("limit", "fires when"),
                           Column("distance"), Column("in_uncertainties", "in u", 1),
                           Column("probability", "beyond, %", 1), Column("outcome"), Column("decides")])
         return
@@ -335,5 +338,6 @@ def history(limits: Path | None, db: str | None, restore: str | None, output: Ou
     if output == "table":
         for row in rows:
             row["sheet"], row["before"] = row["sheet"][:12], row["before"][:12]
-    print_rows(rows, [Column("at"), Column("sheet"), Column("before", "instead of"), Column("boards", "boards graded"),
+    print_rows(worded(rows, output, "what"), [
+                      Column("at"), Column("sheet"), Column("before", "instead of"), Column("boards", "boards graded"),
                       Column("what"), Column("why")], output, empty="no history yet")

@@ -20,6 +20,7 @@ from vision.cli._common import (
     rows_options,
     say,
     station_option,
+    worded,
 )
 
 if TYPE_CHECKING:
@@ -86,8 +87,8 @@ def command(folder: Path, family_path: Path, station_path: Path, boards: int, se
     counts = Counter(finding for row in truth.values() for finding in row.findings)
     counts["good"] = sum(not row.findings for row in truth.values())
     marginal = Counter(finding for row in truth.values() if row.marginal for finding in (row.findings or ("good",)))
-    print_rows([{"finding": name, "parts": count, "marginal": marginal[name]} for name, count in counts.most_common()],
-               ["finding", "parts", "marginal"], output)
+    rows = [{"finding": name, "parts": count, "marginal": marginal[name]} for name, count in counts.most_common()]
+    print_rows(worded(rows, output, "finding"), ["finding", "parts", "marginal"], output)
     if gallery is not None:
         write_gallery(gallery, family, station, seed, recipe)
     say(f"{many(boards, 'board')} in {folder}" + (f", gallery {gallery}" if gallery is not None else ""))

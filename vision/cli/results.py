@@ -29,6 +29,7 @@ from vision.cli._common import (
     rows_options,
     say,
     verdict_word,
+    worded,
 )
 from vision.cli._results_keep import KEEPING
 from vision.cli._results_list import fitted, tell_left_out, terminal_width
@@ -73,6 +74,14 @@ def command() -> None:
     """  # noqa: D301 - \b is click's mark for lines that must not be wrapped
 
 
+class FindingName(click.Choice[str]):
+    """A finding by its name, or in the words that tables tell it in: `no_solder`, `no solder`, `non-wetting`."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Return the finding's name."""
+        return str(super().convert(str(value).strip().lower().replace(" ", "_").replace("-", "_"), param, ctx))
+
+
 def filters(function: Callable[..., R]) -> Callable[..., R]:
     """Give a command the options that choose boards; it receives `wanted`, a Filter."""
 
@@ -89,8 +98,8 @@ def filters(function: Callable[..., R]) -> Callable[..., R]:
         click.option("--superseded", is_flag=True, help="Also gradings that a later one has replaced."),
         click.option("--limit", type=click.IntRange(min=1), help="At most so many."),
         click.option("--verdict", type=click.Choice(VERDICTS), help="Boards with this verdict."),
-        click.option("--finding", type=click.Choice(tuple(FINDING)), metavar="NAME",
-                     help=f"With this finding: {', '.join(FINDING)}."),
+        click.option("--finding", type=FindingName(tuple(FINDING)), metavar="NAME",
+                     help=f"With this finding, as tables tell it or by its name: {', '.join(FINDING)}."),
         click.option("--pot", default="", help="With findings at joints of this solder pot."),
         click.option("--serial", default="", help="The board with this serial."),
         click.option("--family", default="", help="Boards of this family."),
@@ -135,6 +144,7 @@ def list_(db: str, wanted: Filter, output: Output) -> None:
         del rows[NEWEST:]
         say(f"the newest {NEWEST} boards are shown; --limit N shows more, --json and --csv show all")
     columns = _telling(LIST_COLUMNS, rows, output)
+    rows = worded(rows, output, "findings", "indicators")
     width = terminal_width() if output == "table" else None
     if rows and width is not None:
         rows, columns, gone = fitted(rows, columns, width)
@@ -193,8 +203,8 @@ def show(board: str, db: str, everything: bool, as_json: bool) -> None:
         print_rows(lines, ["place", "verdict", "what", *stated, "x, y mm", "pot", "step", "call", "source"])
     if everything and row["joint_results"]:
         click.echo()
-        print_rows([joint | {"place": f"{joint['ref']}.{joint['pin']}"} for joint in row["joint_results"]],
-                   JOINT_COLUMNS)
+        print_rows(worded([joint | {"place": f"{joint['ref']}.{joint['pin']}"} for joint in row["joint_results"]],
+                          "table", "findings"), JOINT_COLUMNS)
 
 
 def _finding_line(item: dict[str, Any], spreads: dict[tuple[str, str], dict[str, float]]) -> dict[str, object]:
@@ -230,7 +240,7 @@ def totals(db: str, wanted: Filter, output: Output) -> None:
             told = (f"boards with {_narrowed_words(wanted)}, by the verdict of the whole board: {told}\n"
                     "Boards without are not counted, so that this is no yield.")
         click.echo(f"{told}\n")
-    print_rows(rows, _telling(TOTAL_COLUMNS, rows, output), output, empty="no findings")
+    print_rows(worded(rows, output, "finding"), _telling(TOTAL_COLUMNS, rows, output), output, empty="no findings")
 
 
 def _narrowed_words(wanted: Filter) -> str:
@@ -330,7 +340,8 @@ def regrade(limits_path: Path, db: str, wanted: Filter, other_class: bool, save:
 
     The stored measurements are judged anew. No picture is needed. Only boards on which something changes are shown.
     """
-    from models.limits import read_limits
+    from models.limits import read_limits, sheet_hash
+    from vision.records.queries import list_inspections
     from vision.records.replay import other_classes
     from vision.records.replay import regrade as replayed
 
@@ -349,12 +360,16 @@ def regrade(limits_path: Path, db: str, wanted: Filter, other_class: bool, save:
                     "after": change.after, "saved_as": change.saved_as,
                     "joints": _changes(change.joints, None if output != "table" else SHOWN)})
         others = _other_families(engine, sheet.family) if not boards else []
+        ready = 0 if boards else sum(
+            row["joints"] > 0 and row["sheet"] == sheet_hash(sheet) for row in list_inspections(engine, wanted))
     print_rows(changed, ["inspection", "serial", "before", "after", "joints", *(["saved_as"] if save else [])], output,
                empty="no board is judged anew" if others else "nothing changes")
     if others:
         say(f"the sheet {limits_path} is for family {sheet.family}, and boards of another family are not judged by it; "
             f"recorded are boards of {some(others)}")
     word = "changes" if len(changed) == 1 else "change"
+    if ready:
+        say(f"{many(ready, 'board')} {'was' if ready == 1 else 'were'} graded with this very sheet already")
     say(f"{many(boards, 'board')} judged anew, {len(changed)} {word}; {'saved' if save else 'nothing was written'}")
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.errors import some
+from models.vocabulary import finding_words
 from vision.cli._common import (
     Column,
     fail,
@@ -243,7 +244,7 @@ def _print_text(result: TrainResult, tables: TrainingTables) -> None:
     click.echo(f"{report.joints} joints and chips on {report.boards} rendered boards\n")
     print_rows(rule_rows(result), RULE_COLUMNS)
     for note in report.notes:
-        click.echo(f"note: {note}")
+        click.echo(f"note: {finding_words(note)}")
     if report.validation is not None:
         click.echo("\nOn boards held back from learning, in turns; marginal joints left out:")
         print_rows(rate_rows(report.validation), rate_columns(report.validation.confidence))
