@@ -110,10 +110,10 @@ JOINT_FINDINGS: tuple[str, ...] = tuple(f.name for f in FINDINGS if f.part == "j
 CHIP_FINDINGS: tuple[str, ...] = tuple(f.name for f in FINDINGS if f.part == "chip")
 
 
-def with_unit(measure: str, value: float) -> str:
-    """Return a value as a person would say it: `212 deg`, `0.35 mm`, `61 %`, `0.4`."""
+def with_unit(measure: str, value: float, finer: int = 0) -> str:
+    """Return a value as a person would say it: `212 deg`, `0.35 mm`, `61 %`, `0.4`; with so many `finer` decimals."""
     known = MEASURE[measure]
-    number = f"{value:.{known.decimals}f}"
+    number = f"{value:.{known.decimals + finer}f}"
     return f"{number} {known.unit}" if known.unit else number
 
 

@@ -171,6 +171,11 @@ def test_rows_as_aligned_text() -> None:
                      "B20     accept            3.0      1  a, b"]
 
 
+def test_a_rounded_zero_has_no_sign() -> None:
+    text = table_text([{"bias": -0.0004}, {"bias": -0.0006}], [Column("bias", "", 3)])
+    assert [line.strip() for line in text.splitlines()[2:]] == ["0.000", "-0.001"]
+
+
 def test_rows_as_json_hold_full_values_and_no_nan() -> None:
     text = CliRunner().invoke(rows, ["--json"]).output
     assert json.loads(text) == [{**ROWS[0], "limit": None}, ROWS[1]]

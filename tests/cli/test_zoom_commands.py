@@ -30,7 +30,7 @@ def bench(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "pictures").mkdir()
     assert cv2.imwrite(str(folder / "pictures" / "B7_v1_a.png"), render_view(plan, "v1", station).pictures["a"])
     done = run(*grade(folder), "--zooms", folder / "bad")
-    assert f"pictures in {folder / 'bad'}" in done.stderr
+    assert f"joint sheets in {folder / 'bad'}" in done.stderr
     return folder
 
 

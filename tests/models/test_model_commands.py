@@ -113,6 +113,20 @@ def test_explain_tells_every_rule_for_a_joint(place: Path) -> None:
     assert [(row["rule"], row["outcome"]) for row in found["rules"]] == [(4, "clear")]
 
 
+def test_explain_says_what_a_tired_person_would_ask(place: Path) -> None:
+    rules = (Rule("partial_wetting", "t", (Condition("coverage_deg", below=280.0),
+                                           Condition("bridge_width_mm", above=0.5))), SHEET.rules[2])
+    write_limits(LimitSheet(rules), place / "two.toml")
+    result = run("limits", "explain", "S1", "J1.4", "--db", place / "results.sqlite", "--limits", place / "two.toml")
+    told = {line.split("  ")[-1].strip() for line in result.stdout.splitlines() if "280 deg" in line}
+    assert told == {"not enough alone"}  # 6 deg beyond its limit, and yet clear
+    assert "274.0 deg" in result.stdout  # as fine as the distance beside it
+    assert "blowhole (indicator)" in result.stdout
+    assert "no uncertainty" not in result.stderr
+    chip = run("limits", "explain", "S1", "C1", "--db", place / "results.sqlite")
+    assert "no uncertainty (u) is known of these measurements: `meniscope train`" in chip.stderr
+
+
 def test_explain_names_the_choice_where_the_joint_is_unknown(place: Path) -> None:
     text = run("limits", "explain", "S1", "J9.1", "--db", place / "results.sqlite", code=1).stderr
     assert "got J9.1, wanted one of its joints or chips: J1.1, J1.2" in text
@@ -246,6 +260,12 @@ def test_history_of_the_database_tells_what_changed(place: Path) -> None:
     assert [(row["sheet"], row["boards"], row["what"]) for row in rows] == [
         (sheet_hash(SHEET), 2, "sample: first sheet"),
         (sheet_hash(new), 1, "sample: partial_wetting changed")]
+    table = run("limits", "history", "--db", place / "results.sqlite").stdout
+    assert "at (UTC)" in table
+    assert re.search(r"^20\d\d-\d\d-\d\d \d\d:\d\d  ", table, re.MULTILINE)
+    refused = run("limits", "history", "--db", place / "results.sqlite", "--restore", "zz", code=1).stderr
+    assert "got zz, with which 0 kept sheets begin, wanted one; kept are" in refused
+    assert sheet_hash(new)[:12] in refused
     assert "give a limit sheet, or --db" in run("limits", "history", code=2, env={"MENISCOPE_DB": ""}).stderr
 
 

@@ -128,7 +128,8 @@ def test_exit_codes(junk: Bench) -> None:
 @pytest.mark.parametrize(("change", "message"), [
     (lambda b: shutil.rmtree(b.folder / "pictures"), r"error: .*pictures: got no such folder, wanted a folder"),
     (lambda b: [p.unlink() for p in (b.folder / "pictures").iterdir()],
-     r"error: .*pictures: no picture is named after '\{serial\}_\{view\}_\{exposure\}\.png', the pattern "),
+     r"error: .*pictures: no picture is named after '\{serial\}_\{view\}_\{exposure\}\.png', the pattern .*"
+     r"wanted names like B0001_v1_a\.png, and there is no picture at all in this folder"),
     (lambda b: (b.folder / "station.toml").write_text("name = "), r"error: .*station\.toml: got broken TOML"),
     (lambda b: (b.folder / "limits.toml").unlink(), r"error: .*limits\.toml: got no such file or directory"),
     (lambda b: (b.folder / "r.sqlite").write_bytes(b"not a database" * 100),

@@ -16,6 +16,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, NoReturn, ParamSpec, TypeVar
 
@@ -101,6 +102,11 @@ def verdict_word(verdict: str) -> str:
 def many(count: int, word: str, form: str = "") -> str:
     """Return a count with its noun: `1 board`, `2 boards`; `form` is the count's format, as `,`."""
     return f"{count:{form}} {word}" if count == 1 else f"{count:{form}} {word}s"
+
+
+def minute(moment: str) -> str:
+    """Return a recorded time (ISO 8601) as tables tell it, to the minute in UTC: `2026-03-31 14:05`."""
+    return datetime.fromisoformat(moment).astimezone(UTC).strftime("%Y-%m-%d %H:%M")
 
 
 def training_files(place: Path, name: str) -> list[Path]:
@@ -214,7 +220,10 @@ def _text(value: object, decimals: int | None) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return f"{value:.{decimals}f}" if decimals is not None else f"{value:g}"
+        if decimals is None:
+            return f"{value:g}"
+        told = f"{value:.{decimals}f}"
+        return told.removeprefix("-") if not float(told) else told  # -0.000 reads as if the sign told something
     return " ".join(str(value).split())
 
 

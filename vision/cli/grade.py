@@ -91,7 +91,8 @@ def command(folder: Path, family_path: Path, station_path: Path, limits_path: Pa
     each is written to the database in one transaction. A board with a missing or broken picture becomes `ungraded`
     with the reason and the rest goes on; so does one with a picture that is byte for byte another board's, since the
     camera may stand still (--again grades it all the same). Boards graded before with the same limit sheet are not
-    graded twice, so that the same command goes on where it was cut off.
+    graded twice, so that the same command goes on where it was cut off. Reject, review and ungraded are counts of
+    joints and chips.
 
     \b
     meniscope grade pictures --family psu-24 --station station.toml --limits limits.toml --db results.sqlite
@@ -139,6 +140,7 @@ class _Run:
         self.verdicts: Counter[str] = Counter()
         self.hidden: Counter[str] = Counter()  # of ungraded boards, what their graded joints and chips would make them
         self.skipped = self.failed = self.exchanged = 0
+        self.reasons: Counter[str] = Counter()  # of ungraded boards
         self.twins: list[tuple[str, str]] = []  # boards with the very picture of another one, and that one
         self.stopped = False
         self.courier: Courier | None = None
@@ -190,14 +192,25 @@ class _Run:
         scan = look_through(self.folder, self.station, self.family)
         if scan.strangers:
             several = "1 picture does" if len(scan.strangers) == 1 else f"{len(scan.strangers)} pictures do"
-            say(f"caution: {several} not fit the file names {self.station.files!r} of the station, left out: "
-                f"{some([path.name for path in scan.strangers], 3)}")
+            say(f"caution: {several} not fit the file names {self.station.files!r} of the station{self._choices()}, "
+                f"left out: {some([path.name for path in scan.strangers], 3)}")
         if not scan.boards and not self.options["watch"]:
-            fail(f"{self.folder}: no picture is named after {self.station.files!r}, the pattern `files` of the station")
+            wanted = self.station.files.format(serial="B0001", view=self.family.views[0].name,
+                                               exposure=self.station.exposures[0])
+            fail(f"{self.folder}: no picture is named after {self.station.files!r}, the pattern `files` of the "
+                 f"station{self._choices()}; wanted names like {wanted}"
+                 + ("" if scan.strangers else ", and there is no picture at all in this folder"))
         boards = list(scan.boards)
         if self.options["spread"]:
             random.shuffle(boards)
         return boards
+
+    def _choices(self) -> str:
+        """Return the names of views and exposures that pictures may bear: ` (view v1; exposure a or b)`."""
+        told = [f"{word} {' or '.join(names)}" for word, names in (
+            ("view", [view.name for view in self.family.views]), ("exposure", list(self.station.exposures)))
+            if f"{{{word}}}" in self.station.files]
+        return f" ({'; '.join(told)})" if told else ""
 
     def _workers(self, count: int) -> tuple[Any, int]:
         """Return what makes executors, and how many boards to have in hand."""
@@ -224,6 +237,7 @@ class _Run:
             self.verdicts[result.verdict] += 1
             if result.verdict == UNGRADED:
                 head = show_head(job.engine, result.inspection_id)
+                self.reasons[head["reason"]] += 1
                 self.hidden[REJECT if head["reject"] else REVIEW if head["review"] else ""] += 1
             self.skipped += result.skipped
             self.failed += result.fault
@@ -291,8 +305,8 @@ class _Run:
         if self.hidden[REJECT]:
             counts += f", {self.hidden[REJECT]} of them with rejected joints or chips"
         say(f"{many(done, 'board')}: {counts}" + (f"; {self.skipped} of them graded before" if self.skipped else ""))
-        folders = [self.options[name] for name in ("overlays", "zooms")]
-        shown = [f", pictures in {folder}" for folder in folders if folder is not None]
+        shown = [f", {what} in {self.options[name]}" for name, what in (
+            ("overlays", "pictures"), ("zooms", "joint sheets")) if self.options[name] is not None]
         say(f"results in {self.options['db']}{''.join(shown)}")
         if self.stopped and not self.options["watch"]:
             rest = many(total - done, "board") + (" is" if total - done == 1 else " are")
@@ -304,6 +318,11 @@ class _Run:
             say(f"caution: the program itself failed on {many(self.failed, 'board')}; the next run tries again. "
                 "This is a fault of meniscope or of this computer, not of the boards")
         judged = sum(count for verdict, count in self.verdicts.items() if verdict != UNGRADED)
+        if not judged and not self.failed and self.verdicts[UNGRADED] > 1:
+            reason, count = self.reasons.most_common(1)[0]
+            say(f"caution: none of the {self.verdicts[UNGRADED]} boards could be graded"
+                + (f", {count} of them because: {reason}" if count > 1 else "")
+                + f". See whether these are pictures of family {self.family.name} at station {self.station.name}")
         if self.exchanged and judged:
             say(f"caution: {many(self.exchanged, 'board')} could not be graded because lights seem to be "
                 "exchanged. They are the same lights for all: check the station's exposures and channels before "

@@ -17,6 +17,8 @@ from vision.cli._common import (
     check_files,
     database_option,
     fail,
+    many,
+    minute,
     print_json,
     print_rows,
     refuse_unused,
@@ -157,7 +159,8 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
 
     The distance is given in the measurement's unit and in standard uncertainties (u), with the probability that the
     true value lies beyond the limit (JCGM 106). A rule with several conditions fires only when all of them hold: beside
-    the one that decides, nearest to its limit, the others stand as "with it".
+    the one that decides, nearest to its limit, the others stand as "with it"; where one holds and another does not,
+    it is "not enough alone".
 
     \b
     meniscope limits explain B0042 J1.3 --picture joint.png
@@ -201,12 +204,18 @@ def explain(board: str, place: str, db: str, limits: Path | None, training: tupl
             f" (recorded: {part.verdict})" if part.verdict != found.verdict else "") + "\n")
         deciding = {row["rule"] for row in rows if row["decides"]}
         for row in rows:
-            row["decides"] = row["decides"] or ("with it" if row["rule"] in deciding else "")
+            beside = "with it" if row["rule"] in deciding else (  # beyond its limit, and yet the rule does not fire
+                "not enough alone" if row["outcome"] == "clear" and (row["beyond"] or 0.0) > 0.0 else "")
+            row["decides"] = row["decides"] or beside
+            row["finding"] += " (indicator)" if sheet.rules[row["rule"] - 1].indicator else ""
             row["probability"] = None if row["probability"] is None else 100.0 * row["probability"]
         print_rows(worded(rows, output, "finding"), [
-                          Column("rule"), Column("finding"), Column("measured"), Column("limit", "fires when"),
-                          Column("distance"), Column("in_uncertainties", "in u", 1),
-                          Column("probability", "beyond, %", 1), Column("outcome"), Column("decides")])
+            Column("rule"), Column("finding"), Column("measured"), Column("limit", "fires when"), Column("distance"),
+            Column("in_uncertainties", "in u", 1), Column("probability", "beyond, %", 1), Column("outcome"),
+            Column("decides")])
+        if all(row["uncertainty"] is None for row in rows):
+            say("no uncertainty (u) is known of these measurements: `meniscope train` learns it for boards graded from "
+                "then on, and --training estimates it for these")
         return
     print_rows(rows, list(rows[0]), output)
 
@@ -219,7 +228,7 @@ def _line(line: Any, sheet: LimitSheet) -> dict[str, Any]:
 
     measure = line.condition.measure
     return {"rule": line.rule + 1, "finding": line.finding,
-            "measured": "-" if math.isnan(line.value) else with_unit(measure, line.value),
+            "measured": "-" if math.isnan(line.value) else with_unit(measure, line.value, 1),
             "limit": line.condition.in_words(), "guard": line.condition.guard, "value": known(line.value),
             "beyond": known(line.beyond), "distance": distance_words(line), "uncertainty": known(line.uncertainty),
             "in_uncertainties": known(line.in_uncertainties), "probability": known(line.probability),
@@ -332,12 +341,14 @@ def history(limits: Path | None, db: str | None, restore: str | None, output: Ou
         texts |= {row["sheet"]: row["text"] for row in rows if row["text"] and not row["before"]}
         found = [text for digest, text in texts.items() if digest.startswith(restore)]
         if len(found) != 1:
-            fail(f"history: {len(found)} sheets begin with {restore}, wanted one")
+            kept = some([digest[:12] for digest in texts]) or "none"
+            fail(f"history: got {restore}, with which {many(len(found), 'kept sheet')} "
+                 f"{'begins' if len(found) == 1 else 'begin'}, wanted one; kept are {kept}")
         click.echo(found[0], nl=False)
         return
     if output == "table":
         for row in rows:
-            row["sheet"], row["before"] = row["sheet"][:12], row["before"][:12]
+            row["sheet"], row["before"], row["at"] = row["sheet"][:12], row["before"][:12], minute(row["at"])
     print_rows(worded(rows, output, "what"), [
-                      Column("at"), Column("sheet"), Column("before", "instead of"), Column("boards", "boards graded"),
-                      Column("what"), Column("why")], output, empty="no history yet")
+        Column("at", "at (UTC)"), Column("sheet"), Column("before", "instead of"), Column("boards", "boards graded"),
+        Column("what"), Column("why")], output, empty="no history yet")
