@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import xml.etree.ElementTree as Xml
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -67,7 +68,9 @@ def test_the_svg_is_sound_and_says_its_numbers_in_words() -> None:
     assert "escapes, of 120" in words
     assert "guard band" in words
     assert root.get("aria-label") == chart_words(curve)
-    assert "5.0% of 120 defects escape" in chart_words(curve)
+    assert "5.0 % of 120 defects escape" in chart_words(curve)
+    bridge = replace(curve, finding="bridge", measure="bridge_width_mm", side="above", limit=0.1)
+    assert chart_words(bridge).startswith("bridge: bridge width above 0.10 mm: ")  # as limit sheets tell it
     assert "guard band" not in curve_svg(invented_curve(0.0))
 
 

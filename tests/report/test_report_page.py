@@ -127,6 +127,17 @@ def test_evaluation_page_shows_its_worst_cases_in_detail() -> None:
     assert "sheet-1" not in text
 
 
+def test_evaluation_page_calls_things_as_the_command_does() -> None:
+    outcomes = [Outcome("B2", "J1.1", "joint", ("bridge",), "accept", kind="round 1.8 mm"),
+                Outcome("B2", "J1.2", "joint", (), "review", kind="round 1.8 mm")]
+    text = evaluation_html(EvaluationReport("Proof", "truth.csv", compare(outcomes, workmanship_class=2), 2))
+    assert "Good ones sent to review<b>1 of 1</b>" in text
+    assert ">100.00 %, interval 2.50 % to 100.00 %" in text
+    by_finding, by_land = text.split("<h2>By finding")[1].split("<h2>By land")
+    assert "false calls" in by_land
+    assert "false calls" not in by_finding  # good parts belong to no finding: its cells were dashes
+
+
 def test_evaluation_page_tells_an_uncertainty_with_its_unit_and_none_as_none() -> None:
     """A standard uncertainty of 0 would read as a perfect measurement."""
     nothing, width = float("nan"), Condition("bridge_width_mm", above=0.1)

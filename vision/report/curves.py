@@ -17,7 +17,7 @@ from typing import Literal
 import numpy as np
 
 from models.tradeoff import Curve
-from models.vocabulary import FINDING, MEASURE, plain_name
+from models.vocabulary import FINDING, MEASURE, limit_text, plain_name
 
 WIDTH, HEIGHT = 560, 300
 LEFT, RIGHT, TOP, BOTTOM = 56, 20, 46, 50
@@ -113,10 +113,14 @@ def curves_png(curves: Sequence[Curve], columns: int = 2) -> bytes:
 def chart_words(curve: Curve) -> str:
     """Return what the chart says, in one sentence."""
     at = int(np.abs(curve.limits - curve.limit).argmin())
-    return (f"{FINDING[curve.finding].title}: with {plain_name(curve.measure)} {curve.side} "
-            f"{curve.limit:g} {MEASURE[curve.measure].unit}".rstrip()
-            + f", {curve.escapes[at]:.1%} of {curve.defects} defects escape and {curve.false_calls[at]:.1%} of "
-            f"{curve.good} good ones are rejected by this rule")
+    return (f"{_title(curve)}: {100 * curve.escapes[at]:.1f} % of {curve.defects} defects escape and "
+            f"{100 * curve.false_calls[at]:.1f} % of {curve.good} good ones are rejected by this rule")
+
+
+def _title(curve: Curve) -> str:
+    """Return the rule as limit sheets tell it: `bridge: bridge width above 0.10 mm`."""
+    return (f"{FINDING[curve.finding].title}: {plain_name(curve.measure)} {curve.side} "
+            f"{limit_text(curve.measure, curve.limit)}")
 
 
 def _strokes(curve: Curve) -> list[Stroke]:
@@ -131,8 +135,7 @@ def _strokes(curve: Curve) -> list[Stroke]:
 
     strokes: list[Stroke] = [
         _Box(0, 0, WIDTH, HEIGHT, PAPER),
-        _Text(LEFT, 18, f"{FINDING[curve.finding].title}: {plain_name(curve.measure)} {curve.side} {curve.limit:g} "
-              f"{unit}".rstrip(), 14)]
+        _Text(LEFT, 18, _title(curve), 14)]
     if curve.guard:
         other = curve.limit + (curve.guard if curve.side == "below" else -curve.guard)
         left, right = sorted((across(curve.limit), across(min(max(other, low), high))))
