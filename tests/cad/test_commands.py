@@ -39,6 +39,8 @@ def test_import_shows_evidence_guesses_and_writes(cad: Path, tmp_path: Path) -> 
                  "PinHeader_1x08: round lead 0.7 mm (hole - 0.30 mm)", "3 vias: vias are not soldered",
                  "views: 2 pictures (no plan has fewer)"):
         assert text in done.output
+    folder = tmp_path / "families" / "relay"  # whoever looks for what was made finds all of it named
+    assert f"wrote {folder / 'family.toml'}, {folder / 'joints.csv'}, {folder / 'chips.csv'}\n" in done.output
     found = read_family(tmp_path / "families" / "relay")
     assert (len(found.joints), len(found.views)) == (24, 2)
     assert "hole - 0.30 mm" in (tmp_path / "families" / "parts.csv").read_text()
@@ -72,7 +74,8 @@ def test_import_as_json_says_what_was_understood_and_written(cad: Path, tmp_path
     assert {row["part"] for row in told["guesses"]} >= {"PinHeader_1x08"}
     assert told["guessed_joints"]
     assert [view["view"] for view in told["views"]] == ["v1", "v2"]
-    assert told["written"] == [str(out / "family.toml"), str(out.parent / "parts.csv")]
+    assert told["written"] == [str(out / "family.toml"), str(out.parent / "parts.csv"), str(out / "joints.csv"),
+                               str(out / "chips.csv")]
     dry = run("import", cad, "--name", "two", "--out", tmp_path / "g" / "two", "--dry-run", "--json")
     assert json.loads(dry.stdout)["written"] == []
     assert json.loads(dry.stdout)["views"] is None

@@ -45,7 +45,7 @@ def test_station_show_as_json_and_csv(setup_folder: Path) -> None:
 
 def test_family_show(setup_folder: Path) -> None:
     text = run("family", "show", setup_folder).output
-    assert "workmanship class 2, pictured from the bottom, 4 joints, 1 chips, 3 fiducials" in text
+    assert "workmanship class 2, pictured from the bottom, 4 joints, 1 chip, 3 fiducials" in text
     assert "round 1.8 mm" in text
     data = json.loads(run("family", "show", setup_folder, "--json").output)
     assert data["lands"] == {"round 1.8 mm": 2, "oblong 2.4 x 1.6 mm": 1, "rect 2 x 2 mm": 1}

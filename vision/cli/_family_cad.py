@@ -98,13 +98,13 @@ def import_command(files: tuple[Path, ...], folder: Path, parts_path: Path | Non
     family, plan = _with_views(found.family, station_path, field_mm)
     if not as_json:
         _show(found, family, plan, table_path)
-    written = []
+    written: list[Path] = []
     if dry_run:
         say("nothing was written (--dry-run)")
     else:
-        written.append(write_family(family, folder))
-        written += _remember((*parts, *found.guesses), table, table_path)
-        say(f"wrote {written[0]}")
+        made = [write_family(family, folder), folder / "joints.csv", *([folder / "chips.csv"] if family.chips else [])]
+        written = [made[0], *_remember((*parts, *found.guesses), table, table_path), *made[1:]]
+        say(f"wrote {', '.join(str(path) for path in made)}")
     if as_json:
         print_json(_understood(found, family, plan) | {"written": [str(path) for path in written]})
 
@@ -160,6 +160,12 @@ def _remember(rows: Sequence[Part], before: Sequence[Part], path: Path) -> list[
     return [path]
 
 
+def held(family: Family) -> str:
+    """Return what a family holds, counted: `24 joints, 1 chip, 3 fiducials`."""
+    return ", ".join(many(len(parts), word) for parts, word in (
+        (family.joints, "joint"), (family.chips, "chip"), (family.fiducials, "fiducial")))
+
+
 def _understood(found: Imported, family: Family, plan: Plan | None) -> dict[str, Any]:
     """Return what --json prints of what was understood."""
     from vision.setup.views import plan_table
@@ -177,8 +183,7 @@ def _show(found: Imported, family: Family, plan: Plan | None, table_path: Path) 
     click.echo("understood")
     for item in found.evidence:
         click.echo(f"  {item}")
-    click.echo(f"family {family.name}: {len(family.joints)} joints, {len(family.chips)} chips, "
-               f"{len(family.fiducials)} fiducials")
+    click.echo(f"family {family.name}: {held(family)}")
     reasons: dict[str, list[str]] = {}
     for name, reason in found.left_out:
         reasons.setdefault(reason, []).append(name)
@@ -191,7 +196,7 @@ def _show(found: Imported, family: Family, plan: Plan | None, table_path: Path) 
         for row in found.guesses:
             click.echo(f"  {_row_words(row)}")
     if found.guessed_joints:
-        click.echo(f"leads of {len(found.guessed_joints)} joints are guesses: {some(found.guessed_joints, 8)}")
+        click.echo(f"leads of {many(len(found.guessed_joints), 'joint')} are guesses: {some(found.guessed_joints, 8)}")
     if found.notes:
         click.echo("notes")
         for note in found.notes:

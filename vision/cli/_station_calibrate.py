@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from models.errors import InputError, Problem
-from vision.cli._common import Column, print_json, print_rows, progress, say
+from vision.cli._common import Column, many, print_json, print_rows, progress, say
 
 if TYPE_CHECKING:
     from vision.calibration.calibrate import Calibration
@@ -126,8 +126,8 @@ def gathered(pictures: Path | None, options: dict[str, Any], station: Station) -
     found = ReferenceFiles() if pictures is None else find_references(pictures, station)
     if found.strangers:
         names = ", ".join(path.name for path in found.strangers[:3])
-        say(f"caution: {len(found.strangers)} pictures are neither ball, plane, dark nor only-LIGHT by name, left out: "
-            f"{names}")
+        say(f"caution: {many(len(found.strangers), 'picture')} named neither ball, plane, dark nor only-LIGHT, left "
+            f"out: {names}")
     ball, plane, dark = (_named(options[f"{kind}_files"], station, kind) for kind in ("ball", "plane", "dark"))
     return replace(found, ball=(*found.ball, *ball), plane=(*found.plane, *plane), dark=(*found.dark, *dark))
 

@@ -10,6 +10,7 @@ import click
 
 from vision.cli._common import Column, Output, print_json, print_rows, rows_options
 from vision.cli._family_cad import COMMANDS as CAD_COMMANDS
+from vision.cli._family_cad import held
 from vision.cli._family_pixels import pixels_command
 
 JOINT_COLUMNS = ("ref", "pin", "x_mm", "y_mm", "land_shape", "land_w_mm", "land_h_mm", "land_rotation_deg", "hole_mm",
@@ -49,8 +50,7 @@ def show(family: Path, as_json: bool) -> None:
                               for (pot, nozzle, step), count in steps.items()]})
         return
     click.echo(f"family {found.name}: workmanship class {found.workmanship_class}, pictured from the "
-               f"{found.seen_from}, {len(found.joints)} joints, {len(found.chips)} chips, "
-               f"{len(found.fiducials)} fiducials\n")
+               f"{found.seen_from}, {held(found)}\n")
     print_rows([{"land": kind, "joints": count} for kind, count in lands.most_common()], ["land", "joints"])
     click.echo()
     print_rows([{"pot": pot or None, "nozzle": nozzle or None, "step": step or None, "joints": count}
