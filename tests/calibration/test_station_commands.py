@@ -209,6 +209,15 @@ def test_a_shift_is_checked(tmp_path, calibrated):
     assert rows[0]["limits"]
 
 
+def test_values_beside_each_other_have_as_many_digits() -> None:
+    from vision.calibration.check import Finding
+    from vision.cli._station_check import _line
+
+    cells = _line(Finding("plane", "level", "high", 70.2, 70.0, "grey levels", -0.3, "%", (15.0, 45.0), "good", ""))
+    assert (cells["reference"], cells["now"]) == ("70.2 grey levels", "70.0 grey levels")
+    assert _line(Finding("ball", "level", "", 128.0, 128.0, "px", 0.0, "px", None, "good", ""))["now"] == "128 px"
+
+
 def test_a_check_without_reference_or_pictures_says_what_to_do(tmp_path, calibrated):
     folder, _ = calibrated
     assert "PICTURES: got nothing to compare" in run("station", "check", folder / "new", code=1).stderr

@@ -125,6 +125,22 @@ def test_exit_codes(junk: Bench) -> None:
     run(*junk.files("--hand-over", "-", "--json"), code=2)
 
 
+def test_the_end_of_watching_tells_what_was_not_graded(junk: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A board whose second exposure never came was not mentioned at all."""
+    from vision.records import watch
+    from vision.setup import Light, Station
+
+    write_station(Station("bench", 0.02, "{serial}_{view}_{exposure}.png", (
+        Light("high", "a", "blue", (8.0, 24.0)), Light("low", "b", "red", (50.0, 70.0)))), junk.folder / "station.toml")
+    monkeypatch.setattr(watch, "arriving", lambda *arguments: iter(()))  # Ctrl-C at once
+    (junk.folder / "pictures" / "stray.png").write_bytes(b"")
+    told = run(*junk.files("--watch")).stderr
+    assert "caution: 4 boards in " in told
+    assert "are not graded yet: B0 (no picture of view v1, exposure b), B1 (" in told
+    assert "the same command takes them up" in told
+    assert told.count("left out: stray.png") == 2  # at the beginning, and at the end
+
+
 @pytest.mark.parametrize(("change", "message"), [
     (lambda b: shutil.rmtree(b.folder / "pictures"), r"error: .*pictures: got no such folder, wanted a folder"),
     (lambda b: [p.unlink() for p in (b.folder / "pictures").iterdir()],

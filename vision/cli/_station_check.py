@@ -104,7 +104,7 @@ def _span(limits: tuple[float, float]) -> str:
 def _line(finding: Finding) -> dict[str, str]:
     """Return a finding's cells as text."""
     def number(value: float, unit: str) -> str:
-        return "" if math.isnan(value) else f"{value:.3g} {unit}"
+        return "" if math.isnan(value) else f"{f'{value:#.3g}'.rstrip('.')} {unit}"  # 70.0 beside 70.2, not 70
 
     change = "" if math.isnan(finding.change) else f"{finding.change:+.{_decimals(finding)}f} {finding.change_unit}"
     limits = "" if finding.limits is None else f"{_span(finding.limits)} {finding.change_unit}"

@@ -6,7 +6,7 @@ import json
 import random
 import signal
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -141,6 +141,7 @@ class _Run:
         self.hidden: Counter[str] = Counter()  # of ungraded boards, what their graded joints and chips would make them
         self.skipped = self.failed = self.exchanged = 0
         self.reasons: Counter[str] = Counter()  # of ungraded boards
+        self.seen: set[str] = set()  # serials of boards graded now or before
         self.twins: list[tuple[str, str]] = []  # boards with the very picture of another one, and that one
         self.stopped = False
         self.courier: Courier | None = None
@@ -190,10 +191,7 @@ class _Run:
         from vision.pipeline.folder import look_through
 
         scan = look_through(self.folder, self.station, self.family)
-        if scan.strangers:
-            several = "1 picture does" if len(scan.strangers) == 1 else f"{len(scan.strangers)} pictures do"
-            say(f"caution: {several} not fit the file names {self.station.files!r} of the station{self._choices()}, "
-                f"left out: {some([path.name for path in scan.strangers], 3)}")
+        self._tell_strangers(scan.strangers)
         if not scan.boards and not self.options["watch"]:
             wanted = self.station.files.format(serial="B0001", view=self.family.views[0].name,
                                                exposure=self.station.exposures[0])
@@ -204,6 +202,26 @@ class _Run:
         if self.options["spread"]:
             random.shuffle(boards)
         return boards
+
+    def _tell_strangers(self, strangers: Sequence[Path]) -> None:
+        if strangers:
+            several = "1 picture does" if len(strangers) == 1 else f"{len(strangers)} pictures do"
+            say(f"caution: {several} not fit the file names {self.station.files!r} of the station{self._choices()}, "
+                f"left out: {some([path.name for path in strangers], 3)}")
+
+    def _tell_left(self) -> None:
+        """Say at the end of --watch what lies in the folder and was not graded: nobody else would miss it."""
+        from vision.pipeline.folder import look_through
+
+        if not self.folder.is_dir():
+            return
+        scan = look_through(self.folder, self.station, self.family)
+        self._tell_strangers(scan.strangers)
+        left = [f"{board.serial} ({board.problems[0]})" if board.problems else board.serial
+                for board in scan.boards if board.serial not in self.seen]
+        if left:
+            say(f"caution: {many(len(left), 'board')} in {self.folder} {'is' if len(left) == 1 else 'are'} not graded "
+                f"yet: {some(left, 3)}; the same command takes {'it' if len(left) == 1 else 'them'} up")
 
     def _choices(self) -> str:
         """Return the names of views and exposures that pictures may bear: ` (view v1; exposure a or b)`."""
@@ -235,6 +253,7 @@ class _Run:
 
         for result in results:
             self.verdicts[result.verdict] += 1
+            self.seen.add(result.serial)
             if result.verdict == UNGRADED:
                 head = show_head(job.engine, result.inspection_id)
                 self.reasons[head["reason"]] += 1
@@ -300,6 +319,8 @@ class _Run:
                 say(f"caution: {many(left, 'disposition line')} {'waits' if left == 1 else 'wait'} for {job.targets[0]}"
                     f"{why}; the next run delivers, or `meniscope results deliver`")
         self._caution()
+        if self.options["watch"]:
+            self._tell_left()
         done = sum(self.verdicts.values())
         counts = ", ".join(f"{self.verdicts[verdict]} {verdict}" for verdict in VERDICTS)
         if self.hidden[REJECT]:

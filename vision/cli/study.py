@@ -244,7 +244,7 @@ def _repeats(db: str, family: str) -> tuple[list[dict[str, Any]], dict[str, Any]
 @click.option("--rate", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True),
               help="The rate to stay below, 0.01 for 1 %.")
 @click.option("--confidence", type=click.FloatRange(0.0, 1.0, min_open=True, max_open=True), default=0.95,
-              show_default=True, help="How sure the statement is to be.")
+              show_default=True, help="How sure the statement is to be, 0.95 for 95 %.")
 @click.option("--allowed", type=click.IntRange(min=0), default=0, show_default=True,
               help="Escapes that may be seen all the same.")
 @rows_options
