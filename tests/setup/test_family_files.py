@@ -57,6 +57,17 @@ def test_mistakes_in_family_toml(tmp_path: Path, old: str, new: str, wanted: str
     assert any(problem.startswith(wanted) for problem in found), found
 
 
+def test_a_file_that_is_not_there_is_told_what_it_was_to_be(tmp_path: Path) -> None:
+    from vision.teaching import read_truth
+
+    for read, name, wanted in ((read_family, "family", "the family.toml of a board family, or the folder that holds"),
+                               (read_station, "station", "the station.toml of a camera station, or the folder that"),
+                               (read_truth, "truth", "a truth.csv, or a folder that holds one")):
+        with pytest.raises(InputError) as caught:
+            read(tmp_path / name)
+        assert f"{name}: got no such file or directory, wanted {wanted}" in str(caught.value)
+
+
 def test_a_family_needs_a_view_and_names_views_once(tmp_path: Path) -> None:
     without = FAMILY[:FAMILY.index("[[views]]")]
     assert problems_of(tmp_path, family=without) == ["family.toml: views: got nothing, wanted a value"]

@@ -66,8 +66,11 @@ class Table:
     unknown: tuple[str, ...] = ()
 
 
-def read_text(path: Path) -> str:
-    """Return a configuration file's text (UTF-8, with or without byte order mark)."""
+def read_text(path: Path, wanted: str = "a readable file") -> str:
+    """Return a configuration file's text (UTF-8, with or without byte order mark).
+
+    `wanted` says of a file that cannot be read what it was to be, and where it comes from.
+    """
     try:
         found = path.stat()
         if stat.S_ISDIR(found.st_mode):
@@ -83,27 +86,28 @@ def read_text(path: Path) -> str:
                          "Save the file as UTF-8.") from error
     except OSError as error:
         reason = error.strerror or str(error)
-        raise InputError([Problem(str(path), "", reason.lower(), "a readable file")]) from error
+        raise InputError([Problem(str(path), "", reason.lower(), wanted)]) from error
     except ValueError as error:  # a NUL in the name
         raise InputError([Problem(repr(str(path)), "", str(error), "a file name")]) from error
 
 
-def read_toml(path: Path) -> dict[str, Any]:
-    """Return the parsed TOML file."""
-    text = read_text(path)
+def read_toml(path: Path, wanted: str = "a readable file") -> dict[str, Any]:
+    """Return the parsed TOML file; `wanted` is that of `read_text`."""
+    text = read_text(path, wanted)
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise InputError([Problem(str(path), "", f"broken TOML ({error})", "valid TOML")]) from error
 
 
-def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...], *, others: bool = False) -> Table:
+def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...], *, others: bool = False,
+              wanted: str = "a readable file") -> Table:
     """Return the rows of a CSV file with a header and everything wrong with its form; blank lines are skipped.
 
     Columns of other names are a problem, unless there may be `others`; their cells are left out in any case.
     Raises InputError where the file cannot be read as CSV text at all.
     """
-    text = read_text(path)
+    text = read_text(path, wanted)
     if "\0" in text:
         raise InputError([Problem(str(path), "", "a NUL character", "plain CSV text")])
     reader = csv.reader(io.StringIO(text, newline=""))

@@ -212,7 +212,8 @@ def read_family(path: Path | str) -> Family:
     path = Path(path)
     if path.is_dir():
         path = path / "family.toml"
-    data = read_toml(path)
+    data = read_toml(path, "the family.toml of a board family, or the folder that holds it; `meniscope family import` "
+                           "makes one")
     found, problems = validated(_Family, data, str(path))
     joints, chips, more = _read_tables(path.parent, data.get("joints"), data.get("chips"))
     uncertainty, faults = uncertainty_of(path.parent)

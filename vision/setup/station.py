@@ -205,7 +205,8 @@ def read_station(path: Path | str) -> Station:
     path = Path(path)
     if path.is_dir():
         path = path / "station.toml"
-    found, problems = validated(_Station, read_toml(path), str(path), check=_station_check)
+    data = read_toml(path, "the station.toml of a camera station, or the folder that holds it")
+    found, problems = validated(_Station, data, str(path), check=_station_check)
     if found is None:
         raise InputError(problems)
     lights = []

@@ -45,7 +45,8 @@ def read_truth(path: Path | str, tell: Callable[[str], None] | None = None) -> d
     path = Path(path)
     if path.is_dir():
         path = path / "truth.csv"
-    table = read_rows(path, _KEYS, JOINT_MEASURES + CHIP_MEASURES + _NOTES, others=tell is not None)
+    table = read_rows(path, _KEYS, JOINT_MEASURES + CHIP_MEASURES + _NOTES, others=tell is not None,
+                      wanted="a truth.csv, or a folder that holds one")
     if tell is not None and table.unknown:
         tell(f"{path}: {', '.join(table.unknown)}: no measurements known here, so they are not compared")
     problems = list(table.problems)
