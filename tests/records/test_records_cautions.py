@@ -65,9 +65,14 @@ def test_no_doubt_where_no_board_or_every_board_says_so(tmp_path: Path, serials:
     assert "lights seem to be exchanged" not in grade(tmp_path, serials)
 
 
+def test_broken_files_are_no_reason_to_doubt_the_family(tmp_path: Path) -> None:
+    assert "none of the 2 boards" not in grade(tmp_path, ["B1", "B2"])
+
+
+@pytest.mark.usefixtures("invented_results")
 def test_a_run_that_grades_nothing_asks_for_the_right_family(tmp_path: Path) -> None:
-    told = grade(tmp_path, ["B1", "B2"])
-    assert "caution: none of the 2 boards could be graded" in told
+    told = grade(tmp_path, ["B1swapped", "B2swapped"])
+    assert "caution: none of the 2 boards could be graded, 2 of them for one reason: " in told
     assert "See whether these are pictures of family sample-1 at station " in told
 
 

@@ -339,11 +339,12 @@ class _Run:
             say(f"caution: the program itself failed on {many(self.failed, 'board')}; the next run tries again. "
                 "This is a fault of meniscope or of this computer, not of the boards")
         judged = sum(count for verdict, count in self.verdicts.items() if verdict != UNGRADED)
-        if not judged and not self.failed and self.verdicts[UNGRADED] > 1:
+        if not judged and not self.failed and self.reasons:
             reason, count = self.reasons.most_common(1)[0]
-            say(f"caution: none of the {self.verdicts[UNGRADED]} boards could be graded"
-                + (f", {count} of them because: {reason}" if count > 1 else "")
-                + f". See whether these are pictures of family {self.family.name} at station {self.station.name}")
+            if count > 1 and 2 * count >= self.verdicts[UNGRADED]:  # one cause for all, not one broken file each
+                say(f"caution: none of the {self.verdicts[UNGRADED]} boards could be graded, {count} of them for one "
+                    f"reason: {reason}. See whether these are pictures of family {self.family.name} at station "
+                    f"{self.station.name}")
         if self.exchanged and judged:
             say(f"caution: {many(self.exchanged, 'board')} could not be graded because lights seem to be "
                 "exchanged. They are the same lights for all: check the station's exposures and channels before "
