@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from vision.pipeline.chips.chips import measure_chips, on_lands_left, towards_chips
-from vision.pipeline.defects.balls import Balls, find_balls
+from vision.pipeline.defects.balls import Balls, at_corners, find_balls
 from vision.pipeline.defects.corridors import (
     Corridors,
     bridge_widths,
@@ -229,12 +229,13 @@ def leads_of(seen: ViewSurfaces) -> Leads:
 
 
 def loose_balls(seen: ViewSurfaces, joins: Joins) -> Balls:
-    """Return the balls of a view; the crest of a bridge is none, nor is what a chip left on its lands."""
+    """Return the balls of a view; a bridge's crest is none, nor what a chip left on its lands or a corner rounds."""
     to_picture = seen.registration.to_picture
     mask = np.median(seen.surface.mask_response, axis=0)
     found = find_balls(seen.capture, seen.owners, mask, seen.optics, to_picture.px_per_mm, _holes(seen))
     places = to_picture.to_mm(found.places_px)
     loose = ~in_bridges(places, joins.joints, joins.corridors, joins.width_mm)
+    loose &= ~at_corners(places, found.diameter_mm, joins.joints)
     loose &= ~on_lands_left(places, seen.capture, seen.chips, seen.registration, seen.optics)
     return Balls(found.places_px[loose], found.diameter_mm[loose])
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Literal
+
 import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 from tests.pipeline.drawn import LIGHTS, station
-from vision.pipeline.defects.balls import NO_HOLES, find_balls
+from tests.synthetic_images.small import small_family
+from vision.pipeline.defects.balls import NO_HOLES, at_corners, find_balls
 from vision.pipeline.light.optics import optics_of, predict
 from vision.pipeline.view.capture import Capture
 from vision.pipeline.view.unwrap import CLEARANCE_OWNER, FIDUCIAL_OWNER
@@ -241,3 +245,18 @@ def test_the_domed_cap_of_a_lead_is_no_ball_on_a_land_hardly_wider_than_its_hole
     solder_land(planes)
     ball(planes, 146.0, 118.0, 0.9)
     assert len(found(planes, owners, holes=np.array([(146.0, 120.0, 0.475 * PX_PER_MM)]))[1]) == 0
+
+
+@pytest.mark.parametrize(("along_mm", "across_mm", "diameter_mm", "shape", "is_corner"), [
+    (0.95, 0.65, 0.2, "rect", True), (-0.95, 0.63, 0.2, "rect", True),
+    (0.95, 0.65, 0.3, "rect", False),  # larger than what a corner rounds
+    (0.95, 0.3, 0.2, "rect", False), (1.1, 0.8, 0.2, "rect", False),  # beside an edge, off the land
+    (0.95, 0.65, 0.2, "oblong", False)])
+def test_what_solder_rounds_in_a_lands_corner_is_no_ball(along_mm: float, across_mm: float, diameter_mm: float,
+                                                         shape: Literal["rect", "oblong"], is_corner: bool) -> None:
+    """On a land of 2 mm by 1.4 mm that is turned by 30 degrees."""
+    joint = replace(small_family().joints[0], land_shape=shape, land_w_mm=2.0, land_h_mm=1.4, land_rotation_deg=30.0)
+    cos, sin = np.cos(np.pi / 6.0), np.sin(np.pi / 6.0)
+    place = np.array([[joint.x_mm + along_mm * cos - across_mm * sin, joint.y_mm + along_mm * sin + across_mm * cos]])
+    assert at_corners(place, np.array([diameter_mm]), (joint,)).tolist() == [is_corner]
+    assert at_corners(np.zeros((0, 2)), np.zeros(0), (joint,)).tolist() == []

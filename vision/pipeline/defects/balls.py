@@ -23,6 +23,7 @@ from vision.pipeline.defects.spheres import (
 from vision.pipeline.light.optics import Optics
 from vision.pipeline.view.capture import Capture, set_places
 from vision.pipeline.view.unwrap import CHIP_OWNER, CLEARANCE_OWNER, FREE
+from vision.setup.family import Joint
 
 MAX_BALL_MM = 1.2
 LEAST_BALL_PX = 5.6  # smaller ones show too little of their shape, whatever the scale, to be told from any glint
@@ -38,6 +39,8 @@ RIM = 0.85  # share of directions with a rim
 PERFECT, RIM_BESIDE = 0.9, 0.7  # a sphere as round and as well explained as the first needs a rim in fewer directions
 HIGHLIGHT = 0.1, 0.05  # how far the flattest light stands out in a ball's middle; in that of a perfect sphere
 NO_HOLES = np.zeros((0, 3))
+#: A dome in a land's corner has its middle no further out than the first and no further in than the second.
+CORNER_MM, CORNER_BALL_MM = (0.02, 0.12), 0.25
 FAINT = 0.20  # share of what a mirroring slope gives that counts as bright
 
 
@@ -65,6 +68,27 @@ def find_balls(capture: Capture, owners: NDArray[np.uint16], mask: NDArray[np.fl
     fine = ~(away < 0.6 * large.diameter_mm[None] * px_per_mm).any(axis=1)
     return Balls(np.concatenate([large.places_px, small.places_px[fine]]),
                  np.concatenate([large.diameter_mm, small.diameter_mm[fine]]))
+
+
+def at_corners(places_mm: NDArray[np.float64], diameter_mm: NDArray[np.float64],
+               joints: Sequence[Joint]) -> NDArray[np.bool_]:
+    """Say which balls are where solder rounds the corner of a rectangular land, (n,).
+
+    Solder is drawn back there to a small round dome that flattens and falls to two sides. A ball that lies there is
+    larger, or its middle lies elsewhere. `places_mm` (n, 2) are on the board.
+    """
+    rect = [joint for joint in joints if joint.land_shape == "rect"]
+    if not rect or not len(places_mm):
+        return np.zeros(len(places_mm), dtype=bool)
+    middle, half, turn = (np.array(part) for part in (
+        [(joint.x_mm, joint.y_mm) for joint in rect],
+        [(joint.land_w_mm / 2.0, joint.land_h_mm / 2.0) for joint in rect],
+        [np.deg2rad(joint.land_rotation_deg) for joint in rect]))
+    x, y = np.moveaxis(places_mm[:, None] - middle[None], 2, 0)
+    along, across = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    within = np.stack([half[:, 0] - np.abs(along), half[:, 1] - np.abs(across)])
+    near: NDArray[np.bool_] = np.logical_and.reduce((within > -CORNER_MM[0]) & (within < CORNER_MM[1]), axis=0)
+    return np.asarray(near.any(axis=1) & (diameter_mm <= CORNER_BALL_MM), dtype=np.bool_)
 
 
 def _shaded(capture: Capture, levels: Sequence[NDArray[np.uint8]], owners: NDArray[np.uint16],
