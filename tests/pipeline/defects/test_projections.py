@@ -255,6 +255,19 @@ def test_a_crest_beyond_the_lead_is_flat_all_along(crest_deg: float, is_spike: b
     assert (found > 0.4) is is_spike
 
 
+@pytest.mark.parametrize(("flank_deg", "is_spike"), [(40.0, False), (60.0, True)])
+def test_a_crest_between_flanks_that_are_far_steeper_may_be_steep(flank_deg: float, is_spike: bool) -> None:
+    """A short spike of 34 degrees over solder of 40 degrees: its flanks alone tell it from a speck."""
+    angle = np.deg2rad(20.0)
+    along, aside = X * np.cos(angle) + Y * np.sin(angle), Y * np.cos(angle) - X * np.sin(angle)
+    crest, flank = np.exp(-0.5 * (aside / 0.03) ** 2), np.exp(-0.5 * ((np.abs(aside) - 0.1) / 0.035) ** 2)
+    over = (along > 0.12) & (along < 0.58)
+    steep = 40.0 + over * ((flank_deg - 40.0) * flank - 6.0 * crest)
+    table = replace(grid(), steep_deg=steep.astype(np.float32)[None])
+    found = float(find_projections(small_family().joints[:1], table, NOWHERE, leads(), ANYWHERE, NOWHERE)[0])
+    assert (found > 0.2) is is_spike
+
+
 @pytest.mark.parametrize(("fillet_deg", "is_spike"), [(26.0, True), (40.0, False)])
 def test_a_crest_may_be_steep_between_flanks_that_stand_on_a_fillet_which_is_not(fillet_deg: float,
                                                                                   is_spike: bool) -> None:

@@ -54,7 +54,9 @@ EXACTLY_RAD, FAR_BEYOND_MM = 0.08, 0.25  # how near, where a ridge runs so far o
 CREST_RISE_DEG, FLAG_RAD = 9.0, 0.45
 ACROSS_MM, FLANK, OFF = 0.02, 10, 3  # samples across a ridge: their distance, a flank's and by how many it may be off
 ALONG = 12  # samples along it
-STEEP_MASS, STEEP_CREST_DEG = 1500.0, 32.0  # a ridge of less mass that is steeper than this is no spike
+#: A ridge of less mass that is steeper than this is no spike, unless it begins on the lead and falls by so much to both
+#: sides beyond it.
+STEEP_MASS, STEEP_CREST_DEG, STEEP_RISE_DEG = 1500.0, 32.0, 20.0
 
 
 def find_projections(joints: Sequence[Joint], grid: FineGrid, joined: NDArray[np.bool_], leads: Leads,
@@ -129,14 +131,16 @@ def _is_steep(ridge: Ridge, steep: NDArray[np.float32]) -> bool:
     """Say whether a ridge that is not sharp for long is steep, on the mean, from the lead's edge out to its end.
 
     Solder too steep to be lit mirrors leads and lands beside it: bright specks that read as flat crests here and there.
-    The crest of a spike is flat all along, unless what lies to both sides of its flanks is not as steep either.
+    The crest of a spike is flat all along, unless what lies to both sides of its flanks is not as steep either, or it
+    comes from the lead between far steeper flanks.
     """
     if ridge.mass >= STEEP_MASS:
         return False
     outside = steep[:-1][np.linspace(ridge.start_mm, ridge.end_mm, ALONG)[:-1] > 0.0]
     crest, left, right = (float(outside[:, part].mean()) for part in (
         slice(FLANK + OFF, FLANK + OFF + 1), slice(None, OFF), slice(-OFF, None)))
-    return crest > STEEP_CREST_DEG and max(left, right) > STEEP_CREST_DEG
+    from_lead = ridge.start_mm <= ON_LEAD_MM and min(_flank_rises(outside)) >= STEEP_RISE_DEG
+    return crest > STEEP_CREST_DEG and max(left, right) > STEEP_CREST_DEG and not from_lead
 
 
 def _flank_rises(steep: NDArray[np.float32]) -> tuple[float, float]:
