@@ -216,24 +216,27 @@ def _confirmed(task: _Task, rules: list[Rule], options: LearnOptions) -> list[Ru
     """Give rules a further condition where what joints with the finding show besides spares other joints.
 
     A dome is a dome whether solder has not wetted or there is too much of it; land left bare tells one from the other.
+    Joints with other findings may show as much of it and hide where the good ones end, as may a few of those: where no
+    limit that nearly all others keep to is worth it, good joints alone are looked at, and fewer of them.
     """
+    every = np.ones_like(task.good)
+    looks = [(every, MOST_SPARED), *((task.positive | task.good, share) for share in SPARED)]
     for number, rule in enumerate(rules):
-        tried = [rules]
-        for measure, side in CONFIRMS.get(rule.finding, {}).items():
-            if measure not in task.columns or len(rule.when) >= options.depth:
-                continue
-            rows = holds(rule, task.columns) & np.isfinite(task.columns[measure])
-            # Joints with other findings may show as much of it and hide where the good ones end, as may a few of those.
-            alone = rows & (task.positive | task.good)
-            for some, share in ((rows, MOST_SPARED), *((alone, share) for share in SPARED)):
-                limit = parting_limit(measure, side, task.columns[measure][some], task.cost[some],
-                                      task.positive[some], task.slack, share)
+        for among, share in looks:
+            tried = [rules]
+            for measure, side in CONFIRMS.get(rule.finding, {}).items():
+                if measure not in task.columns or len(rule.when) >= options.depth:
+                    continue
+                rows = holds(rule, task.columns) & np.isfinite(task.columns[measure]) & among
+                limit = parting_limit(measure, side, task.columns[measure][rows], task.cost[rows],
+                                      task.positive[rows], task.slack, share)
                 if limit is not None:
                     longer = replace(rule, when=(*rule.when, Condition(measure, **{side: limit})))
                     tried.append([*rules[:number], longer, *rules[number + 1:]])
-        best = min(tried, key=lambda some: _total(task, some, options))
-        if _total(task, best, options) + options.plain_bonus < _total(task, rules, options):
-            rules = best
+            best = min(tried, key=lambda some: _total(task, some, options))
+            if _total(task, best, options) + options.plain_bonus < _total(task, rules, options):
+                rules = best
+                break
     return rules
 
 
