@@ -142,7 +142,7 @@ def test_checks_are_compared_as_shares_exactly() -> None:
     found = log_differences(history, [Logged("flux_direction_ok", "", "", "S5", passed)], place, bad, good)[0]
     assert found.difference.p_value == pytest.approx(stats.fisher_exact([[90, 0], [20, 10]]).pvalue)
     assert found.differs and found.side == "-"
-    assert "passed in 67% since then, in 100% before (−33 points" in found.text
+    assert "passed in 67 % since then, in 100 % before (−33 points" in found.text
     assert rank_causes(["wetting_angle_deg+"], ["step"], [found])[0].cause == "flux_short"
 
 

@@ -23,10 +23,10 @@ AGAIN = "; take or copy it again"
 UNKNOWN = "cannot be decoded, wanted png, tiff, jpeg or bmp" + AGAIN
 STRANGE = "view v1: the board of family sample-1 was not found; check that the right board lies in the right place"
 #: May follow STRANGE, by chance of what the damage looks like.
-BRIGHT = re.compile(r"; \d+% of the picture is at full scale: perhaps it needs a shorter exposure")
+BRIGHT = re.compile(r"; \d+ % of the picture is at full scale: perhaps it needs a shorter exposure")
 NO_LIGHT = ("view v1: light high (exposure a, blue), light low (exposure a, red) give no light: nothing above black, "
             "leak and noise on lands, fiducials and board; switched on, and the cable in?")
-TOO_LONG = "view v1: exposure a is at full scale in 100% of the picture; take it with a shorter exposure"
+TOO_LONG = "view v1: exposure a is at full scale in 100 % of the picture; take it with a shorter exposure"
 GREY = "got a grey picture, wanted colour; check the camera's pixel format"
 
 #: The reason of each kind; {file} stands for the picture's name.

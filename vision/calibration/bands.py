@@ -163,7 +163,7 @@ def _light(shot: Shot, row: int, ball: Ball, light: Light, sky: Sky) -> LightSee
     place = np.sin(sky.zenith / 2.0)  # like d / R: even in picture px, so that blur is the same everywhere
     above = sky.zenith < np.pi / 2
     if full[above].mean() > FLOODED_SHARE:
-        raise CalibrationError(f"{shot.name}: {full[above].mean():.0%} of the ball is at full scale in "
+        raise CalibrationError(f"{shot.name}: {100.0 * full[above].mean():.0f} % of the ball is at full scale in "
                                f"{light_words(light)}; take the ball with a shorter exposure")
     step = 0.5 / ball.radius_px
     bins = int(0.85 / step)

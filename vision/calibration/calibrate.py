@@ -207,7 +207,7 @@ def _other_cautions(old: Station, new: Station, fields: Sequence[Field], scale: 
     told = []
     for found in fields:
         if found.falloff < UNEVEN:
-            told.append(f"light {found.light}: the darkest place of the sheet has {found.falloff:.0%} of the "
+            told.append(f"light {found.light}: the darkest place of the sheet has {100.0 * found.falloff:.0f} % of the "
                         "brightest; measurements there are noisier")
     if np.isfinite(scale) and abs(scale - 1.0) > 0.003:
         told.append(f"scale: the ball says {new.mm_per_px * scale:.5g} mm a pixel, the file {new.mm_per_px:g}; check "

@@ -67,7 +67,7 @@ def _show_learned(learned: Learned) -> None:
         click.echo(f"\nlead ends were seen in {len(learned.leads)} joints; the furthest from its hole's centre is "
                    f"{far.joint} at ({far.offset_x_mm:+.2f}, {far.offset_y_mm:+.2f}) mm")
     colour = ", ".join(f"{channel} {value:.2f}" for channel, value in learned.mask.items())
-    likely = ", ".join(f"{name} ({weight:.0%})" for name, weight in learned.mask_weights.items())
+    likely = ", ".join(f"{name} ({100.0 * weight:.0f} %)" for name, weight in learned.mask_weights.items())
     click.echo(f"bare mask answers with {colour} of white" + (f"; likely colours: {likely}" if likely else ""))
     for note in learned.notes:
         click.echo(f"note: {note}")

@@ -209,7 +209,7 @@ def batch_note(history: History, drift: Drift) -> str:
     chance = min(1.0, len([i for i in firsts if i <= drift.seen]) * width / max(drift.seen, 1))
     new = str(batches[inside[-1]])
     return (f"begins with board batch {new} (board {history.serials[inside[-1]]}); "
-            f"a start at random would fall on a change of batch in {max(chance, 0.01):.0%} of cases")
+            f"a start at random would fall on a change of batch in {100.0 * max(chance, 0.01):.0f} % of cases")
 
 
 def _examples(history: History, drift: Drift, place: Place, good: Bools) -> tuple[Example, ...]:

@@ -85,11 +85,11 @@ class LogDifference:
         """The difference in a sentence without its end."""
         d = self.difference
         if self.word:
-            return (f"{titled(self.quantity)} {self.word}: {d.typical[1]:.0%} of the boards since then, "
-                    f"{d.typical[0]:.0%} of those before ({self._points})")
+            return (f"{titled(self.quantity)} {self.word}: {100.0 * d.typical[1]:.0f} % of the boards since then, "
+                    f"{100.0 * d.typical[0]:.0f} % of those before ({self._points})")
         if self.is_check:
-            return (f"{titled(self.quantity)} ({self.place}) passed in {d.typical[1]:.0%} since then, in "
-                    f"{d.typical[0]:.0%} before ({self._points})")
+            return (f"{titled(self.quantity)} ({self.place}) passed in {100.0 * d.typical[1]:.0f} % since then, in "
+                    f"{100.0 * d.typical[0]:.0f} % before ({self._points})")
         change = (f"{titled(self.quantity)} ({self.place}) {spoken(self.quantity, d.effect, signed=True)} "
                   f"({spoken(self.quantity, d.low, signed=True)} to {spoken(self.quantity, d.high, signed=True)}; "
                   f"from {spoken(self.quantity, d.typical[0])} to {spoken(self.quantity, d.typical[1])})")

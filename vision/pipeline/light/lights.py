@@ -86,10 +86,10 @@ def explain(error: PictureError | Exception, capture: Capture, station: Station)
     taken = sample(capture, None, 0)
     share = float(taken.clipped.mean())
     if share > SURELY_CLIPPED:
-        return (f"view {capture.view}: {_exposures(station.lights)} at full scale in {share:.0%} of the picture; take "
-                f"it with a shorter exposure ({error})")
+        return (f"view {capture.view}: {_exposures(station.lights)} at full scale in {100.0 * share:.0f} % of the "
+                f"picture; take it with a shorter exposure ({error})")
     if share > LOST_CLIPPED:
-        return f"{error}; {share:.0%} of the picture is at full scale: perhaps it needs a shorter exposure"
+        return f"{error}; {100.0 * share:.0f} % of the picture is at full scale: perhaps it needs a shorter exposure"
     fault = dead_light(taken, station) or drowned_light(levels_of(taken.responses), station)
     return str(error) if fault is None else f"view {capture.view}: {fault.words} ({error})"
 
@@ -180,7 +180,8 @@ def drowned_light(level: NDArray[np.float64], station: Station) -> LightFault | 
         if proof >= PROVEN * strongest and level[index] < limit * proof:
             share = level[index] / proof
             return LightFault("drowned", (light,), f"{_names([light])} is far too weak: on the joints' metal it gives "
-                              f"{share:.0%} of its neighbours; look at the lamp, its current and its exposure")
+                              f"{100.0 * share:.0f} % of its neighbours; look at the lamp, its current and its "
+                              "exposure")
     return None
 
 

@@ -32,7 +32,8 @@ BRIGHT_MASK = 0.4  # a mask brighter than this share of lit solder is seen in wh
 #: The board in a mirror gives no light more than the first share of what it gives itself, and all lights alike within
 #: the second factor. Dimmed by much it is no land or solder, and a little light from the side may show besides.
 MIRRORED = ((1.15, 1.4), (0.75, 1.8))
-MOSTLY, FEW_OF_BOARD = 0.5, 40  # of what print gives under every light; samples that tell the board beside a land
+#: Print gives so much of what it does in full, and is round a land if this share of samples is; so many tell the board.
+MOSTLY, FRAMED, FEW_OF_BOARD = 0.5, 0.25, 40
 STEEP_DEG = 55.0  # slope taken for dark, unlit solder
 FLAT_DIM = 0.20  # flat solder or land that mirrors the lens is at least this bright against lit solder
 #: What is dim and reads less than the first is flat. From there to the second it must be ever nearer to lit: steep
@@ -279,7 +280,10 @@ def mask_response(patches: JointPatches, printed: NDArray[np.float64] | None = N
     seen = patches.responses[:, :, ::3, half]
     if printed is not None:
         least = (MOSTLY * printed).astype(np.float32)[None, :, None, None]
-        board = board & ~(seen > least).all(axis=1)
+        stroke = board & (seen > least).all(axis=1)
+        # A median bears a stroke here and there.
+        many = stroke.sum(axis=(1, 2)) > FRAMED * board.sum(axis=(1, 2))
+        board = board & ~(stroke & many[:, None, None])
     samples = np.where(board[:, None], seen, np.nan)
     joints, lights = samples.shape[:2]
     flat = np.sort(samples.reshape(joints, lights, -1), axis=2)  # NaN goes last

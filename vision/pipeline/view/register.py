@@ -75,8 +75,9 @@ def register_view(capture: Capture, family: Family, view: View, station: Station
     share = lands_seen(capture, family.joints, to_picture, LANDS_NEEDED)
     # A view of chips alone has no lands to look for, and its fiducials must do.
     if share < LANDS_NEEDED and lands_shown(family.joints, nominal, capture.size_px).any():
-        raise RegistrationError(f"view {view.name}: only {share:.0%} of the lands are where family {family.name} has "
-                                f"them, wanted {LANDS_NEEDED:.0%}; wrong board, wrong side or turned?")
+        raise RegistrationError(f"view {view.name}: only {100.0 * share:.0f} % of the lands are where family "
+                                f"{family.name} has them, wanted {100.0 * LANDS_NEEDED:.0f} %; wrong board, wrong side "
+                                "or turned?")
     center = np.asarray(view.center_mm)
     offset_px = to_picture.to_px(center) - nominal.to_px(center)
     offset = np.linalg.inv(nominal.matrix) @ offset_px
