@@ -146,7 +146,7 @@ def test_measured_values_and_limits_in_words(known):
     assert measured_words(replace(line, value=math.nan)) == "coverage: does not apply"
     near = replace(line, value=269.96, condition=Condition("coverage_deg", below=270.0), uncertainty=math.nan)
     assert measured_words(near) == "coverage 269.96 deg", "as many decimals as it takes to tell it from the limit"
-    assert limit_words(Condition("coverage_deg", below=270.0, guard=8.0)) == "below 270 deg, guard 8"
+    assert limit_words(Condition("coverage_deg", below=270.0, guard=8.0)) == "below 270 deg, guard 8 deg"
     assert limit_words(Condition("convexity", below=0.5, above=-0.125)) == "above -0.125 and below 0.5"
 
 

@@ -148,12 +148,12 @@ def _value_words(measure: str, value: float, uncertainty: float, decimals: int) 
 
 
 def limit_words(condition: Condition) -> str:
-    """Return when a condition fires and how far its guard band reaches: `below 270 deg, guard 8`."""
+    """Return when a condition fires and how far its guard band reaches: `below 270 deg, guard 8 deg`."""
     unit = MEASURE[condition.measure].unit
     sides = [f"{side} {limit:g}" for side, limit in (("above", condition.above), ("below", condition.below))
              if limit is not None]
     words = f"{' and '.join(sides)} {unit}".rstrip()
-    return f"{words}, guard {condition.guard:.2g}" if condition.guard > 0 else words
+    return f"{words}, guard {condition.guard:.2g} {unit}".rstrip() if condition.guard > 0 else words
 
 
 def draw_rest(paper: Paper, part: PartInspection, rules: Sequence[RuleLines],
