@@ -137,3 +137,7 @@ class Browser:
 
     def close(self) -> None:
         self.driver.quit()
+
+
+#: Opens a browser of its own for a person of this name, or for nobody yet.
+Open = Callable[..., Browser]

@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 from vision.records import open_database
 
 if TYPE_CHECKING:
+    from browser import Open
     from flask import Flask
     from page_client import Visitor
 
@@ -97,3 +98,26 @@ def ada(app: Flask) -> Visitor:
     visitor = Visitor(app)
     assert visitor.log_in("Ada").status_code == 302
     return visitor
+
+
+@pytest.fixture
+def people(engine: Engine, tmp_path: Path) -> Iterator[Open]:
+    """Give a function that opens a browser of its own for each person."""
+    from browser import Browser, need_chromium, served
+
+    from vision.review.app import create_app
+    from vision.review.shop import Settings
+
+    need_chromium()
+    opened: list[Browser] = []
+    with served(create_app(engine, Settings(passwords=False))) as base:
+        def person(name: str = "", **size: int) -> Browser:
+            browser = Browser(tmp_path / f"profile{len(opened)}", base, **size)
+            opened.append(browser)
+            if name:
+                browser.log_in(name)
+            return browser
+
+        yield person
+        for browser in opened:
+            browser.close()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -10,26 +9,19 @@ import pytest
 pytest.importorskip("flask", reason="the extra `review` is not installed")
 
 import review_boards as boards
-from browser import Browser, need_chromium, served
+from browser import Browser, Open
 from sqlalchemy import Engine
 
-from vision.review.app import create_app
 from vision.review.practice import CAUTIONS
 from vision.review.repair import repair_sheet
 from vision.review.sheet import sheet_html
-from vision.review.shop import Settings
 
 
 @pytest.fixture
-def bench(engine: Engine, tmp_path: Path) -> Iterator[Browser]:
+def bench(engine: Engine, people: Open) -> Browser:
     """Return Ada's browser before a board with three stops."""
-    need_chromium()
     boards.save(engine, boards.inspection("B1", boards.MIXED))
-    with served(create_app(engine, Settings(passwords=False))) as base:
-        browser = Browser(tmp_path / "profile", base)
-        browser.log_in("Ada")
-        yield browser
-        browser.close()
+    return people("Ada")
 
 
 def printed(browser: Browser, look: str) -> None:

@@ -104,9 +104,10 @@ def many(count: int, word: str, form: str = "") -> str:
     return f"{count:{form}} {word}" if count == 1 else f"{count:{form}} {word}s"
 
 
-def minute(moment: str) -> str:
-    """Return a recorded time (ISO 8601) as tables tell it, to the minute in UTC: `2026-03-31 14:05`."""
-    return datetime.fromisoformat(moment).astimezone(UTC).strftime("%Y-%m-%d %H:%M")
+def minute(moment: str | datetime) -> str:
+    """Return a time (as recorded: ISO 8601) as tables tell it, to the minute in UTC: `2026-03-31 14:05`."""
+    at = datetime.fromisoformat(moment) if isinstance(moment, str) else moment
+    return at.astimezone(UTC).strftime("%Y-%m-%d %H:%M")
 
 
 def training_files(place: Path, name: str) -> list[Path]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from vision.cli._common import many
+from vision.cli._common import many, minute
 
 if TYPE_CHECKING:
     from vision.line.log_store import Imported
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 
 def import_lines(file: str, done: Imported) -> list[str]:
     """Return in words what an import did and found."""
-    lines = [f"{file}: {done.values:,} values, {done.new:,} of them new, {done.first[:16].replace('T', ' ')} to "
-             f"{done.last[:16].replace('T', ' ')} UTC",
+    lines = [f"{file}: {done.values:,} values, {done.new:,} of them new, {minute(done.first)} to "
+             f"{minute(done.last)} UTC",
              "  " + ", ".join(f"{name} {count:,}" for name, count in done.counts.items())]
     if done.unknown:
         lines.append(f"  kept under their own names: {', '.join(done.unknown)}")

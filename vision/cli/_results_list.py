@@ -7,7 +7,7 @@ import sys
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 
-from vision.cli._common import Column, say, table_text
+from vision.cli._common import Column, minute, say, table_text
 
 #: Texts that may be cut short; characters that they keep at least, that they had better keep, and keep at most.
 TEXTS, SHORTEST, READABLE, LONGEST = ("findings", "reason", "indicators"), 18, 48, 400
@@ -27,8 +27,7 @@ def fitted(rows: Sequence[Mapping[str, object]], columns: Sequence[Column], widt
     Times are told to the minute and texts are cut short; columns go only where that is not enough, and one that tells
     boards apart (a family among several, ungraded joints) goes last of all.
     """
-    made: list[dict[str, object]] = [{**row, "started_at": str(row["started_at"])[:16].replace("T", " ")}
-                                     for row in rows]
+    made: list[dict[str, object]] = [{**row, "started_at": minute(str(row["started_at"]))} for row in rows]
     kept, gone = list(columns), []
     for name in sorted(SPARED, key=lambda name: _tells(made, name)):
         spare = name in {"ungraded", "family"} and not _tells(made, name)

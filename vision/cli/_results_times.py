@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 import click
 
+from vision.cli._common import minute
+
 DURATIONS = {"m": timedelta(minutes=1), "h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=1)}
 
 
@@ -31,9 +33,5 @@ def moment(ctx: click.Context, param: click.Parameter, value: str | None) -> dat
 def check_period(since: datetime | None, until: datetime | None) -> None:
     """Refuse a period that ends before it begins: nothing can lie in it."""
     if since is not None and until is not None and since >= until:
-        raise click.UsageError(f"--since {_minute(since)} is not before --until {_minute(until)}: no board lies "
-                               "between; give the earlier time as --since")
-
-
-def _minute(at: datetime) -> str:
-    return f"{at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"
+        raise click.UsageError(f"--since {minute(since)} UTC is not before --until {minute(until)} UTC: no board "
+                               "lies between; give the earlier time as --since")

@@ -25,6 +25,7 @@ Check = Callable[[Any], Iterable[tuple[str, str, str]]]
 #: Larger text files than this are not configuration; refusing them keeps a wrong path from filling the memory.
 MAX_BYTES = 16 * 1024 * 1024
 _LONGEST_SHOWN = 60
+READABLE = "a readable file"  # what is wanted of any file, where nothing better is known
 
 
 def _not_truth(value: object) -> object:
@@ -66,7 +67,7 @@ class Table:
     unknown: tuple[str, ...] = ()
 
 
-def read_text(path: Path, wanted: str = "a readable file") -> str:
+def read_text(path: Path, wanted: str = READABLE) -> str:
     """Return a configuration file's text (UTF-8, with or without byte order mark).
 
     `wanted` says of a file that cannot be read what it was to be, and where it comes from.
@@ -91,7 +92,7 @@ def read_text(path: Path, wanted: str = "a readable file") -> str:
         raise InputError([Problem(repr(str(path)), "", str(error), "a file name")]) from error
 
 
-def read_toml(path: Path, wanted: str = "a readable file") -> dict[str, Any]:
+def read_toml(path: Path, wanted: str = READABLE) -> dict[str, Any]:
     """Return the parsed TOML file; `wanted` is that of `read_text`."""
     text = read_text(path, wanted)
     try:
@@ -101,7 +102,7 @@ def read_toml(path: Path, wanted: str = "a readable file") -> dict[str, Any]:
 
 
 def read_rows(path: Path, required: tuple[str, ...], optional: tuple[str, ...], *, others: bool = False,
-              wanted: str = "a readable file") -> Table:
+              wanted: str = READABLE) -> Table:
     """Return the rows of a CSV file with a header and everything wrong with its form; blank lines are skipped.
 
     Columns of other names are a problem, unless there may be `others`; their cells are left out in any case.

@@ -22,6 +22,7 @@ from vision.pipeline.defects.spheres import (
 )
 from vision.pipeline.light.optics import Optics
 from vision.pipeline.view.capture import Capture, set_places
+from vision.pipeline.view.lands import in_land_axes
 from vision.pipeline.view.unwrap import CHIP_OWNER, CLEARANCE_OWNER, FREE
 from vision.setup.family import Joint
 
@@ -85,7 +86,7 @@ def at_corners(places_mm: NDArray[np.float64], diameter_mm: NDArray[np.float64],
         [(joint.land_w_mm / 2.0, joint.land_h_mm / 2.0) for joint in rect],
         [np.deg2rad(joint.land_rotation_deg) for joint in rect]))
     x, y = np.moveaxis(places_mm[:, None] - middle[None], 2, 0)
-    along, across = x * np.cos(turn) + y * np.sin(turn), y * np.cos(turn) - x * np.sin(turn)
+    along, across = in_land_axes(x, y, turn)
     within = np.stack([half[:, 0] - np.abs(along), half[:, 1] - np.abs(across)])
     near: NDArray[np.bool_] = np.logical_and.reduce((within > -CORNER_MM[0]) & (within < CORNER_MM[1]), axis=0)
     return np.asarray(near.any(axis=1) & (diameter_mm <= CORNER_BALL_MM), dtype=np.bool_)

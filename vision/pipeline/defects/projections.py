@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from functools import lru_cache, partial
+from functools import cache, lru_cache, partial
 from typing import Any
 
 import cv2
@@ -100,7 +100,7 @@ def _spikes(found: Sequence[Ridge], joint: Joint, index: int, grid: FineGrid, le
     corners = corners_seen(joint, float(leads.offset_x_mm[index]), float(leads.offset_y_mm[index]))
     crossing = _crossing_edge(found, joint, leads, index, chips, corners)
     over_board = [_is_spike_over_board(ridge, crossing) for ridge in found]
-    cross = partial(_slopes_across, joint=index, grid=grid, leads=leads)
+    cross = cache(partial(_slopes_across, joint=index, grid=grid, leads=leads))
     sure = [(over and not _is_dim(ridge)) or _is_sharp(ridge) for ridge, over in zip(found, over_board, strict=True)]
     likely = [number for number, ridge in enumerate(found)
               if (over_board[number] or ((sure[number] or _is_slight(ridge))
@@ -198,9 +198,9 @@ def _is_sharp(ridge: Ridge) -> bool:
 
 
 def _is_slight(ridge: Ridge) -> bool:
-    """Say whether a ridge is as long, as lit and as near to the lead as a thin or short spike is at least."""
+    """Say whether a ridge is as sharp, as lit and as near to the lead as a thin or short spike is at least."""
     return (((ridge.mass >= LEAST_MASS and ridge.brightness >= SLIGHT_BRIGHTNESS) or _is_dim(ridge))
-            and ridge.end_mm >= LEAST_MM and ridge.start_mm <= FOOT_MM)
+            and ridge.start_mm <= FOOT_MM)
 
 
 def _is_alone(ridge: Ridge, others: Sequence[Ridge]) -> bool:

@@ -37,7 +37,7 @@ class Ridge:
 
 
 def ridges_of(found: NDArray[np.bool_], place: NDArray[np.intp], planes: tuple[NDArray[np.float32], ...],
-            joints: Sequence[Joint], lead_mm: NDArray[np.float64]) -> list[tuple[int, Ridge]]:
+              joints: Sequence[Joint], lead_mm: NDArray[np.float64]) -> list[tuple[int, Ridge]]:
     """Return the joint and the description of every ridge of at least SMALLEST samples that may be a projection.
 
     Besides them all that reach out as far, where one of the joint's may be. `found` [joint, row, column] says which

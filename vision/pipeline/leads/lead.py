@@ -41,7 +41,7 @@ from vision.pipeline.light.grids import grid_lights
 from vision.pipeline.light.optics import Optics
 from vision.pipeline.light.surface import BRIGHT_MASK, Surface, mirrors_board
 from vision.pipeline.view.capture import Capture
-from vision.pipeline.view.lands import lead_edges_towards
+from vision.pipeline.view.lands import in_land_axes, lead_edges_towards
 from vision.pipeline.view.outlines import KEPT, shapes_of
 from vision.pipeline.view.register import Registration
 from vision.pipeline.view.unwrap import azimuths_rad
@@ -352,7 +352,7 @@ def _edge_distance(joints: Sequence[Joint], axis: NDArray[np.float64],
     """Signed distance (mm) of grid points to the outline of a lead in the middle, [joint, row, column]."""
     x, y = axis[None, None, :] * step[:, None, None], -axis[None, :, None] * step[:, None, None]
     turn = np.deg2rad([joint.land_rotation_deg for joint in joints])[:, None, None]
-    along, across = x * np.cos(turn) + y * np.sin(turn), -x * np.sin(turn) + y * np.cos(turn)
+    along, across = in_land_axes(x, y, turn)
     half_w, half_h = (np.array([getattr(joint, name) / 2.0 for joint in joints])[:, None, None]
                       for name in ("lead_w_mm", "lead_h_mm"))
     out_w, out_h = np.abs(along) - half_w, np.abs(across) - half_h

@@ -25,6 +25,13 @@ def land_outline(joint: Joint, to_picture: Similarity, grow_mm: float = 0.0, ste
     return to_picture.to_px(points)
 
 
+def in_land_axes(x_mm: NDArray[np.float64], y_mm: NDArray[np.float64],
+                 turn_rad: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return places on the board, seen from lands' middles, along and across lands that are turned so far."""
+    cos, sin = np.cos(turn_rad), np.sin(turn_rad)
+    return x_mm * cos + y_mm * sin, y_mm * cos - x_mm * sin
+
+
 def edges_towards(joints: Sequence[Joint], azimuth: NDArray[np.float64]) -> NDArray[np.float64]:
     """Distance from each land's centre to its edge, mm, (joint, azimuth).
 
